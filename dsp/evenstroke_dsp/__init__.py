@@ -1,0 +1,1 @@
+"""Engine and set-up description, streaming stages, cycles, cylinders and the judgement. No I/O, no clock."""

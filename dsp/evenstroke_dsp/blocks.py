@@ -1,0 +1,67 @@
+"""What goes into the pipeline: samples, edges and gaps, whatever they came from.
+
+All times are seconds on the recording's own time axis (0 = its first sample, or
+the file's own seconds for an imported capture). Inputs are named by the key that
+the set-up uses: the board's input index, or the column's name of a capture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+InputKey = int | str
+"""A board's input index, or a capture's column name."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleBlock:
+    """Evenly sampled volts of several inputs.
+
+    volts: shape (len(inputs), samples), volts; NaN where a capture's cell was empty.
+    t0: time of sample 0 of the first input, seconds.
+    dt: sampling period, seconds.
+    skew: seconds from one input's sample to the next one's within a scan.
+    """
+
+    inputs: tuple[InputKey, ...]
+    volts: Floats
+    t0: float
+    dt: float
+    skew: float = 0.0
+
+    @property
+    def samples(self) -> int:
+        return int(self.volts.shape[1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeBlock:
+    """Level changes of one input, oldest first; complete up to `until`.
+
+    times: shape (edges,), seconds. rising: shape (edges,).
+    until: every edge before this time has now been reported, seconds.
+    """
+
+    input: InputKey
+    times: Floats
+    rising: Bools
+    until: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Samples that never arrived: `lost_samples` scans are missing before the next block."""
+
+    t_from: float
+    t_to: float
+    lost_samples: int
+    reason: str  # a LossReason's value, "board_dropped", "capture_gap", "link_lost", "edges_missing"
+
+
+Block = SampleBlock | EdgeBlock | Gap

@@ -1,0 +1,363 @@
+"""Everything that leaves evenstroke as data: published messages and the judgement document.
+
+One file, because outside programs read it: JSON Schemas are generated from these types.
+Conventions: a field's unit is the end of its name (`_s` seconds, `_deg` crank degrees, `_hz`,
+`_rpm`, `_ppm`), or stands in a `unit` field beside it; a field that has no value is there and null;
+numbers are Python floats, never NaN. `sequence` counts per topic from 0 where the message
+is made, so that a subscriber sees each one it missed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+
+class _Message(msgspec.Struct, frozen=True, kw_only=True):
+    pass
+
+
+# --- parts of the judgement (contract 3); the wire reuses them ---------------------------------
+
+Trust = Literal["clean", "limited", "disturbed"]
+VerdictWord = Literal["smaller", "larger", "even", "undecided"]
+StretchKind = Literal["cranking", "idle"]
+CauseOfFinding = Literal["spread", "set-up", "engine", "unclear"]
+SyncBasis = Literal["cycle", "revolution", "wheel", "wheel+cycle", "wheel+revolution", "none"]
+CauseKind = Literal[
+    "intake_valve_leak",
+    "exhaust_valve_leak",
+    "ring_leak",
+    "gasket_leak",
+    "intake_restriction",
+    "exhaust_restriction",
+    "worn_lobe",
+    "intake_valve_not_opening",
+    "exhaust_valve_not_opening",
+    "cam_timing",
+    "intake_air_leak",
+    "added_volume",
+    "plug_removed",
+    "even",
+    "none_of_these",
+]
+
+TRUST_ORDER: tuple[Trust, ...] = ("clean", "limited", "disturbed")
+"""From best to worst; a comparison's trust is the worst of its cylinders'."""
+
+
+class SourceInfo(_Message):
+    file: str | None
+    sha256: str | None
+    duration_s: float
+    lost_samples: int
+
+
+class EngineInfo(_Message):
+    cylinders: int
+    firing_order: tuple[int, ...]
+
+
+class CrankedStretch(_Message):
+    from_s: float
+    to_s: float
+    cycles: int
+    mean_rpm: float
+
+
+class SyncInfo(_Message):
+    basis: SyncBasis
+    events: int
+    missed: int
+    extra: int
+    angle_uncertainty_deg: float | None
+
+
+class Normal(_Message):
+    """What healthy engines of this kind show, per cent (degrees for `_deg` features)."""
+
+    low: float
+    high: float
+    from_: str = msgspec.field(name="from")
+
+
+class Predicted(_Message):
+    """What the fitted set-up does to this cylinder by the engine physics."""
+
+    deviation: float
+    low: float
+    high: float
+
+
+class CylinderBalance(_Message):
+    cylinder: int | None
+    value: float | None
+    value_unit: str
+    deviation: float | None
+    low: float | None
+    high: float | None
+    cycles: int
+    verdict: VerdictWord | None
+    normal: Normal | None
+    trust: Trust
+    predicted: Predicted | None
+    more_cycles: int | None
+    one_off_cycles: tuple[int, ...]
+    position: int | None
+    one_of: tuple[int, ...] | None
+
+
+class Comparison(_Message):
+    probe: str
+    role: str
+    feature: str
+    stretch: StretchKind
+    unit: Literal["percent", "degrees"]
+    trust: Trust
+    because: tuple[str, ...]
+    reference: tuple[int, ...]
+    cylinders: tuple[CylinderBalance, ...]
+
+
+class Finding(_Message):
+    odd_pulse_at: tuple[int, ...]
+    probe: str
+    feature: str
+    cause: CauseOfFinding
+    suspect_cylinder: int | None
+    text: str
+    next_step: str
+
+
+class Cause(_Message):
+    kind: CauseKind
+    cylinder: int | None
+    size: float | None
+    size_unit: str | None
+    probability: float
+    cylinders: tuple[int, ...] | None = None
+
+
+class ValveEvent(_Message):
+    cylinder: int
+    event: Literal["exhaust_opens", "exhaust_closes", "intake_opens", "intake_closes"]
+    deg: float
+    low: float
+    high: float
+    from_: str = msgspec.field(name="from")
+
+
+class CodedWarning(_Message):
+    code: str
+    text: str
+
+
+class Judgement(_Message):
+    """The document that `evenstroke judge --json` prints (contract 3)."""
+
+    schema: Literal["evenstroke.judgement/1"] = "evenstroke.judgement/1"
+    source: SourceInfo
+    engine: EngineInfo
+    cranked: tuple[CrankedStretch, ...]
+    running_from_s: float | None
+    sync: SyncInfo
+    comparisons: tuple[Comparison, ...]
+    findings: tuple[Finding, ...]
+    causes: tuple[Cause, ...]
+    valve_events: tuple[ValveEvent, ...]
+    warnings: tuple[CodedWarning, ...]
+    refused: str | None
+
+
+# --- what the pipeline publishes ------------------------------------------------------------------
+
+
+class Wave(_Message):
+    """Header of a waveform; the array travels beside it, C order, little-endian.
+
+    kind "conditioned": filtered and thinned; its times refer to the unfiltered signal.
+    kind "raw": as sampled, scaled to each probe's unit. NaN marks samples that were lost.
+    """
+
+    schema: Literal["evenstroke.wave/1"] = "evenstroke.wave/1"
+    sequence: int
+    kind: Literal["conditioned", "raw"]
+    probes: tuple[str, ...]
+    units: tuple[str, ...]
+    dtype: Literal["<f4"] = "<f4"
+    shape: tuple[int, int]
+    t0_s: float
+    dt_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class WaveData:
+    """A waveform as it travels inside the process: header and samples, shape (probes, samples)."""
+
+    header: Wave
+    samples: npt.NDArray[np.float32]
+
+
+class CylinderPulse(_Message):
+    """One cylinder's pulse in one cycle. Positions count from 1 in order of coming."""
+
+    cylinder: int | None
+    position: int
+    value: float | None  # the probe's leading feature: drop, rise, peak or compression
+    value_unit: str
+    from_s: float  # crest of a drop, trough of a rise
+    to_s: float  # trough of a drop, crest of a rise
+    left_out: str | None  # why this pulse does not count, or null
+
+
+class CycleProbe(_Message):
+    probe: str
+    feature: str
+    pulses: tuple[CylinderPulse, ...]
+
+
+class Cycle(_Message):
+    """One complete engine cycle (720 crank degrees), as soon as it is measured."""
+
+    schema: Literal["evenstroke.cycle/1"] = "evenstroke.cycle/1"
+    sequence: int
+    stretch: StretchKind
+    index: int  # from 0 at the first complete cycle of its stretch
+    from_s: float
+    to_s: float
+    rpm: float
+    angle_uncertainty_deg: float | None
+    left_out: str | None  # why the whole cycle does not count, or null
+    probes: tuple[CycleProbe, ...]
+
+
+class Balance(_Message):
+    """All comparisons so far, after each cycle; the last one equals the judgement's."""
+
+    schema: Literal["evenstroke.balance/1"] = "evenstroke.balance/1"
+    sequence: int
+    at_s: float
+    cycles: int
+    comparisons: tuple[Comparison, ...]
+
+
+class FindingMessage(_Message):
+    """What to say now: findings so far, warnings, and one instruction."""
+
+    schema: Literal["evenstroke.finding/1"] = "evenstroke.finding/1"
+    sequence: int
+    at_s: float
+    findings: tuple[Finding, ...]
+    warnings: tuple[CodedWarning, ...]
+    refused: str | None
+    instruction: str
+    more_cycles: int | None  # until every verdict would be settled, as far as can be told
+
+
+PipelineMessage = WaveData | Cycle | Balance | FindingMessage
+
+
+# --- what the service publishes -------------------------------------------------------------------
+
+LinkState = Literal["closed", "opening", "syncing", "streaming", "stalled", "failed"]
+
+
+class State(_Message):
+    """Link, recording and set-up; published at each change and once a second."""
+
+    schema: Literal["evenstroke.state/1"] = "evenstroke.state/1"
+    sequence: int
+    at_s: float
+    link: LinkState
+    reason: str
+    port: str
+    board: str | None
+    firmware: str | None
+    recording: str | None  # path of the open recording
+    recording_problem: str | None
+    setup_title: str
+    engine: EngineInfo
+    cautions: tuple[str, ...]
+
+
+class ProbeHealth(_Message):
+    """Signal health of one probe over the last seconds, before any judgement."""
+
+    probe: str
+    role: str
+    unit: str
+    state: Literal["waiting", "good", "doubtful", "bad"]
+    problems: tuple[str, ...]  # codes, worst first
+    advice: str
+    low: float | None  # extremes over the last seconds, in `unit`; no uncertainty is claimed
+    high: float | None
+    noise_rms: float | None
+    clipped_share: float | None
+    events: int | None  # sync events or teeth so far
+
+
+class LossCount(_Message):
+    reason: str
+    frames: int
+    blocks: int
+    bytes: int
+
+
+class QueueCount(_Message):
+    queue: str
+    capacity: int
+    depth: int
+    dropped: int
+
+
+class Health(_Message):
+    """Probes, losses and resources; once a second."""
+
+    schema: Literal["evenstroke.health/1"] = "evenstroke.health/1"
+    sequence: int
+    at_s: float
+    probes: tuple[ProbeHealth, ...]
+    samples: int  # scans received
+    lost_samples: int
+    losses: tuple[LossCount, ...]
+    board_overruns: int
+    board_blocks_dropped: int
+    board_edges_missed: int
+    queues: tuple[QueueCount, ...]
+    bytes_received: int
+    bytes_recorded: int
+    disk_free_bytes: int | None
+    processor_share: float | None
+
+
+PublishedMessage = Wave | Cycle | Balance | FindingMessage | State | Health
+
+TOPIC_OF: dict[type, str] = {
+    State: "state",
+    Health: "health",
+    Wave: "wave",
+    Cycle: "cycle",
+    Balance: "balance",
+    FindingMessage: "finding",
+}
+"""ZeroMQ topic of each published type."""
+
+
+def encode_header(message: PublishedMessage) -> bytes:
+    """JSON bytes of a message, as in the second part of its ZeroMQ multipart."""
+    return msgspec.json.encode(message)
+
+
+def decode_header(topic: str, data: bytes) -> PublishedMessage:
+    """The message of that topic.
+
+    Raises KeyError for an unknown topic and msgspec.ValidationError, with the path, for a
+    message that does not fit its type.
+    """
+    kind = {name: type_ for type_, name in TOPIC_OF.items()}[topic]
+    message: PublishedMessage = msgspec.json.decode(data, type=kind)
+    return message

@@ -1,0 +1,1 @@
+"""Recordings and captures: write, read, import, replay, report, and the virtual rig's sources."""
