@@ -67,11 +67,11 @@ class SetupError(EvenstrokeError):
     """The set-up file cannot be used as it is."""
 
 
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-class ValveEvents(_Table):
+class ValveEvents(_Table, kw_only=True):
     """Zero lift, crank degrees after the cylinder's own firing TDC."""
 
     exhaust_opens: float | None = None
@@ -80,7 +80,7 @@ class ValveEvents(_Table):
     intake_closes: float | None = None
 
 
-class Engine(_Table):
+class Engine(_Table, kw_only=True):
     cylinders: int
     firing_order: tuple[int, ...]
     firing_intervals_deg: tuple[float, ...] | None = None
@@ -93,7 +93,7 @@ class Engine(_Table):
     valve_events_deg: ValveEvents = ValveEvents()
 
 
-class Conditions(_Table):
+class Conditions(_Table, kw_only=True):
     mode: str = "cranking"
     engine_temperature_c: float | None = None
     throttle: Literal["closed", "open"] | None = None
@@ -104,12 +104,12 @@ class Conditions(_Table):
     acknowledged: tuple[str, ...] = ()
 
 
-class Acquisition(_Table):
+class Acquisition(_Table, kw_only=True):
     rate_hz: int
     baud: int = 1_000_000
 
 
-class Probe(_Table):
+class Probe(_Table, kw_only=True):
     name: str
     role: Role
     input: int | None = None
@@ -151,7 +151,7 @@ class Probe(_Table):
         return self.role in SYNC_ROLES
 
 
-class Fitted(_Table):
+class Fitted(_Table, kw_only=True):
     """Something fitted that is not recorded but may alter what the probes read."""
 
     what: str
@@ -161,7 +161,7 @@ class Fitted(_Table):
     check_valve: bool = False
 
 
-class Setup(_Table):
+class Setup(_Table, kw_only=True):
     schema: int
     engine: Engine
     probe: tuple[Probe, ...]
