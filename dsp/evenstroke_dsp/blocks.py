@@ -27,6 +27,7 @@ class SampleBlock:
     t0: time of sample 0 of the first input, seconds.
     dt: sampling period, seconds.
     skew: seconds from one input's sample to the next one's within a scan.
+    offsets: seconds from t0 to each input's first sample, where they are not multiples of `skew`.
     """
 
     inputs: tuple[InputKey, ...]
@@ -34,6 +35,12 @@ class SampleBlock:
     t0: float
     dt: float
     skew: float = 0.0
+    offsets: tuple[float, ...] = ()
+
+    @property
+    def input_offsets(self) -> tuple[float, ...]:
+        """Seconds from t0 to the first sample of each input, shape (len(inputs),)."""
+        return self.offsets or tuple(k * self.skew for k in range(len(self.inputs)))
 
     @property
     def samples(self) -> int:

@@ -50,26 +50,26 @@ TRUST_ORDER: tuple[Trust, ...] = ("clean", "limited", "disturbed")
 """From best to worst; a comparison's trust is the worst of its cylinders'."""
 
 
-class SourceInfo(_Message, kw_only=True):
+class SourceInfo(_Message, kw_only=True, frozen=True):
     file: str | None
     sha256: str | None
     duration_s: float
     lost_samples: int
 
 
-class EngineInfo(_Message, kw_only=True):
+class EngineInfo(_Message, kw_only=True, frozen=True):
     cylinders: int
     firing_order: tuple[int, ...]
 
 
-class CrankedStretch(_Message, kw_only=True):
+class CrankedStretch(_Message, kw_only=True, frozen=True):
     from_s: float
     to_s: float
     cycles: int
     mean_rpm: float
 
 
-class SyncInfo(_Message, kw_only=True):
+class SyncInfo(_Message, kw_only=True, frozen=True):
     basis: SyncBasis
     events: int
     missed: int
@@ -77,7 +77,7 @@ class SyncInfo(_Message, kw_only=True):
     angle_uncertainty_deg: float | None
 
 
-class Normal(_Message, kw_only=True):
+class Normal(_Message, kw_only=True, frozen=True):
     """What healthy engines of this kind show, per cent (degrees for `_deg` features)."""
 
     low: float
@@ -85,7 +85,7 @@ class Normal(_Message, kw_only=True):
     from_: str = msgspec.field(name="from")
 
 
-class Predicted(_Message, kw_only=True):
+class Predicted(_Message, kw_only=True, frozen=True):
     """What the fitted set-up does to this cylinder by the engine physics."""
 
     deviation: float
@@ -93,7 +93,7 @@ class Predicted(_Message, kw_only=True):
     high: float
 
 
-class CylinderBalance(_Message, kw_only=True):
+class CylinderBalance(_Message, kw_only=True, frozen=True):
     cylinder: int | None
     value: float | None
     value_unit: str
@@ -111,7 +111,7 @@ class CylinderBalance(_Message, kw_only=True):
     one_of: tuple[int, ...] | None
 
 
-class Comparison(_Message, kw_only=True):
+class Comparison(_Message, kw_only=True, frozen=True):
     probe: str
     role: str
     feature: str
@@ -123,7 +123,7 @@ class Comparison(_Message, kw_only=True):
     cylinders: tuple[CylinderBalance, ...]
 
 
-class Finding(_Message, kw_only=True):
+class Finding(_Message, kw_only=True, frozen=True):
     odd_pulse_at: tuple[int, ...]
     probe: str
     feature: str
@@ -133,7 +133,7 @@ class Finding(_Message, kw_only=True):
     next_step: str
 
 
-class Cause(_Message, kw_only=True):
+class Cause(_Message, kw_only=True, frozen=True):
     kind: CauseKind
     cylinder: int | None
     size: float | None
@@ -142,7 +142,7 @@ class Cause(_Message, kw_only=True):
     cylinders: tuple[int, ...] | None = None
 
 
-class ValveEvent(_Message, kw_only=True):
+class ValveEvent(_Message, kw_only=True, frozen=True):
     cylinder: int
     event: Literal["exhaust_opens", "exhaust_closes", "intake_opens", "intake_closes"]
     deg: float
@@ -151,12 +151,12 @@ class ValveEvent(_Message, kw_only=True):
     from_: str = msgspec.field(name="from")
 
 
-class CodedWarning(_Message, kw_only=True):
+class CodedWarning(_Message, kw_only=True, frozen=True):
     code: str
     text: str
 
 
-class Judgement(_Message, kw_only=True):
+class Judgement(_Message, kw_only=True, frozen=True):
     """The document that `evenstroke judge --json` prints (contract 3)."""
 
     schema: Literal["evenstroke.judgement/1"] = "evenstroke.judgement/1"
@@ -176,7 +176,7 @@ class Judgement(_Message, kw_only=True):
 # --- what the pipeline publishes ------------------------------------------------------------------
 
 
-class Wave(_Message, kw_only=True):
+class Wave(_Message, kw_only=True, frozen=True):
     """Header of a waveform; the array travels beside it, C order, little-endian.
 
     kind "conditioned": filtered and thinned; its times refer to the unfiltered signal.
@@ -202,25 +202,25 @@ class WaveData:
     samples: npt.NDArray[np.float32]
 
 
-class CylinderPulse(_Message, kw_only=True):
+class CylinderPulse(_Message, kw_only=True, frozen=True):
     """One cylinder's pulse in one cycle. Positions count from 1 in order of coming."""
 
     cylinder: int | None
     position: int
     value: float | None  # the probe's leading feature: drop, rise, peak or compression
     value_unit: str
-    from_s: float  # crest of a drop, trough of a rise
-    to_s: float  # trough of a drop, crest of a rise
+    from_s: float | None  # crest of a drop, trough of a rise; null where nothing was found
+    to_s: float | None  # trough of a drop, crest of a rise
     left_out: str | None  # why this pulse does not count, or null
 
 
-class CycleProbe(_Message, kw_only=True):
+class CycleProbe(_Message, kw_only=True, frozen=True):
     probe: str
     feature: str
     pulses: tuple[CylinderPulse, ...]
 
 
-class Cycle(_Message, kw_only=True):
+class Cycle(_Message, kw_only=True, frozen=True):
     """One complete engine cycle (720 crank degrees), as soon as it is measured."""
 
     schema: Literal["evenstroke.cycle/1"] = "evenstroke.cycle/1"
@@ -235,7 +235,7 @@ class Cycle(_Message, kw_only=True):
     probes: tuple[CycleProbe, ...]
 
 
-class Balance(_Message, kw_only=True):
+class Balance(_Message, kw_only=True, frozen=True):
     """All comparisons so far, after each cycle; the last one equals the judgement's."""
 
     schema: Literal["evenstroke.balance/1"] = "evenstroke.balance/1"
@@ -245,7 +245,7 @@ class Balance(_Message, kw_only=True):
     comparisons: tuple[Comparison, ...]
 
 
-class FindingMessage(_Message, kw_only=True):
+class FindingMessage(_Message, kw_only=True, frozen=True):
     """What to say now: findings so far, warnings, and one instruction."""
 
     schema: Literal["evenstroke.finding/1"] = "evenstroke.finding/1"
@@ -266,7 +266,7 @@ PipelineMessage = WaveData | Cycle | Balance | FindingMessage
 LinkState = Literal["closed", "opening", "syncing", "streaming", "stalled", "failed"]
 
 
-class State(_Message, kw_only=True):
+class State(_Message, kw_only=True, frozen=True):
     """Link, recording and set-up; published at each change and once a second."""
 
     schema: Literal["evenstroke.state/1"] = "evenstroke.state/1"
@@ -284,7 +284,7 @@ class State(_Message, kw_only=True):
     cautions: tuple[str, ...]
 
 
-class ProbeHealth(_Message, kw_only=True):
+class ProbeHealth(_Message, kw_only=True, frozen=True):
     """Signal health of one probe over the last seconds, before any judgement."""
 
     probe: str
@@ -300,21 +300,21 @@ class ProbeHealth(_Message, kw_only=True):
     events: int | None  # sync events or teeth so far
 
 
-class LossCount(_Message, kw_only=True):
+class LossCount(_Message, kw_only=True, frozen=True):
     reason: str
     frames: int
     blocks: int
     bytes: int
 
 
-class QueueCount(_Message, kw_only=True):
+class QueueCount(_Message, kw_only=True, frozen=True):
     queue: str
     capacity: int
     depth: int
     dropped: int
 
 
-class Health(_Message, kw_only=True):
+class Health(_Message, kw_only=True, frozen=True):
     """Probes, losses and resources; once a second."""
 
     schema: Literal["evenstroke.health/1"] = "evenstroke.health/1"

@@ -7,9 +7,14 @@ depends on it says so.
 
 from __future__ import annotations
 
+import difflib
+import itertools
+import math
 import re
 import tomllib
-from typing import Literal
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal, get_args, get_type_hints
 
 import msgspec
 from evenstroke_protocol.errors import EvenstrokeError
@@ -71,7 +76,7 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-class ValveEvents(_Table, kw_only=True):
+class ValveEvents(_Table, frozen=True, kw_only=True):
     """Zero lift, crank degrees after the cylinder's own firing TDC."""
 
     exhaust_opens: float | None = None
@@ -80,7 +85,7 @@ class ValveEvents(_Table, kw_only=True):
     intake_closes: float | None = None
 
 
-class Engine(_Table, kw_only=True):
+class Engine(_Table, frozen=True, kw_only=True):
     cylinders: int
     firing_order: tuple[int, ...]
     firing_intervals_deg: tuple[float, ...] | None = None
@@ -93,7 +98,7 @@ class Engine(_Table, kw_only=True):
     valve_events_deg: ValveEvents = ValveEvents()
 
 
-class Conditions(_Table, kw_only=True):
+class Conditions(_Table, frozen=True, kw_only=True):
     mode: str = "cranking"
     engine_temperature_c: float | None = None
     throttle: Literal["closed", "open"] | None = None
@@ -104,12 +109,12 @@ class Conditions(_Table, kw_only=True):
     acknowledged: tuple[str, ...] = ()
 
 
-class Acquisition(_Table, kw_only=True):
+class Acquisition(_Table, frozen=True, kw_only=True):
     rate_hz: int
     baud: int = 1_000_000
 
 
-class Probe(_Table, kw_only=True):
+class Probe(_Table, frozen=True, kw_only=True):
     name: str
     role: Role
     input: int | None = None
@@ -151,7 +156,7 @@ class Probe(_Table, kw_only=True):
         return self.role in SYNC_ROLES
 
 
-class Fitted(_Table, kw_only=True):
+class Fitted(_Table, frozen=True, kw_only=True):
     """Something fitted that is not recorded but may alter what the probes read."""
 
     what: str
@@ -161,7 +166,7 @@ class Fitted(_Table, kw_only=True):
     check_valve: bool = False
 
 
-class Setup(_Table, kw_only=True):
+class Setup(_Table, frozen=True, kw_only=True):
     schema: int
     engine: Engine
     probe: tuple[Probe, ...]
@@ -182,3 +187,732 @@ class Setup(_Table, kw_only=True):
         """The cylinders that a probe hears, in firing order."""
         heard = set(probe.sees if probe.sees is not None else self.engine.firing_order)
         return tuple(c for c in self.engine.firing_order if c in heard)
+
+
+# --- reading and checking ----------------------------------------------------------------------
+
+_Path = tuple[str | int, ...]
+
+TABLES: dict[tuple[str, ...], type[_Table]] = {
+    (): Setup,
+    ("engine",): Engine,
+    ("engine", "valve_events_deg"): ValveEvents,
+    ("conditions",): Conditions,
+    ("acquisition",): Acquisition,
+    ("probe",): Probe,
+    ("fitted",): Fitted,
+}
+"""The file's tables; `[job]` is free and therefore not among them."""
+
+_WAVEFORM_ROLES = frozenset(UNIT_OF_ROLE)
+_ROLES_OF_KEY: dict[str, frozenset[str]] = {
+    "sees": _WAVEFORM_ROLES - {"cylinder_pressure"} | {"other"},
+    "positive_is": PULSE_ROLES | {"manifold_pressure"},
+    "lowpass_hz": frozenset(DEFAULT_LOWPASS_HZ),
+    "low_corner_hz": _WAVEFORM_ROLES | {"other"},
+    "travel_m": PULSE_ROLES | {"manifold_pressure"},
+    "cylinder": SYNC_ROLES | {"cylinder_pressure"},
+    "every": SYNC_ROLES,
+    "offset_deg": SYNC_ROLES,
+    "teeth": frozenset({"crank_teeth"}),
+    "edge": EDGE_ROLES,
+    "first_tooth_deg": frozenset({"crank_teeth"}),
+    "added_volume_cc": frozenset({"cylinder_pressure"}),
+    "check_valve": frozenset({"cylinder_pressure"}),
+}
+"""Keys that mean something for some roles only. Elsewhere they would be read and then ignored
+without a word, so that they are errors there."""
+
+_PLAUSIBLE_VALVE_EVENTS_DEG: dict[str, tuple[float, float]] = {
+    "exhaust_opens": (60, 220),
+    "exhaust_closes": (330, 450),
+    "intake_opens": (300, 460),
+    "intake_closes": (500, 680),
+}
+"""Far wider than any road engine: they catch angles counted from another zero, not odd cams."""
+
+_KIND_WORDS = {
+    "int": "a whole number",
+    "float": "a number",
+    "str": "text in quotes",
+    "bool": "true or false",
+    "array": "a list in [ ]",
+    "object": "a table",
+}
+
+
+def parse_setup(text: str, name: str = "set-up file") -> Setup:
+    """The set-up that a TOML text describes, checked in full.
+
+    name: what errors call the text, such as its file's name.
+    Raises SetupError at the first thing that is wrong.
+    """
+    source = _Source(name, text)
+    try:
+        tree = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SetupError(
+            f"not valid TOML: {error}",
+            where=name,
+            expected="a TOML file (https://toml.io): key = value, one to a line, text in double quotes",
+            todo="mend that place; `evenstroke setup new` writes a file to start from",
+        ) from error
+    _check_schema(source, tree)
+    _check_keys(source, tree, (), ())
+    try:
+        setup = msgspec.convert(tree, Setup)
+    except msgspec.ValidationError as error:
+        raise source.translated(error, tree) from error
+    _check_numbers_finite(source, setup, ())
+    _check_engine(source, setup.engine)
+    _check_conditions(source, setup.conditions)
+    for index, probe in enumerate(setup.probe):
+        _check_probe(source, setup, index, probe)
+    _check_probes_together(source, setup)
+    _check_acquisition(source, setup)
+    for index, fitted in enumerate(setup.fitted):
+        _check_fitted(source, setup, index, fitted)
+    return setup
+
+
+def wheel_slots(teeth: str) -> tuple[int, tuple[int, ...]]:
+    """Tooth pitches in one revolution, and how many teeth each gap lacks: "60-2" gives (60, (2,)).
+
+    Raises ValueError for text that is not of the form N-M or N-M-M...
+    """
+    if not re.fullmatch(r"[0-9]+(-[0-9]+)+", teeth):
+        raise ValueError("not of the form N-M")
+    slots, *gaps = (int(part) for part in teeth.split("-"))
+    if min(gaps) < 1:
+        raise ValueError("a gap lacks at least one tooth")
+    if slots > 720:
+        raise ValueError("more than 720 tooth pitches")
+    if slots - sum(gaps) < 2 * len(gaps):
+        raise ValueError("too few teeth are left")
+    return slots, tuple(gaps)
+
+
+class _Source:
+    """The text that is being read, for errors that say where."""
+
+    def __init__(self, name: str, text: str) -> None:
+        self._name = name
+        self._lines = text.splitlines()
+        # A line inside a text of several lines can look like a key: then no line is named.
+        self._searchable = '"""' not in text and "'''" not in text
+
+    def error(
+        self,
+        problem: str,
+        path: _Path,
+        *,
+        expected: str = "",
+        found: object = None,
+        todo: str = "",
+        label: str = "",
+    ) -> SetupError:
+        where = self._name
+        line = self._line(path)
+        if line is not None:
+            where += f", line {line}"
+        if path:
+            where += f", {_dotted(path)}"
+        if label:
+            where += f" ({label})"
+        return SetupError(problem, where=where, expected=expected, found=_shown(found), todo=todo)
+
+    def translated(self, error: msgspec.ValidationError, tree: dict[str, Any]) -> SetupError:
+        """msgspec's error in a user's words."""
+        message, _, place = str(error).partition(" - at ")
+        path = tuple(
+            int(number) if number else key
+            for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", place.strip("`"))
+        )
+        missing = re.fullmatch(r"Object missing required field `(\w+)`", message)
+        if missing:
+            path = (*path, missing[1])
+            return self.error(
+                f"{missing[1]!r} is missing",
+                path,
+                expected=_NEEDED.get((*_table_of(path)[-1:], missing[1]), f"{missing[1]} = ..."),
+                todo="add it; schema, engine.cylinders, engine.firing_order and one [[probe]] are required",
+                label=_label(tree, path),
+            )
+        found = _value_at(tree, path)
+        words = _allowed_words(path)
+        if words and isinstance(found, str):
+            todo = _suggestion(found, words) or "choose one of these"
+            return self.error(
+                f"{found!r} is not a known {path[-1]}",
+                path,
+                expected=", ".join(words),
+                found=found,
+                todo=todo,
+                label=_label(tree, path),
+            )
+        kinds = re.match(r"Expected `([^`]*)`", message)
+        expected = ", ".join(words) or message
+        if kinds and not words:
+            names = [kind for kind in kinds[1].split(" | ") if kind != "null"]
+            expected = " or ".join(_KIND_WORDS.get(kind, kind) for kind in names)
+        return self.error(
+            "a value of the wrong kind",
+            path,
+            expected=expected,
+            found=found,
+            todo="write the value as expected",
+            label=_label(tree, path),
+        )
+
+    def _line(self, path: _Path) -> int | None:
+        """The line of the key, or of the table it should stand in; None where neither is plainly there."""
+        if not self._searchable:
+            return None
+        table: list[str] = []
+        counts: dict[str, int] = {}
+        wanted_table = [str(step) for step in path[:-1]]
+        table_line: int | None = None
+        for number, line in enumerate(self._lines, 1):
+            header = re.match(r"\s*(\[\[?)\s*([\w.\s-]+?)\s*\]", line)
+            if header and not re.match(r"\s*\[[\d\s.,-]*\],?\s*$", line):
+                table = re.split(r"\s*\.\s*", header[2])
+                if header[1] == "[[":
+                    counts[header[2]] = counts.get(header[2], -1) + 1
+                    table.append(str(counts[header[2]]))
+                if table in (wanted_table, [str(step) for step in path]):
+                    table_line = number
+                continue
+            key = re.match(r"\s*([\w-]+)\s*=", line)
+            if key:
+                full = [*table, key[1]]
+                # `path` may go on into the key's value: an element of a list
+                if full == [str(step) for step in path[: len(full)]] and len(full) >= len(path) - 1:
+                    return number
+        return table_line
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One table of the text, for errors about its keys."""
+
+    source: _Source
+    path: _Path
+    label: str
+
+    def error(
+        self, key: str, problem: str, *, expected: str, found: object = None, todo: str = ""
+    ) -> SetupError:
+        path = (*self.path, key)
+        return self.source.error(problem, path, expected=expected, found=found, todo=todo, label=self.label)
+
+
+_NEEDED: dict[tuple[str, ...], str] = {
+    ("engine",): "[engine]  with  cylinders = 6  and  firing_order = [1, 5, 3, 6, 2, 4]",
+    ("engine", "cylinders"): "cylinders = 6",
+    ("engine", "firing_order"): "firing_order = [1, 5, 3, 6, 2, 4]",
+    ("probe",): '[[probe]]  with  name = "intake"  and  role = "intake_pulse"',
+    ("probe", "name"): 'name = "intake"',
+    ("probe", "role"): f"role = one of {', '.join(get_args(Role))}",
+    ("acquisition", "rate_hz"): "rate_hz = 10000",
+    ("fitted", "what"): 'what = "compression hose"',
+    ("fitted", "cylinder"): "cylinder = 2",
+}
+
+
+def _check_schema(source: _Source, tree: dict[str, Any]) -> None:
+    if "schema" not in tree:
+        raise source.error(
+            "'schema' is missing", ("schema",), expected="schema = 1", todo="add it as the first line"
+        )
+    if type(tree["schema"]) is not int or tree["schema"] != 1:
+        raise source.error(
+            "a schema that this version does not know",
+            ("schema",),
+            expected="schema = 1",
+            found=tree["schema"],
+            todo="write schema = 1, or use the evenstroke that the file was written for",
+        )
+
+
+def _check_keys(source: _Source, tree: dict[str, Any], path: _Path, table: tuple[str, ...]) -> None:
+    known = [field.encode_name for field in msgspec.structs.fields(TABLES[table])]
+    for key, value in tree.items():
+        if key not in known:
+            raise source.error(
+                f"unknown key {key!r}",
+                (*path, key),
+                expected=f"one of {', '.join(known)}",
+                found=key,
+                todo=_suggestion(key, known) or _where_else(key) or "take it out",
+                label=_label_of(tree) if table == ("probe",) else "",
+            )
+        below = (*table, key)
+        if below in TABLES:
+            if isinstance(value, dict):
+                _check_keys(source, value, (*path, key), below)
+            elif isinstance(value, list):
+                for index, element in enumerate(value):
+                    if isinstance(element, dict):
+                        _check_keys(source, element, (*path, key, index), below)
+
+
+def _check_numbers_finite(source: _Source, value: object, path: _Path) -> None:
+    if isinstance(value, float) and not math.isfinite(value):
+        raise source.error(
+            "not a finite number",
+            path,
+            expected="a finite number",
+            found=value,
+            todo="leave it out if unknown",
+        )
+    if isinstance(value, _Table):
+        for field in msgspec.structs.fields(value):
+            if field.encode_name != "job":
+                _check_numbers_finite(source, getattr(value, field.name), (*path, field.encode_name))
+    elif isinstance(value, tuple):
+        for index, element in enumerate(value):
+            _check_numbers_finite(source, element, (*path, index))
+
+
+def _check_engine(source: _Source, engine: Engine) -> None:
+    count = engine.cylinders
+    if not 1 <= count <= 12:
+        raise source.error(
+            "that many cylinders",
+            ("engine", "cylinders"),
+            expected="1 to 12",
+            found=count,
+            todo="give the engine's number",
+        )
+    if sorted(engine.firing_order) != list(range(1, count + 1)):
+        raise source.error(
+            "not a firing order of this engine",
+            ("engine", "firing_order"),
+            expected=f"each of the cylinders 1 to {count} once, in the order in which they fire",
+            found=list(engine.firing_order),
+            todo="take it from the maker's data; it is often cast on the engine",
+        )
+    intervals = engine.firing_intervals_deg
+    if intervals is not None:
+        path: _Path = ("engine", "firing_intervals_deg")
+        todo = (
+            "i-th interval: from the i-th cylinder in the order to the next; leave it out if firing is even"
+        )
+        if len(intervals) != count:
+            raise source.error(
+                "not one interval for each cylinder",
+                path,
+                expected=f"{count} intervals",
+                found=list(intervals),
+                todo=todo,
+            )
+        if min(intervals) <= 0:
+            raise source.error(
+                "an interval that is not positive",
+                path,
+                expected="degrees above 0",
+                found=list(intervals),
+                todo=todo,
+            )
+        # 0.1 degrees: what rounding a seven's or a nine's intervals to two decimals may leave
+        if abs(math.fsum(intervals) - 720) > 0.1:
+            raise source.error(
+                "the intervals do not make one cycle",
+                path,
+                expected="a sum of 720 crank degrees",
+                found=f"{math.fsum(intervals):g}",
+                todo=todo,
+            )
+    for key in ("displacement_cc", "bore_mm", "stroke_mm", "rod_mm"):
+        _positive(source, getattr(engine, key), ("engine", key))
+    if engine.compression_ratio is not None and not 2 <= engine.compression_ratio <= 30:
+        raise source.error(
+            "not a compression ratio",
+            ("engine", "compression_ratio"),
+            expected="2 to 30",
+            found=engine.compression_ratio,
+            todo="the geometric ratio, such as 9.4; not the pressure in bar",
+        )
+    if engine.rod_mm is not None and engine.stroke_mm is not None and engine.rod_mm <= engine.stroke_mm / 2:
+        raise source.error(
+            "a connecting rod no longer than the crank's throw",
+            ("engine", "rod_mm"),
+            expected=f"more than {engine.stroke_mm / 2:g} (half of stroke_mm)",
+            found=engine.rod_mm,
+            todo="the distance between the rod's two eyes, in mm",
+        )
+    _check_valve_events(source, engine.valve_events_deg)
+
+
+def _check_valve_events(source: _Source, events: ValveEvents) -> None:
+    for key, (low, high) in _PLAUSIBLE_VALVE_EVENTS_DEG.items():
+        deg = getattr(events, key)
+        if deg is not None and not low <= deg <= high:
+            raise source.error(
+                "a valve event at an angle where no engine has it",
+                ("engine", "valve_events_deg", key),
+                expected=f"{low:g} to {high:g} crank degrees after the cylinder's own firing TDC",
+                found=deg,
+                todo="count from firing TDC = 0: exhaust stroke 180 to 360, intake stroke 360 to 540",
+            )
+
+
+def _check_conditions(source: _Source, conditions: Conditions) -> None:
+    if conditions.mode not in get_args(Mode):
+        raise source.error(
+            f"evenstroke does not judge the test {conditions.mode!r}",
+            ("conditions", "mode"),
+            expected="cranking or idle",
+            found=conditions.mode,
+            todo="crank it, or let it idle; which cylinder makes which pulse at other speeds and loads "
+            "has not been tried, so that it declines rather than guesses",
+        )
+    temperature = conditions.engine_temperature_c
+    if temperature is not None and not -60 <= temperature <= 200:
+        raise source.error(
+            "not an engine's temperature",
+            ("conditions", "engine_temperature_c"),
+            expected="-60 to 200",
+            found=temperature,
+            todo="degrees Celsius; leave it out if unknown",
+        )
+    for index, word in enumerate(conditions.acknowledged):
+        if word not in ACKNOWLEDGEMENTS:
+            raise source.error(
+                "an unknown acknowledgement",
+                ("conditions", "acknowledged", index),
+                expected=" or ".join(ACKNOWLEDGEMENTS),
+                found=word,
+                todo=_suggestion(word, ACKNOWLEDGEMENTS)
+                or "take it out; `evenstroke setup check` lists the dangers of a set-up",
+            )
+
+
+def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> None:
+    at = _Place(source, ("probe", index), _label_of({"name": probe.name}))
+    if not probe.name or probe.name != probe.name.strip() or not probe.name.isprintable():
+        raise at.error(
+            "name",
+            "not a usable name",
+            expected="text without blanks at its ends",
+            found=probe.name,
+            todo="name it as you call it",
+        )
+    for field in msgspec.structs.fields(Probe):
+        roles = _ROLES_OF_KEY.get(field.encode_name)
+        if roles is not None and probe.role not in roles and getattr(probe, field.name) != field.default:
+            raise at.error(
+                field.encode_name,
+                f"{field.encode_name!r} means nothing for the role {probe.role!r}",
+                expected=f"it is for {_listed(sorted(roles))}",
+                found=getattr(probe, field.name),
+                todo="take it out, or mend the role",
+            )
+    if probe.input is not None and probe.column is not None:
+        raise at.error(
+            "column",
+            "both an input and a column",
+            expected="input for a board, or column for a CSV file",
+            found=f"input = {probe.input}, column = {probe.column!r}",
+            todo="keep the one that the data come from",
+        )
+    if probe.input is not None and probe.input < 0:
+        raise at.error(
+            "input",
+            "not an input",
+            expected="0 or more, as the board counts them",
+            found=probe.input,
+            todo="count from 0",
+        )
+    if probe.column is not None and not probe.column.strip():
+        raise at.error(
+            "column",
+            "an empty column name",
+            expected="the column's name in the header row",
+            found=probe.column,
+            todo="name it",
+        )
+    if probe.sees is not None:
+        strangers = [c for c in probe.sees if c not in setup.engine.firing_order]
+        if strangers or not probe.sees or len(set(probe.sees)) != len(probe.sees):
+            raise at.error(
+                "sees",
+                "not a choice of this engine's cylinders",
+                expected=f"some of 1 to {setup.engine.cylinders}, each once",
+                found=list(probe.sees),
+                todo="leave it out if the probe hears them all",
+            )
+    for key in ("lowpass_hz", "added_volume_cc", "low_corner_hz", "travel_m"):
+        value = getattr(probe, key)
+        if value is not None and (value < 0 or (key == "lowpass_hz" and value == 0)):
+            bound = "above 0" if key == "lowpass_hz" else "0 or more"
+            raise at.error(key, "too small", expected=bound, found=value, todo="leave it out if unknown")
+    if probe.volts_per_unit == 0:
+        raise at.error(
+            "volts_per_unit",
+            "a scale of nothing",
+            expected="volts for one unit, not 0",
+            found=0,
+            todo="leave it out if unknown",
+        )
+    if probe.is_sync or probe.role == "cylinder_pressure":
+        if probe.cylinder is None:
+            raise at.error(
+                "cylinder",
+                f"a probe of the role {probe.role!r} needs its cylinder",
+                expected="cylinder = 1",
+                todo="name the cylinder that it is fitted to",
+            )
+        if probe.cylinder not in setup.engine.firing_order:
+            raise at.error(
+                "cylinder",
+                "no such cylinder",
+                expected=f"1 to {setup.engine.cylinders}",
+                found=probe.cylinder,
+                todo="use the maker's numbers",
+            )
+    if probe.offset_deg is not None and not -720 < probe.offset_deg < 720:
+        raise at.error(
+            "offset_deg",
+            "more than a whole cycle away",
+            expected="between -720 and 720 crank degrees; an event before TDC is negative",
+            found=probe.offset_deg,
+            todo="leave it out if unknown",
+        )
+    if probe.role == "crank_teeth":
+        _check_wheel(at, probe)
+
+
+def _check_wheel(at: _Place, probe: Probe) -> None:
+    forms = (
+        '"60-2" (pitches, then the teeth each gap lacks), or a list of ascending angles, 0 first, below 360'
+    )
+    if probe.teeth is None:
+        raise at.error("teeth", "a wheel needs its teeth", expected=forms, todo="count them on the wheel")
+    if isinstance(probe.teeth, str):
+        try:
+            wheel_slots(probe.teeth)
+        except ValueError as error:
+            raise at.error(
+                "teeth",
+                f"not a wheel: {error}",
+                expected=forms,
+                found=probe.teeth,
+                todo="count the teeth on the wheel",
+            ) from error
+    else:
+        angles = probe.teeth
+        ascending = all(a < b for a, b in itertools.pairwise(angles))
+        if len(angles) < 2 or angles[0] != 0 or not ascending or angles[-1] >= 360:
+            raise at.error(
+                "teeth",
+                "not the angles of one revolution's edges",
+                expected="two angles or more, ascending, the first 0, all below 360",
+                found=list(angles),
+                todo="list the edges that are used, counted from one of them",
+            )
+    if probe.first_tooth_deg is not None:
+        if probe.edge == "auto":
+            raise at.error(
+                "first_tooth_deg",
+                "an angle of an edge that is not named",
+                expected='edge = "rising" or edge = "falling" beside it',
+                found='edge = "auto"',
+                todo="say which of a tooth's two edges that angle belongs to",
+            )
+        if not -720 < probe.first_tooth_deg < 720:
+            raise at.error(
+                "first_tooth_deg",
+                "more than a whole cycle away",
+                expected="crank degrees after cylinder 1's TDC, modulo 360",
+                found=probe.first_tooth_deg,
+                todo="leave it out if unknown; angles are then relative",
+            )
+
+
+def _check_probes_together(source: _Source, setup: Setup) -> None:
+    if not setup.probe:
+        raise source.error(
+            "no probe", ("probe",), expected="at least one [[probe]]", todo="describe what is connected"
+        )
+    first_with: dict[str, int] = {}
+    for index, probe in enumerate(setup.probe):
+        at = _Place(source, ("probe", index), _label_of({"name": probe.name}))
+        key = "input" if probe.input is not None else "column" if probe.column is not None else "name"
+        of_data = f"input {probe.input}" if key == "input" else f"column {str(probe.key).strip()!r}"
+        for taken, place in ((f"name {probe.name!r}", "name"), (of_data, key)):
+            other = first_with.setdefault(taken, index)
+            if other != index:
+                raise at.error(
+                    place,
+                    f"{taken} is used twice",
+                    expected="each probe its own",
+                    found=f"probe[{other}] ({setup.probe[other].name!r}) has it too",
+                    todo="give one of them another",
+                )
+    with_input = [probe for probe in setup.probe if probe.input is not None]
+    if with_input and len(with_input) < len(setup.probe):
+        index = next(i for i, probe in enumerate(setup.probe) if probe.input is None)
+        at = _Place(source, ("probe", index), _label_of({"name": setup.probe[index].name}))
+        raise at.error(
+            "input",
+            "a probe without an input, beside probes that have one",
+            expected="an input for every probe (a board), or for none (a CSV file)",
+            todo="give it the board's input, or take it out",
+        )
+    edges = [probe for probe in setup.probe if probe.sampling == "edges"]
+    for index, probe in enumerate(setup.probe):
+        at = _Place(source, ("probe", index), _label_of({"name": probe.name}))
+        if probe.sampling == "edges" and probe.input is not None:
+            raise at.error(
+                "sampling",
+                "sampling of a CSV file, for a board's input",
+                expected="no sampling: the board knows how it reads its inputs",
+                found="edges",
+                todo="take it out",
+            )
+        if probe.sampling == "edges" and probe.role in _WAVEFORM_ROLES:
+            raise at.error(
+                "sampling",
+                f"level changes alone cannot give the waveform of the role {probe.role!r}",
+                expected=f"edges for {_listed(sorted(EDGE_ROLES))}",
+                found="edges",
+                todo="record this probe at an even rate, in a file of its own",
+            )
+        if edges and probe.sampling != "edges":
+            raise at.error(
+                "sampling",
+                "one probe's rows are level changes and another's are not",
+                expected='sampling = "edges" for every probe of the file, or for none',
+                found=f"{edges[0].name!r} has it, {probe.name!r} has not",
+                todo="put the two kinds into two files, each with its own set-up",
+            )
+
+
+def _check_acquisition(source: _Source, setup: Setup) -> None:
+    if setup.acquisition is None:
+        return
+    if all(probe.input is None for probe in setup.probe):
+        raise source.error(
+            "settings of a board, but no probe has an input of one",
+            ("acquisition",),
+            expected="[acquisition] only where the probes have inputs",
+            todo="take [acquisition] out for a CSV file, or give each probe its input",
+        )
+    for key in ("rate_hz", "baud"):
+        _positive(source, getattr(setup.acquisition, key), ("acquisition", key))
+
+
+def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> None:
+    at = _Place(source, ("fitted", index), repr(fitted.what))
+    if not fitted.what.strip():
+        raise at.error(
+            "what", "no name", expected='what = "compression hose"', found=fitted.what, todo="say what it is"
+        )
+    if fitted.cylinder not in setup.engine.firing_order:
+        raise at.error(
+            "cylinder",
+            "no such cylinder",
+            expected=f"1 to {setup.engine.cylinders}",
+            found=fitted.cylinder,
+            todo="use the maker's numbers",
+        )
+    if fitted.added_volume_cc is None and not fitted.plug_removed:
+        raise at.error(
+            "added_volume_cc",
+            "nothing that could alter the cylinder",
+            expected="added_volume_cc = 12.0, or plug_removed = true",
+            todo="say which of the two it is: an open plug hole, or a closed volume in the plug's place",
+        )
+    if fitted.added_volume_cc is not None and fitted.added_volume_cc < 0:
+        raise at.error(
+            "added_volume_cc",
+            "too small",
+            expected="0 or more",
+            found=fitted.added_volume_cc,
+            todo="measure it",
+        )
+
+
+def _positive(source: _Source, value: float | None, path: _Path) -> None:
+    if value is not None and value <= 0:
+        raise source.error(
+            "not a size", path, expected="above 0", found=value, todo="leave it out if unknown"
+        )
+
+
+# --- words for errors --------------------------------------------------------------------------
+
+
+def _dotted(path: _Path) -> str:
+    text = ""
+    for step in path:
+        text += f"[{step}]" if isinstance(step, int) else f".{step}" if text else step
+    return text
+
+
+def _shown(found: object) -> str:
+    if found is None:
+        return ""
+    if isinstance(found, bool):
+        return str(found).lower()
+    if isinstance(found, tuple):
+        found = list(found)
+    text = found if isinstance(found, str) and found else repr(found)
+    return text if len(text) <= 120 else text[:117] + "..."
+
+
+def _listed(words: Iterable[str]) -> str:
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def _suggestion(word: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"did you mean {near[0]!r}?" if near else ""
+
+
+def _where_else(key: str) -> str:
+    places = [".".join(table) or "the top of the file" for table in TABLES if _is_key_of(key, table)]
+    return f"{key!r} belongs to {_listed(places)}" if places else ""
+
+
+def _is_key_of(key: str, table: tuple[str, ...]) -> bool:
+    return any(field.encode_name == key for field in msgspec.structs.fields(TABLES[table]))
+
+
+def _label_of(probe: dict[str, Any]) -> str:
+    name = probe.get("name")
+    return f"probe {name!r}" if isinstance(name, str) and name else ""
+
+
+def _label(tree: dict[str, Any], path: _Path) -> str:
+    probe = _value_at(tree, path[:2]) if path[:1] == ("probe",) else None
+    return _label_of(probe) if isinstance(probe, dict) else ""
+
+
+def _value_at(tree: object, path: _Path) -> object:
+    for step in path:
+        if isinstance(tree, dict) and isinstance(step, str):
+            tree = tree.get(step)
+        elif isinstance(tree, list) and isinstance(step, int) and step < len(tree):
+            tree = tree[step]
+        else:
+            return None
+    return tree
+
+
+def _table_of(path: _Path) -> tuple[str, ...]:
+    return tuple(step for step in path[:-1] if isinstance(step, str))
+
+
+def _allowed_words(path: _Path) -> tuple[str, ...]:
+    """The words that a key of a Literal type may hold."""
+    table = TABLES.get(_table_of(path))
+    if table is None or not isinstance(path[-1], str):
+        return ()
+    hint = get_type_hints(table).get(path[-1])
+    words: list[str] = []
+    for option in (hint, *get_args(hint)):
+        words += [word for word in get_args(option) if isinstance(word, str)]
+    return tuple(dict.fromkeys(words))

@@ -26,7 +26,9 @@ class EvenstrokeError(Exception):
     todo: what the user can do next.
     """
 
-    def __init__(self, problem: str, *, where: str = "", expected: str = "", found: str = "", todo: str = "") -> None:
+    def __init__(
+        self, problem: str, *, where: str = "", expected: str = "", found: str = "", todo: str = ""
+    ) -> None:
         super().__init__(problem)
         self.problem = problem
         self.where = where

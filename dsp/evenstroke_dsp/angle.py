@@ -1,0 +1,89 @@
+"""Crank angle against time: the knots that syncs and teeth give, and what lies between them.
+
+Engine angle grows without bound here (720 degrees a cycle); engine angle modulo 720 is the
+place in the cycle, 0 = firing TDC of the first cylinder in the firing order.
+"""
+
+from __future__ import annotations
+
+import bisect
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .blocks import Floats
+
+
+@dataclass(slots=True)
+class Rotation:
+    """One unbroken turning of the engine, from the first knot after rest to the last before it.
+
+    t, deg: knots, both strictly ascending. `places_known`: engine angle modulo 720 is known;
+    `half_cycle_open`: it is known modulo 360 only. `uncertainty_deg`: one-sided, about 95 %, of the engine
+    angle at any time inside.
+    """
+
+    t: list[float] = field(default_factory=list)
+    deg: list[float] = field(default_factory=list)
+    places_known: bool = True
+    half_cycle_open: bool = False
+    uncertainty_deg: float | None = None
+    ended: bool = False
+
+    def add(self, t: float, deg: float) -> None:
+        if self.t and (t <= self.t[-1] or deg <= self.deg[-1]):
+            raise ValueError("knots of a rotation must ascend")
+        self.t.append(t)
+        self.deg.append(deg)
+
+    def speed_at_end(self) -> float:
+        """Degrees per second over the last knots, at most the last cycle's."""
+        first = bisect.bisect_left(self.deg, self.deg[-1] - 180.0)
+        first = min(first, len(self.t) - 2)
+        return (self.deg[-1] - self.deg[first]) / (self.t[-1] - self.t[first])
+
+    def speed_at_start(self) -> float:
+        last = max(1, bisect.bisect_right(self.deg, self.deg[0] + 180.0) - 1)
+        return (self.deg[last] - self.deg[0]) / (self.t[last] - self.t[0])
+
+    def time_at(self, deg: float) -> float:
+        """Seconds at one engine angle."""
+        return float(self.times_at(np.array([deg]))[0])
+
+    def times_at(self, deg: Floats) -> Floats:
+        """Seconds at ascending engine angles; beyond the knots at the nearest speed."""
+        first = max(0, bisect.bisect_left(self.deg, float(deg[0])) - 1)
+        last = bisect.bisect_right(self.deg, float(deg[-1])) + 1
+        times = np.interp(deg, np.asarray(self.deg[first:last]), np.asarray(self.t[first:last]))
+        late, early = deg > self.deg[-1], deg < self.deg[0]
+        if late.any():
+            times[late] = self.t[-1] + (deg[late] - self.deg[-1]) / self.speed_at_end()
+        if early.any():
+            times[early] = self.t[0] + (deg[early] - self.deg[0]) / self.speed_at_start()
+        return np.asarray(times)
+
+    def time_to_deg(self, t: float) -> float:
+        """Engine angle at one time."""
+        return float(self.angles_at(np.array([t]))[0])
+
+    def angles_at(self, times: Floats) -> Floats:
+        """Engine angles at ascending times, shape as given; beyond the knots at the nearest speed."""
+        if not times.size:
+            return np.empty(0)
+        first = max(0, bisect.bisect_left(self.t, float(times[0])) - 1)
+        last = bisect.bisect_right(self.t, float(times[-1])) + 1
+        t, deg = np.asarray(self.t[first:last]), np.asarray(self.deg[first:last])
+        angles = np.interp(times, t, deg)
+        late, early = times > self.t[-1], times < self.t[0]
+        if late.any():
+            angles[late] = self.deg[-1] + (times[late] - self.t[-1]) * self.speed_at_end()
+        if early.any():
+            angles[early] = self.deg[0] + (times[early] - self.t[0]) * self.speed_at_start()
+        return np.asarray(angles)
+
+    def forget_before(self, deg: float) -> None:
+        """Drops knots that no cycle needs any more, so that hours of turning stay in bounded memory."""
+        k = bisect.bisect_left(self.deg, deg) - 2
+        if k > 512:
+            del self.t[:k]
+            del self.deg[:k]

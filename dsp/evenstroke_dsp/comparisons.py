@@ -1,0 +1,207 @@
+"""Keeps one balance table per probe, feature and stretch, and states them as comparisons (contract 3)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .balance import BalanceTable, CylinderDeviation
+from .features import Feature, unit_of_value
+from .measurement import Measured, ProbeMeasurer
+from .messages import TRUST_ORDER, Comparison, CylinderBalance, StretchKind, Trust
+from .normal import generic_normal
+from .setup import PULSE_ROLES, Probe, Setup
+from .setup_check import disturbed_cylinders
+
+_NOISY_PERCENT = 12.0
+"""Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
+verdicts need no such limit, their intervals widen by themselves."""
+
+Slot = tuple[int | None, tuple[int, ...] | None, int]
+"""Cylinder, else the cylinders it may be, and the position in order of coming."""
+
+
+@dataclass(slots=True)
+class _Group:
+    """All tables of one probe in one stretch; columns are slots."""
+
+    measurer: ProbeMeasurer
+    stretch: StretchKind
+    slots: tuple[Slot, ...]
+    rotation: int | None  # the turning that unnamed slots belong to
+    tables: dict[Feature, BalanceTable] = field(default_factory=dict)
+    cycles: int = 0
+
+
+class ComparisonKeeper:
+    """`add` what was measured of each cycle; `state` gives all comparisons so far."""
+
+    def __init__(self, setup: Setup, measurers: Sequence[ProbeMeasurer]) -> None:
+        self._setup = setup
+        self._groups: dict[tuple[str, StretchKind], _Group] = {}
+        self._verdicts_shared = _verdicts(measurers)
+        self._limits: dict[str, tuple[str, ...]] = {}
+        self.positions_set_aside = 0  # cycles whose positions belong to another turning
+
+    def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
+        """From now on this probe's comparisons are limited, for these reasons."""
+        self._limits[probe] = reasons
+
+    def add(
+        self,
+        measurer: ProbeMeasurer,
+        measured: Sequence[Measured],
+        stretch: StretchKind,
+        cycle: int,
+        rotation: int,
+    ) -> None:
+        """One cycle's pulses of one probe, in order of coming; cycle: its number in the stretch."""
+        slots = tuple((m.place.cylinder, m.place.one_of, m.position) for m in measured)
+        named = all(slot[0] is not None for slot in slots)
+        if named:
+            order = {c: k for k, c in enumerate(self._setup.engine.firing_order)}
+            by_order = sorted(range(len(slots)), key=lambda k: order[slots[k][0] or 0])
+            slots = tuple((slots[k][0], None, 0) for k in by_order)
+            measured = [measured[k] for k in by_order]
+        group = self._group(measurer, stretch, slots, None if named else rotation)
+        if group is None:
+            self.positions_set_aside += 1
+            return
+        group.cycles += 1
+        for feature, table in group.tables.items():
+            values = [
+                m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
+            ]
+            table.add(cycle, np.asarray(values, dtype=np.float64))
+
+    def state(self) -> tuple[Comparison, ...]:
+        """All comparisons; those of cranking first, in the order of the probes."""
+        return tuple(
+            self._comparison(group, feature, table)
+            for stretch in ("cranking", "idle")
+            for group in self._groups.values()
+            if group.stretch == stretch
+            for feature, table in group.tables.items()
+            if table.cycles
+        )
+
+    def _group(
+        self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
+    ) -> _Group | None:
+        """The group to add to; None where unnamed positions of another turning are already kept."""
+        key = (measurer.probe.name, stretch)
+        group = self._groups.get(key)
+        if group is not None and (group.slots == slots and group.rotation == rotation):
+            return group
+        if group is not None and group.cycles > 3:
+            return None
+        group = _Group(measurer, stretch, slots, rotation)
+        for feature in measurer.pulse.features:
+            group.tables[feature] = BalanceTable(
+                len(slots),
+                _reference(slots, _disturbed(self._setup, measurer.probe, feature, slots)),
+                relative=feature.relative,
+                with_verdict=feature.verdict and len(slots) >= 2,
+                comparisons=self._verdicts_shared,
+            )
+        self._groups[key] = group
+        return group
+
+    def _comparison(self, group: _Group, feature: Feature, table: BalanceTable) -> Comparison:
+        probe = group.measurer.probe
+        disturbed = _disturbed(self._setup, probe, feature, group.slots)
+        reference = _reference(group.slots, disturbed)
+        limited = list(self._limits.get(probe.name, ()))
+        deviations = table.deviations()
+        if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
+            limited.append("noisy")
+        if any(table.withdrawn):
+            limited.append("verdict_withdrawn")
+        unit = unit_of_value(feature.name, group.measurer.unit)
+        cylinders = tuple(
+            self._cylinder(
+                slot,
+                deviation,
+                unit,
+                feature,
+                "disturbed" if k in disturbed else "limited" if limited else "clean",
+            )
+            for k, (slot, deviation) in enumerate(zip(group.slots, deviations, strict=True))
+        )
+        because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
+        if probe.low_corner_hz is None and probe.role in PULSE_ROLES:
+            because.append("low_corner_unknown")
+        return Comparison(
+            probe=probe.name,
+            role=probe.role,
+            feature=feature.name,
+            stretch=group.stretch,
+            unit="percent" if feature.relative else "degrees",
+            trust=max((c.trust for c in cylinders), key=TRUST_ORDER.index),
+            because=tuple(because),
+            reference=tuple(_label(group.slots[k]) for k in reference) if len(group.slots) >= 2 else (),
+            cylinders=cylinders,
+        )
+
+    def _cylinder(
+        self, slot: Slot, deviation: CylinderDeviation, unit: str, feature: Feature, trust: Trust
+    ) -> CylinderBalance:
+        cylinder, one_of, position = slot
+        return CylinderBalance(
+            cylinder=cylinder,
+            value=deviation.value,
+            value_unit=unit,
+            deviation=deviation.deviation,
+            low=deviation.low,
+            high=deviation.high,
+            cycles=deviation.cycles,
+            verdict=deviation.verdict,
+            normal=generic_normal(self._setup.engine, feature.name),
+            trust=trust,
+            predicted=None,
+            more_cycles=deviation.more_cycles,
+            one_off_cycles=deviation.one_offs,
+            position=None if cylinder is not None else position,
+            one_of=one_of,
+        )
+
+
+def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) -> tuple[int, ...]:
+    """Columns whose mean is 100 per cent: the undisturbed ones where they are at least two, else all."""
+    clean = tuple(k for k in range(len(slots)) if k not in disturbed)
+    return clean if len(clean) >= 2 else tuple(range(len(slots)))
+
+
+def _label(slot: Slot) -> int:
+    return slot[0] if slot[0] is not None else slot[2]
+
+
+def _disturbed(
+    setup: Setup, probe: Probe, feature: Feature, slots: Sequence[Slot]
+) -> Mapping[int, tuple[str, ...]]:
+    """Columns that the set-up may have altered; every unnamed one that may be such a cylinder."""
+    cylinders = disturbed_cylinders(setup, probe.role, feature.name)
+    out: dict[int, tuple[str, ...]] = {}
+    for k, (cylinder, one_of, _) in enumerate(slots):
+        candidates = (cylinder,) if cylinder is not None else (one_of or setup.engine.firing_order)
+        codes = sorted({code for c in candidates for code in cylinders.get(c, ())})
+        if codes and cylinder is None:
+            codes.append("sync_ambiguous")
+        if codes:
+            out[k] = tuple(codes)
+    return out
+
+
+def _verdicts(measurers: Sequence[ProbeMeasurer]) -> int:
+    """Over how many verdicts the 95 % are shared: every cylinder of every verdict feature recorded."""
+    return sum(m.setup.engine.cylinders for m in measurers for feature in m.pulse.features if feature.verdict)
+
+
+def verdict_cylinders(comparisons: Sequence[Comparison]) -> Iterator[tuple[Comparison, CylinderBalance]]:
+    """Every cylinder that has a verdict, with its comparison."""
+    for comparison in comparisons:
+        for cylinder in comparison.cylinders:
+            if cylinder.verdict is not None:
+                yield comparison, cylinder

@@ -1,0 +1,185 @@
+"""Low-pass conditioning without delay, as samples come.
+
+Each probe is filtered forward as it comes and backward over a short look-ahead, so that the result has
+no phase and every time read from it refers to the unfiltered signal. Where a probe's own low
+corner is known, that corner is undone first (`undo_low_corner`).
+
+The work is done on frames of fixed length, counted from the first sample: that is why the result
+cannot depend on how the samples were cut into blocks.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import signal
+
+from .blocks import Bools, Floats
+
+FRAME_S = 0.040
+THINNED_HZ = 1000.0
+"""Conditioned signals are kept at about this rate: twenty times the widest usual pass band."""
+
+ORDER_PER_PASS = 2
+_TWO_PASSES = (math.sqrt(2.0) - 1.0) ** (-1.0 / (2 * ORDER_PER_PASS))
+"""Two passes of a filter of corner f0 are 3 dB down at f0 / this factor: 1/(1+x^(2n)) = 1/sqrt(2)."""
+_SETTLED = 16.0
+"""Look-ahead in time constants of the slowest pole: what is cut off weighs exp(-16) = 1e-7."""
+_RESIDUAL_CORNER_HZ = 0.05
+"""Undoing a high-pass down to 0 Hz would integrate any offset without bound; it stops here."""
+_LARGEST_FRACTION_OF_RATE = 0.45
+
+
+def butterworth_sections(lowpass_hz: float, rate_hz: float) -> Floats:
+    """Second-order sections of one pass, shape (sections, 6); two passes are 3 dB down at `lowpass_hz`.
+
+    Raises ValueError where the corner does not fit below half the sampling rate.
+    """
+    corner = lowpass_hz * _TWO_PASSES
+    if not 0 < corner < _LARGEST_FRACTION_OF_RATE * rate_hz:
+        raise ValueError(f"a low-pass of {lowpass_hz} Hz does not fit a sampling rate of {rate_hz} Hz")
+    return np.asarray(signal.butter(ORDER_PER_PASS, corner, fs=rate_hz, output="sos"), dtype=np.float64)
+
+
+def undo_low_corner(low_corner_hz: float, rate_hz: float) -> Floats:
+    """A section, shape (1, 6), that moves a first-order high-pass corner down to 0.05 Hz.
+
+    (s + w_corner) / (s + w_residual) by the bilinear transform, pre-warped by neither corner:
+    both lie far below the sampling rate.
+    """
+    zero, pole = 2 * math.pi * low_corner_hz, 2 * math.pi * _RESIDUAL_CORNER_HZ
+    b, a = signal.bilinear([1.0, zero], [1.0, pole], fs=rate_hz)
+    return np.array([[b[0], b[1], 0.0, a[0], a[1], 0.0]])
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFilter:
+    """What one channel is to be filtered with; None = left as it is."""
+
+    lowpass_hz: float | None
+    low_corner_hz: float | None
+
+
+@dataclass(slots=True)
+class _Group:
+    """Channels that share a low-pass; scipy filters them in one call."""
+
+    rows: list[int]
+    sections: Floats | None
+    settle: int  # look-ahead samples that this corner needs
+    steady: Floats | None  # sosfilt_zi of the sections
+    state: Floats | None = None
+
+
+class Conditioner:
+    """Filters frames of several channels and thins them; output lags by `lookahead` samples.
+
+    filters: one per channel. rate_hz: sampling rate. After the constructor: `frame` (samples per
+    frame), `keep_every` (thinning), `lookahead` (samples). A corner that does not fit the
+    rate is left out and its channel listed in `unfiltered`.
+    """
+
+    def __init__(self, filters: Sequence[ChannelFilter], rate_hz: float) -> None:
+        self.rate_hz = rate_hz
+        self.keep_every = max(1, int(rate_hz // THINNED_HZ))
+        self.frame = self.keep_every * max(1, round(FRAME_S * rate_hz / self.keep_every))
+        self.unfiltered: list[int] = []
+        self._channels = len(filters)
+        self._undo = [
+            (row, undo_low_corner(f.low_corner_hz, rate_hz))
+            for row, f in enumerate(filters)
+            if f.low_corner_hz is not None and f.low_corner_hz > _RESIDUAL_CORNER_HZ
+        ]
+        self._undo_state: dict[int, Floats] = {}
+        by_corner: dict[float | None, list[int]] = {}
+        for row, f in enumerate(filters):
+            fits = (
+                f.lowpass_hz is not None and f.lowpass_hz * _TWO_PASSES < _LARGEST_FRACTION_OF_RATE * rate_hz
+            )
+            if f.lowpass_hz is not None and not fits:
+                self.unfiltered.append(row)
+            by_corner.setdefault(f.lowpass_hz if fits else None, []).append(row)
+        self._groups = [self._group(corner, rows) for corner, rows in by_corner.items()]
+        self.lookahead = max((g.settle for g in self._groups), default=0)
+        self._forward = np.empty((self._channels, 0))
+        self._lost = np.empty((self._channels, 0), dtype=bool)
+        self._held: Floats | None = None
+
+    def _group(self, corner: float | None, rows: list[int]) -> _Group:
+        if corner is None:
+            return _Group(rows, None, 0, None)
+        sections = butterworth_sections(corner, self.rate_hz)
+        slowest = 2 * math.pi * corner * _TWO_PASSES * math.sin(math.pi / (2 * ORDER_PER_PASS))
+        steady = np.asarray(signal.sosfilt_zi(sections), dtype=np.float64)
+        return _Group(rows, sections, math.ceil(_SETTLED / slowest * self.rate_hz), steady)
+
+    def push(self, volts: Floats) -> tuple[Floats, Bools] | None:
+        """Takes one whole frame, shape (channels, frame); NaN = lost.
+
+        Returns the next thinned frame and its lost mask, shapes (channels, frame // keep_every),
+        or None while the look-ahead fills.
+        """
+        self._filter_forward(volts)
+        if self._forward.shape[1] < self.frame + self.lookahead:
+            return None
+        return self._filter_backward(self.frame)
+
+    def finish(self, volts: Floats) -> tuple[Floats, Bools]:
+        """Takes the last, possibly shorter frame; returns all that was still held back."""
+        self._filter_forward(volts)
+        return self._filter_backward(self._forward.shape[1])
+
+    def _filter_forward(self, volts: Floats) -> None:
+        lost = np.isnan(volts)
+        filled = self._hold(volts, lost) if lost.any() else volts
+        if self._held is None:
+            self._held = np.zeros(self._channels)
+        if filled.shape[1]:
+            self._held = filled[:, -1].copy()
+        out = np.array(filled, dtype=np.float64)
+        if out.shape[1]:
+            for row, section in self._undo:
+                state = self._undo_state.get(row)
+                if state is None:
+                    # begins as if the AC-coupled probe had rested at zero before
+                    state = np.zeros((1, 2))
+                out[row], self._undo_state[row] = signal.sosfilt(section, out[row], zi=state)
+            for group in self._groups:
+                if group.sections is None or group.steady is None:
+                    continue
+                if group.state is None:
+                    group.state = group.steady[:, None, :] * out[group.rows, :1][None, :, :]
+                out[group.rows], group.state = signal.sosfilt(
+                    group.sections, out[group.rows], axis=1, zi=group.state
+                )
+        self._forward = np.concatenate([self._forward, out], axis=1)
+        self._lost = np.concatenate([self._lost, lost], axis=1)
+
+    def _hold(self, volts: Floats, lost: Bools) -> Floats:
+        """Lost samples take the last good value, so that a gap does not ring through the filter."""
+        start = self._held if self._held is not None else np.zeros(self._channels)
+        padded = np.concatenate([start[:, None], volts], axis=1)
+        good = np.concatenate([np.ones((self._channels, 1), dtype=bool), ~lost], axis=1)
+        last_good = np.maximum.accumulate(np.where(good, np.arange(padded.shape[1]), 0), axis=1)
+        return np.asarray(np.take_along_axis(padded, last_good, axis=1)[:, 1:])
+
+    def _filter_backward(self, done: int) -> tuple[Floats, Bools]:
+        thinned = np.empty((self._channels, -(-done // self.keep_every)))
+        for group in self._groups:
+            ahead = self._forward[group.rows, : done + group.settle]
+            if group.sections is not None and group.steady is not None and ahead.shape[1]:
+                reverse = ahead[:, ::-1]
+                state = group.steady[:, None, :] * reverse[:, :1][None, :, :]
+                ahead = signal.sosfilt(group.sections, reverse, axis=1, zi=state)[0][:, ::-1]
+            thinned[group.rows] = ahead[:, : done : self.keep_every]
+        lost = (
+            np.add.reduceat(self._lost[:, :done], np.arange(0, done, self.keep_every), axis=1) > 0
+            if done
+            else (np.empty((self._channels, 0), dtype=bool))
+        )
+        self._forward = self._forward[:, done:]
+        self._lost = self._lost[:, done:]
+        return thinned, lost

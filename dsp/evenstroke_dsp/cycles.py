@@ -1,0 +1,267 @@
+"""Cuts the engine's turning into cycles and says what is known of each cylinder's place in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from .angle import Rotation
+from .engine import CYCLE_DEG, companion, firing_angles
+from .messages import SyncBasis
+from .setup import Engine, Probe, Setup
+from .sync_tracker import SyncRun, SyncTracker
+from .wheel_tracker import WheelTracker
+
+UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
+    "ignition_sync": (-15.0, 15.0),
+    "coil_current_sync": (-15.0, 15.0),
+}
+"""Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
+
+CONSTANT_SPEED_ERROR_DEG = 29.0
+"""Between two syncs the speed is taken as constant. A crank that speeds up and slows down by a
+quarter, cylinders/2 times a revolution, is then wrong by at most 0.25*720/(2 pi cylinders) = 29/cylinders
+degrees (arithmetic; the quarter: common practice, no source)."""
+TOOTH_ERROR_DEG = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One cylinder's place in the cycle: its firing TDC, degrees after the cycle's start."""
+
+    cylinder: int | None
+    one_of: tuple[int, ...] | None
+    firing_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class CycleSpan:
+    """One complete cycle: engine angle `start_deg` to `start_deg + 720` of `rotation`."""
+
+    rotation: Rotation
+    rotation_index: int
+    number: int  # within its rotation
+    start_deg: float
+    places: tuple[Place, ...]
+    mended: bool  # the sync that begins or ends it never came and was put in
+
+    @property
+    def from_s(self) -> float:
+        return self.rotation.time_at(self.start_deg)
+
+    @property
+    def to_s(self) -> float:
+        return self.rotation.time_at(self.start_deg + CYCLE_DEG)
+
+    @property
+    def rpm(self) -> float:
+        return 120.0 / (self.to_s - self.from_s)
+
+
+@dataclass(slots=True)
+class _Turning:
+    """A rotation with what is known of it; `shift` turns its degrees into engine angle."""
+
+    rotation: Rotation
+    shift: float | None
+    cut: int = 0  # cycles handed out
+    first_deg: float | None = None
+    mended: set[float] = field(default_factory=set)  # degrees of syncs that were put in
+
+
+class CycleCutter:
+    """Takes the trackers' findings after each frame and yields the cycles that have become complete.
+
+    sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`.
+    """
+
+    def __init__(
+        self, setup: Setup, sync: SyncTracker | None, sync_probe: Probe | None, wheel: WheelTracker | None
+    ) -> None:
+        self._engine: Engine = setup.engine
+        self._angles = firing_angles(setup.engine)
+        self._sync, self._probe, self._wheel = sync, sync_probe, wheel
+        self._turnings: list[_Turning] = []
+        self._runs_seen: list[int] = []  # events taken from each sync run
+        self.offset_assumed = False
+        self.sync_disagrees = 0  # events that contradict the wheel's half-cycle
+        self._sync_deg, self._offset_uncertainty = self._place_of_sync()
+
+    def _place_of_sync(self) -> tuple[float | None, float]:
+        """Engine angle of a sync event, and its uncertainty; None where the offset is unknown."""
+        probe = self._probe
+        if probe is None or probe.cylinder is None:
+            return None, 0.0
+        offset, uncertainty = probe.offset_deg, 0.0
+        if offset is None:
+            if probe.role not in UNKNOWN_OFFSET_DEG:
+                return None, 0.0
+            offset, uncertainty = UNKNOWN_OFFSET_DEG[probe.role]
+            self.offset_assumed = True
+        return (self._angles[probe.cylinder] + offset) % CYCLE_DEG, uncertainty
+
+    @property
+    def basis(self) -> SyncBasis:
+        """What the angles rest on, by what really came and not by what is fitted."""
+        turned_wheel = self._wheel is not None and self._wheel.follower is not None
+        came = self._sync is not None and self._sync.events >= 2
+        every = self._probe.every if self._probe is not None else "cycle"
+        if turned_wheel:
+            if not came:
+                return "wheel"
+            return "wheel+cycle" if every == "cycle" else "wheel+revolution"
+        if not came:
+            return "none"
+        return "cycle" if every == "cycle" else "revolution"
+
+    @property
+    def rotations(self) -> tuple[Rotation, ...]:
+        return tuple(turning.rotation for turning in self._turnings)
+
+    def update(self, *, final: bool = False) -> Iterator[CycleSpan]:
+        """Yields complete cycles, oldest first. final: nothing more will come."""
+        if self._wheel is not None:
+            self._follow_wheel(final=final)
+        elif self._sync is not None:
+            self._follow_sync()
+        for index, turning in enumerate(self._turnings):
+            yield from self._cut(index, turning)
+
+    # --- a wheel, with or without a sync -------------------------------------------------------------
+
+    def _follow_wheel(self, *, final: bool) -> None:
+        follower = self._wheel.follower if self._wheel is not None else None
+        if follower is None:
+            return
+        for rotation in follower.rotations[len(self._turnings) :]:
+            rotation.uncertainty_deg = TOOTH_ERROR_DEG
+            self._turnings.append(_Turning(rotation, None))
+        for turning, zero in zip(self._turnings, follower.tooth_zero, strict=True):
+            if turning.shift is None:
+                self._place_wheel(turning, zero, final=final)
+
+    def _place_wheel(self, turning: _Turning, tooth_zero_deg: float, *, final: bool) -> None:
+        """Engine angle = wheel degrees + shift, once a sync has come or none can."""
+        assert self._wheel is not None
+        rotation = turning.rotation
+        first_tooth = self._wheel.probe.first_tooth_deg
+        from_wheel = (
+            None
+            if first_tooth is None
+            else (self._angles[1] + first_tooth - tooth_zero_deg) % (CYCLE_DEG / 2)
+        )
+        event = self._first_event_in(rotation)
+        if event is None:
+            waiting = self._sync is not None and not (final or rotation.ended)
+            turned = rotation.deg[-1] - rotation.deg[0]
+            if waiting and turned < 3 * CYCLE_DEG:
+                return
+            turning.shift = from_wheel if from_wheel is not None else -rotation.deg[0]
+            rotation.places_known = from_wheel is not None
+            rotation.half_cycle_open = True
+            if from_wheel is None:
+                rotation.uncertainty_deg = None
+            return
+        assert self._probe is not None
+        at = rotation.time_to_deg(event)
+        expected = self._sync_deg
+        if expected is None and from_wheel is None:
+            turning.shift, rotation.places_known = -at, False
+            rotation.uncertainty_deg = None
+        elif expected is None:
+            assert from_wheel is not None
+            turning.shift, rotation.half_cycle_open = from_wheel, True
+        elif from_wheel is None:
+            turning.shift = expected - at
+            rotation.uncertainty_deg = TOOTH_ERROR_DEG + self._offset_uncertainty
+            rotation.half_cycle_open = self._probe.every == "revolution"
+        else:
+            halves = round((expected - at - from_wheel) / (CYCLE_DEG / 2))
+            turning.shift = from_wheel + halves * CYCLE_DEG / 2
+            rotation.half_cycle_open = self._probe.every == "revolution"
+
+    def _first_event_in(self, rotation: Rotation) -> float | None:
+        if self._sync is None:
+            return None
+        for run in self._sync.runs:
+            for t in run.times:
+                if rotation.t[0] <= t <= rotation.t[-1]:
+                    return t
+        return None
+
+    # --- a sync alone ---------------------------------------------------------------------------------
+
+    def _follow_sync(self) -> None:
+        assert self._sync is not None and self._probe is not None
+        step = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        start = self._sync_deg if self._sync_deg is not None else 0.0
+        for index, run in enumerate(self._sync.runs):
+            if index == len(self._turnings):
+                shape = CONSTANT_SPEED_ERROR_DEG / self._engine.cylinders
+                rotation = Rotation(
+                    places_known=self._sync_deg is not None,
+                    half_cycle_open=self._probe.every == "revolution",
+                    uncertainty_deg=None if self._sync_deg is None else shape + self._offset_uncertainty,
+                )
+                self._turnings.append(_Turning(rotation, 0.0))
+                self._runs_seen.append(0)
+            self._take_events(self._turnings[index], run, index, start, step)
+
+    def _take_events(self, turning: _Turning, run: SyncRun, index: int, start: float, step: float) -> None:
+        rotation = turning.rotation
+        events = zip(
+            run.times[self._runs_seen[index] :], run.intervals[self._runs_seen[index] :], strict=True
+        )
+        for t, count in events:
+            if not rotation.t:
+                rotation.add(t, start)
+                continue
+            t_before, deg_before = rotation.t[-1], rotation.deg[-1]
+            for k in range(1, count):
+                turning.mended.add(deg_before + k * step)
+                rotation.add(t_before + (t - t_before) * k / count, deg_before + k * step)
+            rotation.add(t, deg_before + count * step)
+        self._runs_seen[index] = len(run.times)
+        rotation.ended = run.ended
+
+    # --- cycles ---------------------------------------------------------------------------------------
+
+    def _cut(self, index: int, turning: _Turning) -> Iterator[CycleSpan]:
+        rotation, shift = turning.rotation, turning.shift
+        if shift is None or len(rotation.t) < 2:
+            return
+        if turning.first_deg is None:
+            turning.first_deg = self._first_start(turning, shift)
+        while True:
+            start = turning.first_deg + turning.cut * CYCLE_DEG
+            if rotation.deg[-1] < start + CYCLE_DEG - 1e-9:
+                return
+            mended = start in turning.mended or start + CYCLE_DEG in turning.mended
+            yield CycleSpan(
+                rotation, index, turning.cut, start, self._places(rotation, start + shift), mended
+            )
+            turning.cut += 1
+
+    def _first_start(self, turning: _Turning, shift: float) -> float:
+        """A sync begins its cycles; a wheel's begin at the first cylinder's firing TDC."""
+        rotation = turning.rotation
+        if self._wheel is None:
+            return rotation.deg[0]
+        if not rotation.places_known:
+            return rotation.deg[0]
+        before = -((rotation.deg[0] + shift) // -CYCLE_DEG)  # next multiple of 720 at or after the first knot
+        return before * CYCLE_DEG - shift
+
+    def _places(self, rotation: Rotation, engine_deg: float) -> tuple[Place, ...]:
+        places = []
+        for cylinder, angle in self._angles.items():
+            firing = (angle - engine_deg) % CYCLE_DEG
+            if not rotation.places_known:
+                places.append(Place(None, None, firing))
+            elif rotation.half_cycle_open:
+                other = companion(self._engine, cylinder)
+                either = tuple(sorted((cylinder, other))) if other is not None else self._engine.firing_order
+                places.append(Place(None, either, firing))
+            else:
+                places.append(Place(cylinder, None, firing))
+        return tuple(places)

@@ -1,0 +1,89 @@
+"""Level changes of an analog sync or tooth signal, with hysteresis that follows its levels.
+
+Sparse pulses (a sync) lie between the extremes of the last seconds. Teeth come without pause, and an
+inductive pick-up overshoots at a gap, so that their levels are the tenths of the last moments
+instead. A swing that does not stand out of the sample-to-sample noise gives no edges, so that an
+engine at rest, or a dead probe, is silent.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from .blocks import Bools, Floats
+
+SYNC_MEMORY_S = 3.0
+"""Long enough to hold one sync of an engine cranked at 50 rpm (2.4 s a cycle)."""
+TEETH_MEMORY_S = 0.4
+"""A pick-up's level follows the speed, which changes within tenths of a second."""
+_HYSTERESIS = 0.15  # of the swing, each side of the middle
+_SWING_OVER_NOISE = 12.0
+_TEETH_SWING_OVER_NOISE = 6.0  # between tenths; white noise alone shows 2.6 there
+_MAD_TO_SIGMA = 1.4826
+
+
+class EdgeFinder:
+    """Turns frames of one channel into edges; `swing` and `noise` tell what it goes by."""
+
+    def __init__(self, rate_hz: float, frame: int, *, teeth: bool = False) -> None:
+        self._rate = rate_hz
+        self._teeth = teeth
+        keep = max(1, round((TEETH_MEMORY_S if teeth else SYNC_MEMORY_S) * rate_hz / frame))
+        self._lows: deque[float] = deque(maxlen=keep)
+        self._highs: deque[float] = deque(maxlen=keep)
+        self._noises: deque[float] = deque(maxlen=keep)
+        self._last: float | None = None
+        self._high: bool | None = None
+        self.swing: float | None = None
+        self.noise: float | None = None
+
+    def push(self, volts: Floats, t0: float) -> tuple[Floats, Bools]:
+        """Edges of one frame, volts shape (samples,), NaN = lost; returns times (s) and rising."""
+        good = volts[~np.isnan(volts)]
+        if good.size < 2:
+            self._last = None
+            return np.empty(0), np.empty(0, dtype=bool)
+        low, high = np.quantile(good, (0.1, 0.9)) if self._teeth else (good.min(), good.max())
+        self._lows.append(float(low))
+        self._highs.append(float(high))
+        # The median ignores the few samples that lie on edges.
+        self._noises.append(float(np.median(np.abs(np.diff(good)))) * _MAD_TO_SIGMA / np.sqrt(2.0))
+        low = float(np.median(self._lows)) if self._teeth else min(self._lows)
+        high = float(np.median(self._highs)) if self._teeth else max(self._highs)
+        self.swing, self.noise = high - low, float(np.median(self._noises))
+        stands_out = _TEETH_SWING_OVER_NOISE if self._teeth else _SWING_OVER_NOISE
+        if self.swing <= max(stands_out * self.noise, 1e-12):
+            self._last = float(good[-1])
+            return np.empty(0), np.empty(0, dtype=bool)
+        middle, margin = (low + high) / 2.0, _HYSTERESIS * self.swing
+        return self._crossings(volts, t0, middle, margin)
+
+    def _crossings(self, volts: Floats, t0: float, middle: float, margin: float) -> tuple[Floats, Bools]:
+        before = np.nan if self._last is None else self._last
+        x = np.concatenate([[before], volts])
+        self._last = None if np.isnan(volts[-1]) else float(volts[-1])
+        beyond = np.where(x > middle + margin, 1, np.where(x < middle - margin, -1, 0))
+        told = np.flatnonzero(beyond)
+        if self._high is None:
+            if not told.size:
+                return np.empty(0), np.empty(0, dtype=bool)
+            self._high = bool(beyond[told[0]] > 0)
+        levels = np.concatenate([[1 if self._high else -1], beyond[told]])
+        changed = np.flatnonzero(np.diff(levels) != 0)
+        times, rising = [], []
+        for index in changed:
+            at, up = int(told[index]), bool(levels[index + 1] > 0)
+            if at == 0:
+                continue  # the first sample only repeats the frame before
+            # Back from where the far threshold was passed to where the middle was, then a straight line.
+            k = at
+            while k > 1 and not np.isnan(x[k - 1]) and (x[k - 1] > middle) == up:
+                k -= 1
+            a, b = x[k - 1], x[k]
+            part = 0.0 if np.isnan(a) or a == b else float(np.clip((middle - a) / (b - a), 0.0, 1.0))
+            times.append(t0 + (k - 2 + part) / self._rate)
+            rising.append(up)
+        self._high = bool(levels[-1] > 0)
+        return np.asarray(times, dtype=np.float64), np.asarray(rising, dtype=bool)

@@ -1,0 +1,257 @@
+"""What is measured of one pulse, and where in the cycle each role's pulse is looked for.
+
+A pulse is found from its middle outwards: the middle (steepest fall, steepest rise or crest) lies
+at a place that the stroke gives, shifted by what the gas takes to travel and by what the engine's
+own pulses show on average.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from .blocks import Floats
+
+
+class Shape(enum.Enum):
+    """What one cylinder makes in a probe's signal."""
+
+    FALL = "fall"  # crest, then trough: an intake stroke empties the plenum
+    RISE = "rise"  # trough, then crest: an exhaust stroke fills the pipe
+    HUMP = "hump"  # trough, crest, trough: compression loads the starter
+
+
+@dataclass(frozen=True, slots=True)
+class Feature:
+    """One measured quantity. `relative`: compared in per cent, else in degrees."""
+
+    name: str
+    relative: bool
+    verdict: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RolePulse:
+    """How a role's pulse is found and what is measured of it; the first feature leads.
+
+    middle_deg: cylinder angle of the middle of the pulse, before any travel time.
+    sign: -1 where the quantity falls when the pulse's strength grows (voltage, speed).
+    """
+
+    shape: Shape
+    middle_deg: float
+    features: tuple[Feature, ...]
+    sign: float = 1.0
+
+
+def _relative(name: str, *, verdict: bool = False) -> Feature:
+    return Feature(name, relative=True, verdict=verdict)
+
+
+def _angle(name: str) -> Feature:
+    return Feature(name, relative=False, verdict=False)
+
+
+_SHARED = (_relative("depth"), _relative("area"), _angle("steepest_deg"), _angle("width_deg"))
+
+# Middles, common practice, no source: the piston is fastest some 75 degrees after TDC and draws most
+# then (435 = 360 + 75); an exhaust valve opens 40 to 60 degrees before BDC, the pipe dips, and the piston
+# pushes most some 75 degrees before TDC (285); the load of compression is greatest just before
+# firing TDC and the crank is slowest there.
+ROLE_PULSES: dict[str, RolePulse] = {
+    "intake_pulse": RolePulse(Shape.FALL, 435.0, (_relative("drop", verdict=True), *_SHARED)),
+    "manifold_pressure": RolePulse(Shape.FALL, 435.0, (_relative("drop", verdict=True), *_SHARED)),
+    "exhaust_pulse": RolePulse(
+        Shape.RISE,
+        245.0,
+        (_relative("rise", verdict=True), *_SHARED, _relative("suction", verdict=True)),
+    ),
+    "crankcase_pulse": RolePulse(Shape.HUMP, 180.0, (_relative("area"),)),
+    "starter_current": RolePulse(Shape.HUMP, 705.0, (_relative("compression", verdict=True),)),
+    "battery_voltage": RolePulse(Shape.HUMP, 705.0, (_relative("compression", verdict=True),), sign=-1.0),
+    "crank_teeth": RolePulse(Shape.HUMP, 720.0, (_relative("compression", verdict=True),), sign=-1.0),
+    "cylinder_pressure": RolePulse(Shape.HUMP, 720.0, (_relative("peak"), _angle("peak_deg"))),
+}
+
+EXHAUST_OPENS_DEG = 130.0
+"""Where no valve events are given: 50 degrees before BDC (common practice, no source: 40 to 60)."""
+
+FOLD_STEP_DEG = 2.0
+LONGEST_ARM_DEG = 130.0
+"""A pulse's crest and trough lie within this of its middle, however few cylinders there are."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """One pulse as measured: its ends, and each feature's value in the probe's unit (degrees, unit x degrees)."""
+
+    t_from: float
+    t_to: float
+    values: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Where one pulse is looked for: seconds, and the cylinder angle of `t_mid`."""
+
+    t_low: float
+    t_mid: float
+    t_high: float
+    mid_deg: float
+    deg_per_s: float
+    exhaust_opens_t: float | None = None
+
+
+def fold(values: Floats, firing_deg: Floats) -> Floats:
+    """Mean signal over all cylinders as a function of cylinder angle, every 2 degrees over 720.
+
+    values: one cycle on a grid of 2 degrees, shape (360,). firing_deg: each cylinder's firing
+    TDC after the start of the cycle, shape (cylinders,).
+    """
+    steps = values.size
+    shift = np.rint(firing_deg / FOLD_STEP_DEG).astype(int)
+    index = (np.arange(steps)[None, :] + shift[:, None]) % steps
+    return np.asarray(values[index].mean(axis=0))
+
+
+def middle_in_fold(folded: Floats, shape: Shape, expected_deg: float | None, reach_deg: float) -> float:
+    """Cylinder angle of the pulse's middle: the steepest place, or the crest, within `reach_deg` of
+    the expected angle; anywhere within the first firing interval where none is expected."""
+    slope = (np.roll(folded, -1) - np.roll(folded, 1)) / (2 * FOLD_STEP_DEG)
+    strength = {Shape.FALL: -slope, Shape.RISE: slope, Shape.HUMP: folded}[shape]
+    angles = np.arange(folded.size) * FOLD_STEP_DEG
+    if expected_deg is None:
+        return float(
+            angles[: max(1, round(2 * reach_deg / FOLD_STEP_DEG))][
+                int(np.argmax(strength[: max(1, round(2 * reach_deg / FOLD_STEP_DEG))]))
+            ]
+        )
+    away = (angles - expected_deg + 360.0) % 720.0 - 360.0
+    inside = np.abs(away) <= reach_deg
+    best = int(np.flatnonzero(inside)[int(np.argmax(strength[inside]))])
+    return expected_deg + float(away[best])
+
+
+def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg: float) -> Pulse | None:
+    """One pulse's features; None where the window holds too few samples.
+
+    t: seconds, ascending. x: the signal, already turned so that a stronger pulse is larger.
+    interval_deg: the firing interval around this pulse.
+    """
+    low, mid, high = np.searchsorted(t, (window.t_low, window.t_mid, window.t_high))
+    if low >= mid or mid >= high or high - low < 5:
+        return None
+    if pulse.shape is Shape.HUMP:
+        return _measure_hump(pulse, t, x, window, (int(low), int(high)))
+    turned = x if pulse.shape is Shape.FALL else -x
+    begin = int(low + np.argmax(turned[low : mid + 1]))
+    end = int(mid + np.argmin(turned[mid:high]))
+    if end <= begin:
+        return None
+    size = float(turned[begin] - turned[end])
+    trough = float(min(x[begin], x[end]))
+    values = {
+        "drop" if pulse.shape is Shape.FALL else "rise": size,
+        "depth": _mean_around(t, x, window, interval_deg) - trough,
+        "area": _area(t, turned, window, interval_deg),
+    }
+    slope = np.diff(turned[begin : end + 1])
+    steepest = begin + int(np.argmin(slope))
+    values["steepest_deg"] = (
+        window.mid_deg + ((t[steepest] + t[steepest + 1]) / 2 - window.t_mid) * window.deg_per_s
+    )
+    width = _width_s(
+        t,
+        turned,
+        begin,
+        end,
+        min(int(np.searchsorted(t, window.t_high + (window.t_high - window.t_mid))), t.size),
+    )
+    if width is not None:
+        values["width_deg"] = width * window.deg_per_s
+    if window.exhaust_opens_t is not None:
+        suction = _suction(t, x, window.exhaust_opens_t, window.deg_per_s)
+        if suction is not None:
+            values["suction"] = suction
+    return Pulse(float(t[begin]), float(t[end]), values)
+
+
+def _measure_hump(
+    pulse: RolePulse, t: Floats, x: Floats, window: Window, span: tuple[int, int]
+) -> Pulse | None:
+    low, high = span
+    inner_low, inner_high = np.searchsorted(
+        t, ((window.t_low + window.t_mid) / 2, (window.t_mid + window.t_high) / 2)
+    )
+    if inner_high - inner_low < 2:
+        return None
+    crest = int(inner_low + np.argmax(x[inner_low:inner_high]))
+    before = int(low + np.argmin(x[low : crest + 1]))
+    after = int(crest + np.argmin(x[crest:high]))
+    base = (float(x[before]) + float(x[after])) / 2
+    peak_t = _vertex(t, x, crest)
+    values = {
+        "compression": float(x[crest]) - base,
+        "peak": float(x[crest]) - base,
+        "peak_deg": window.mid_deg + (peak_t - window.t_mid) * window.deg_per_s,
+        "area": float(np.trapezoid(np.maximum(x[before : after + 1] - base, 0.0), t[before : after + 1]))
+        * window.deg_per_s,
+    }
+    wanted = {feature.name for feature in pulse.features}
+    return Pulse(float(t[before]), peak_t, {name: v for name, v in values.items() if name in wanted})
+
+
+def _vertex(t: Floats, x: Floats, crest: int) -> float:
+    """Time of the crest between samples, by the parabola through three."""
+    if not 0 < crest < x.size - 1:
+        return float(t[crest])
+    left, top, right = x[crest - 1], x[crest], x[crest + 1]
+    bend = left - 2 * top + right
+    part = 0.0 if bend == 0 else float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5))
+    return float(t[crest] + part * (t[crest + 1] - t[crest - 1]) / 2)
+
+
+def _mean_around(t: Floats, x: Floats, window: Window, interval_deg: float) -> float:
+    """Mean level over one firing interval around the middle: slow drift does not reach it."""
+    half = interval_deg / 2 / window.deg_per_s
+    a, b = np.searchsorted(t, (window.t_mid - half, window.t_mid + half))
+    return float(x[a:b].mean()) if b > a else float("nan")
+
+
+def _area(t: Floats, turned: Floats, window: Window, interval_deg: float) -> float:
+    """Between the signal and its highest level, over one firing interval around the middle."""
+    half = interval_deg / 2 / window.deg_per_s
+    a, b = np.searchsorted(t, (window.t_mid - half, window.t_mid + half))
+    part = turned[a:b]
+    if part.size < 2:
+        return 0.0
+    return float(np.trapezoid(part.max() - part, t[a:b]) * window.deg_per_s)
+
+
+def _width_s(t: Floats, turned: Floats, begin: int, end: int, limit: int) -> float | None:
+    """From half way down to half way up again, seconds; None where it does not come up in the window."""
+    half = (turned[begin] + turned[end]) / 2
+    down = begin + int(np.argmax(turned[begin : end + 1] <= half))
+    back = np.flatnonzero(turned[end:limit] >= half)
+    return float(t[end + back[0]] - t[down]) if back.size else None
+
+
+def _suction(t: Floats, x: Floats, opens_t: float, deg_per_s: float) -> float | None:
+    """How far the pressure dips within 70 degrees after the exhaust valve opens, from what it was just before."""
+    before, at, after = np.searchsorted(t, (opens_t - 12.0 / deg_per_s, opens_t, opens_t + 70.0 / deg_per_s))
+    if before >= at or at >= after:
+        return None
+    return float(x[before:at].mean() - x[at:after].min())
+
+
+FeatureUnit = Literal["percent", "degrees"]
+
+
+def unit_of_value(feature: str, probe_unit: str) -> str:
+    """Unit of a feature's value, from the probe's own unit."""
+    if feature.endswith("_deg"):
+        return "deg"
+    return f"{probe_unit}·deg" if feature == "area" else probe_unit

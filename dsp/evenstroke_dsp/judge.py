@@ -1,0 +1,149 @@
+"""Puts the judgement document together, says what it warns of, and when it must refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from .cautions import dangers
+from .comparisons import ComparisonKeeper
+from .cycles import CycleCutter
+from .findings import findings_of
+from .measurement import ProbeMeasurer
+from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
+from .setup import PULSE_ROLES, Setup
+from .stretches import StretchKeeper
+from .sync_tracker import SyncTracker
+from .wheel_tracker import WheelTracker
+
+_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
+_WEAKEST_RHYTHM = 0.03
+"""A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
+at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
+the plugs out; some 10 % and more with compression."""
+
+
+def refusal(
+    cutter: CycleCutter,
+    stretches: StretchKeeper,
+    measurers: Sequence[ProbeMeasurer],
+    comparisons: Sequence[Comparison],
+) -> str | None:
+    """Why no judgement is possible, and what to do; None where one is."""
+    if cutter.basis == "none":
+        return (
+            "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
+            "and its place, and record the crank again."
+        )
+    rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
+    if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
+        return (
+            f"Cannot judge: the crank turns without the rhythm of compression (swing {max(rhythms) * 100:.1f} % of the "
+            f"mean at the firing rhythm, at least {_WEAKEST_RHYTHM * 100:.0f} % expected). Are the plugs out, or was "
+            "the wheel spun on a bench? Fit the plugs and crank again."
+        )
+    if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
+        return (
+            "Cannot judge: no complete, steady cycle with usable signals was recorded. Crank for eight to ten "
+            "seconds with recording on, and check each probe's signal first."
+        )
+    return None
+
+
+def warnings_of(
+    setup: Setup,
+    cutter: CycleCutter,
+    sync: SyncTracker | None,
+    wheel: WheelTracker | None,
+    stretches: StretchKeeper,
+    keeper: ComparisonKeeper,
+) -> tuple[CodedWarning, ...]:
+    """Everything that the reader must know before using the numbers, each once."""
+    out = [CodedWarning(code=danger.code, text=danger.text) for danger in dangers(setup)]
+
+    def warn(code: str, text: str) -> None:
+        out.append(CodedWarning(code=code, text=text))
+
+    if cutter.offset_assumed and sync is not None and sync.events:
+        warn(
+            "offset_assumed", "The sync's offset is not given: 0 to 30 degrees before firing TDC is assumed."
+        )
+    rotations = cutter.rotations
+    if rotations and not all(r.places_known for r in rotations):
+        warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
+    elif rotations and any(r.half_cycle_open for r in rotations):
+        warn("half_cycle_open", "One sync a revolution: each pulse belongs to one of two cylinders.")
+    if sync is not None and sync.missed:
+        warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
+    if sync is not None and sync.extra:
+        warn("sync_extra", f"{sync.extra} events came too early to be a sync and were left out.")
+    follower = wheel.follower if wheel is not None else None
+    if wheel is not None and follower is not None and wheel.probe.edge == "auto":
+        warn("edge_chosen", f"The wheel's {wheel.edge} edges fit its teeth best and are used.")
+    if follower is not None and (follower.rejected or follower.missed):
+        warn(
+            "teeth_mended",
+            f"{follower.rejected} edges fitted no tooth and {follower.missed} teeth did not come.",
+        )
+    if keeper.positions_set_aside:
+        warn(
+            "positions_set_aside",
+            f"{keeper.positions_set_aside} cycles of another turning have positions of their own.",
+        )
+    if stretches.declined_cycles:
+        warn(
+            "running_declined",
+            f"{stretches.declined_cycles} cycles were faster than idle: running tests other than idle are not judged.",
+        )
+    if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
+        warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for probe in setup.probe:
+        if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
+            warn(
+                "low_corner_unknown",
+                f"{probe.name}: the probe's own low corner is not given and is not undone.",
+            )
+    return tuple(out)
+
+
+def judgement(
+    setup: Setup,
+    source: SourceInfo,
+    cutter: CycleCutter,
+    sync: SyncTracker | None,
+    wheel: WheelTracker | None,
+    stretches: StretchKeeper,
+    measurers: Sequence[ProbeMeasurer],
+    comparisons: tuple[Comparison, ...],
+    keeper: ComparisonKeeper,
+) -> Judgement:
+    """The document of contract 3, from the state of the pipeline's parts after flush."""
+    refused = refusal(cutter, stretches, measurers, comparisons)
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, keeper))
+    if source.lost_samples:
+        warnings.append(
+            CodedWarning(
+                code="lost_samples",
+                text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
+            )
+        )
+    uncertainties = [r.uncertainty_deg for r in cutter.rotations]
+    known = [u for u in uncertainties if u is not None]
+    return Judgement(
+        source=source,
+        engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
+        cranked=stretches.cranked,
+        running_from_s=stretches.running_from_s,
+        sync=SyncInfo(
+            basis=cutter.basis,
+            events=sync.events if sync is not None else 0,
+            missed=sync.missed if sync is not None else 0,
+            extra=sync.extra if sync is not None else 0,
+            angle_uncertainty_deg=max(known) if known and len(known) == len(uncertainties) else None,
+        ),
+        comparisons=() if refused else comparisons,
+        findings=() if refused else findings_of(setup, comparisons),
+        causes=(),
+        valve_events=(),
+        warnings=tuple(warnings),
+        refused=refused,
+    )

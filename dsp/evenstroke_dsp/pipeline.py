@@ -1,0 +1,463 @@
+"""From samples and edges to cycles, balance and findings: one object for live, replay and tests.
+
+    push(block) ... flush() -> messages; judge(source) -> the judgement document
+
+No I/O and no clock. Everything is done on frames counted from the first sample, so that what comes out does
+not depend on where blocks were cut.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+
+import numpy as np
+
+from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from .comparisons import ComparisonKeeper
+from .conditioning import FRAME_S, ChannelFilter, Conditioner
+from .cycles import CycleCutter, CycleSpan
+from .edge_finder import EdgeFinder
+from .features import ROLE_PULSES, unit_of_value
+from .findings import findings_of, instruction
+from .grid import Frame, GridStart, SampleGrid
+from .health import ProbeWatch, probe_health
+from .history import History
+from .judge import judgement, refusal, warnings_of
+from .measurement import Measured, ProbeMeasurer
+from .messages import (
+    Balance,
+    Comparison,
+    Cycle,
+    CycleProbe,
+    CylinderPulse,
+    FindingMessage,
+    Judgement,
+    PipelineMessage,
+    ProbeHealth,
+    SourceInfo,
+    Wave,
+    WaveData,
+)
+from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
+from .stretches import StretchKeeper
+from .sync_tracker import SyncTracker
+from .wheel_tracker import WheelTracker
+
+_LONGEST_WAIT_FOR_EDGES_S = 30.0
+"""Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
+
+
+class Pipeline:
+    """Feeds on blocks in order of time; see `blocks.py` for what a block is.
+
+    setup: what engine, which probe on which input. All outputs are typed in `messages.py`.
+    """
+
+    def __init__(self, setup: Setup) -> None:
+        self._setup = setup
+        self.reset()
+
+    def reset(self) -> None:
+        """Forgets everything but the set-up."""
+        setup = self._setup
+        self._by_key: dict[InputKey, Probe] = {probe.key: probe for probe in setup.probe}
+        sync_probe = _leading_sync(setup)
+        wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
+        self._syncs = {p.name: SyncTracker() for p in setup.probe if p.is_sync}
+        self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
+        sync = self._syncs[sync_probe.name] if sync_probe is not None else None
+        self._sync = sync
+        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel)
+        self._stretches = StretchKeeper()
+        self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
+        self._keeper = ComparisonKeeper(setup, self._measurers)
+        self._comparisons: tuple[Comparison, ...] = ()
+        self._history = History()
+        self._grid = SampleGrid()
+        self._frames: deque[GridStart | Frame] = deque()
+        self._conditioner: Conditioner | None = None
+        self._conditioned: list[int] = []  # rows of the grid that are conditioned
+        self._conditioned_from = 0.0
+        self._rows: tuple[Probe | None, ...] = ()
+        self._finders: dict[int, EdgeFinder] = {}
+        self._watches: dict[int, ProbeWatch] = {}
+        self._start: GridStart | None = None
+        self._edges: dict[InputKey, tuple[list[float], list[bool]]] = {}
+        self._edges_until: dict[InputKey, float] = {}
+        self._edge_frame: int | None = None
+        self._waiting: deque[CycleSpan] = deque()
+        self._edge_gaps: list[tuple[float, float]] = []
+        self._now = 0.0
+        self._begun = False
+        self._turning = False
+        self._cycles = 0
+        self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
+        self._lost_samples = 0
+
+    # --- in -------------------------------------------------------------------------------------------
+
+    def push(self, block: Block) -> list[PipelineMessage]:
+        """Takes one block and returns what it completes, oldest first."""
+        if isinstance(block, Gap):
+            self._note_gap(block)
+        elif isinstance(block, EdgeBlock):
+            self._take_edges(block)
+        else:
+            self._take_samples(block)
+        return list(self._work(final=False))
+
+    def flush(self) -> list[PipelineMessage]:
+        """No more blocks come: measures what is complete and says the last word."""
+        if self._start is not None or self._frames:
+            self._frames.extend(self._grid.finish())
+        return list(self._work(final=True))
+
+    def health(self) -> tuple[ProbeHealth, ...]:
+        """Each probe's signal as of now, in the set-up's order."""
+        watches = {watch.probe.name: watch for watch in self._watches.values()}
+        out = []
+        for probe in self._setup.probe:
+            if probe.name in watches:
+                out.append(watches[probe.name].report(turning=self._turning))
+            else:
+                out.append(self._event_health(probe))
+        return tuple(out)
+
+    def judge(self, source: SourceInfo) -> Judgement:
+        """The judgement of everything pushed so far; call it after `flush`."""
+        return judgement(
+            self._setup,
+            source,
+            self._cutter,
+            self._sync,
+            self._wheel,
+            self._stretches,
+            self._measurers,
+            self._comparisons,
+            self._keeper,
+        )
+
+    def _take_samples(self, block: SampleBlock) -> None:
+        for item in self._grid.add(block):
+            if isinstance(item, GridStart):
+                self._grid.frame_length = self._plan_conditioner(item).frame
+            self._frames.append(item)
+
+    def _take_edges(self, block: EdgeBlock) -> None:
+        times, rising = self._edges.setdefault(block.input, ([], []))
+        times.extend(block.times.tolist())
+        rising.extend(block.rising.tolist())
+        before = self._edges_until.get(block.input, -np.inf)
+        self._edges_until[block.input] = max(before, block.until)
+
+    def _note_gap(self, gap: Gap) -> None:
+        self._lost_samples += gap.lost_samples
+        if gap.reason == "edges_missing":
+            self._edge_gaps.append((gap.t_from, gap.t_to))
+
+    # --- frames ---------------------------------------------------------------------------------------
+
+    def _work(self, *, final: bool) -> Iterator[PipelineMessage]:
+        while self._frames:
+            item = self._frames[0]
+            if isinstance(item, GridStart):
+                self._begin_grid(item)
+            else:
+                end = item.t0 + item.volts.shape[1] * item.dt
+                if not (final or item.last or self._edges_known(end)):
+                    return
+                yield from self._frame(item, end)
+            self._frames.popleft()
+        if self._start is None:
+            yield from self._work_on_edges_alone(final=final)
+        if final:
+            yield from self._last_words()
+
+    def _edges_known(self, until: float) -> bool:
+        """Whether every edge input has told all it saw before this time."""
+        newest = self._frames[-1]
+        have = newest.t0 if isinstance(newest, Frame) else until
+        if have - until > _LONGEST_WAIT_FOR_EDGES_S:
+            return True
+        sampled = set(self._start.inputs) if self._start is not None else set()
+        keys = [p.key for p in self._setup.probe if p.role in EDGE_ROLES and p.key not in sampled]
+        return all(self._edges_until.get(key, -np.inf) >= until for key in keys)
+
+    def _work_on_edges_alone(self, *, final: bool) -> Iterator[PipelineMessage]:
+        """A capture of level changes only has no samples: frames are even pieces of time instead."""
+        if not self._edges_until:
+            return
+        if self._edge_frame is None:
+            firsts = [times[0] for times, _ in self._edges.values() if times]
+            if not firsts:
+                return
+            self._edge_frame = int(min(firsts) // FRAME_S)
+        last = max(self._edges_until.values()) if final else min(self._edges_until.values())
+        while (self._edge_frame + 1) * FRAME_S <= last or (final and self._edge_frame * FRAME_S <= last):
+            self._edge_frame += 1
+            yield from self._advance(self._edge_frame * FRAME_S)
+
+    def _plan_conditioner(self, start: GridStart) -> Conditioner:
+        rows = [self._by_key.get(key) for key in start.inputs]
+        filters = [_filter_of(p) for p in rows if p is not None and p.role not in EDGE_ROLES]
+        return Conditioner(filters, 1.0 / start.dt)
+
+    def _begin_grid(self, start: GridStart) -> None:
+        self._start = start
+        self._rows = tuple(self._by_key.get(key) for key in start.inputs)
+        self._conditioner = self._plan_conditioner(start)
+        self._conditioned = [
+            k for k, p in enumerate(self._rows) if p is not None and p.role not in EDGE_ROLES
+        ]
+        self._conditioned_from = start.t0
+        self._history.clear()
+        rate, frame = 1.0 / start.dt, self._conditioner.frame
+        self._finders, self._watches = {}, {}
+        for row, probe in enumerate(self._rows):
+            if probe is None:
+                continue
+            self._watches[row] = ProbeWatch(probe, rate, frame)
+            if probe.role in EDGE_ROLES:
+                self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
+        for measurer in self._measurers:
+            if measurer.probe.role in EDGE_ROLES:
+                continue
+            column = next((k for k, p in enumerate(self._rows) if p is measurer.probe), None)
+            measurer.row = self._conditioned.index(column) if column is not None else None
+            measurer.offset_s = start.offsets[column] if column is not None else 0.0
+
+    def _frame(self, frame: Frame, end: float) -> Iterator[PipelineMessage]:
+        scaled = self._scale(frame.volts)
+        if scaled.shape[1]:
+            yield self._wave("raw", range(len(self._rows)), scaled, frame.t0, frame.dt)
+        for row, watch in self._watches.items():
+            watch.push(scaled[row])
+        for row, finder in self._finders.items():
+            self._found_edges(row, finder, frame)
+        yield from self._condition(scaled, last=frame.last)
+        yield from self._advance(end)
+        if frame.last:
+            self._history_ended()
+
+    def _scale(self, volts: Floats) -> Floats:
+        scaled = np.array(volts)
+        for row, probe in enumerate(self._rows):
+            if probe is not None and probe.volts_per_unit is not None:
+                scaled[row] = (scaled[row] - probe.volts_at_zero) / probe.volts_per_unit
+        return scaled
+
+    def _found_edges(self, row: int, finder: EdgeFinder, frame: Frame) -> None:
+        assert self._start is not None
+        key = self._start.inputs[row]
+        offset = self._start.offsets[row]
+        times, rising = finder.push(frame.volts[row], frame.t0 + offset)
+        self._take_edges(EdgeBlock(key, times, rising, frame.t0 + frame.volts.shape[1] * frame.dt))
+
+    def _condition(self, scaled: Floats, *, last: bool) -> Iterator[PipelineMessage]:
+        assert self._conditioner is not None and self._start is not None
+        if not self._conditioned:
+            return
+        rows = scaled[self._conditioned]
+        ready = self._conditioner.finish(rows) if last else self._conditioner.push(rows)
+        if ready is None or not ready[0].shape[1]:
+            return
+        values, lost = ready
+        dt = self._start.dt * self._conditioner.keep_every
+        t0 = self._conditioned_from
+        self._conditioned_from += values.shape[1] * dt
+        self._history.add(t0, dt, values, lost)
+        yield self._wave("conditioned", self._conditioned, np.where(lost, np.nan, values), t0, dt)
+
+    def _history_ended(self) -> None:
+        self._start = None
+
+    # --- cycles ---------------------------------------------------------------------------------------
+
+    def _advance(self, until: float) -> Iterator[PipelineMessage]:
+        """All edges before `until` are known: follow them, and measure what has become complete."""
+        self._now = until
+        for key, probe in self._by_key.items():
+            if probe.role in EDGE_ROLES:
+                times, rising = self._edges_before(key, until)
+                self._follow(probe, times, rising, until)
+        self._waiting.extend(self._cutter.update())
+        was, self._turning = self._turning, any(not r.ended for r in self._cutter.rotations)
+        yield from self._measure_ready(final=False)
+        if not self._begun or was != self._turning:
+            self._begun = True
+            yield self._finding()
+
+    def _edges_before(self, key: InputKey, until: float) -> tuple[Floats, Bools]:
+        times, rising = self._edges.get(key, ([], []))
+        count = int(np.searchsorted(np.asarray(times), until)) if times else 0
+        taken = np.asarray(times[:count], dtype=np.float64), np.asarray(rising[:count], dtype=bool)
+        del times[:count], rising[:count]
+        return taken
+
+    def _follow(self, probe: Probe, times: Floats, rising: Bools, until: float) -> None:
+        if probe.is_sync:
+            self._syncs[probe.name].push(times, rising, until)
+        elif self._wheel is not None and probe is self._wheel.probe:
+            self._wheel.push(times, rising, until)
+
+    def _measure_ready(self, *, final: bool) -> Iterator[PipelineMessage]:
+        while self._waiting:
+            span = self._waiting[0]
+            if not final and not self._measurable(span):
+                return
+            self._waiting.popleft()
+            yield from self._cycle(span)
+
+    def _measurable(self, span: CycleSpan) -> bool:
+        for measurer in self._measurers:
+            known = self._history.until if measurer.row is not None else self._now
+            if known < measurer.needs_until(span):
+                return False
+        return True
+
+    def _cycle(self, span: CycleSpan) -> Iterator[PipelineMessage]:
+        kind, number, left_out = self._stretches.classify(span)
+        if kind is None:
+            return
+        self._cycles += 1
+        if left_out is None and any(a < span.to_s and b > span.from_s for a, b in self._edge_gaps):
+            left_out = "lost_edges"
+        probes = []
+        for measurer in self._measurers:
+            if measurer.row is None and measurer.probe.role != "crank_teeth":
+                continue
+            measured = measurer.measure(span, self._history, kind)
+            if not measured:
+                continue
+            probes.append(_cycle_probe(measurer, measured))
+            if left_out is None:
+                self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+        self._limit_by_health()
+        yield Cycle(
+            sequence=self._next("cycle"),
+            stretch=kind,
+            index=number,
+            from_s=span.from_s,
+            to_s=span.to_s,
+            rpm=span.rpm,
+            angle_uncertainty_deg=span.rotation.uncertainty_deg,
+            left_out=left_out,
+            probes=tuple(probes),
+        )
+        if left_out is None:
+            self._comparisons = self._keeper.state()
+            yield Balance(
+                sequence=self._next("balance"),
+                at_s=span.to_s,
+                cycles=self._cycles,
+                comparisons=self._comparisons,
+            )
+        yield self._finding()
+
+    def _limit_by_health(self) -> None:
+        for watch in self._watches.values():
+            problems = watch.report(turning=True).problems
+            if watch.probe.role not in EDGE_ROLES and problems:
+                self._keeper.limit(watch.probe.name, problems)
+
+    def _last_words(self) -> Iterator[PipelineMessage]:
+        for tracker in self._syncs.values():
+            tracker.finish()
+        if self._wheel is not None:
+            self._wheel.finish()
+        self._waiting.extend(self._cutter.update(final=True))
+        self._turning = False
+        yield from self._measure_ready(final=True)
+        yield self._finding()
+
+    # --- out ------------------------------------------------------------------------------------------
+
+    def _next(self, topic: str) -> int:
+        number = self._sequences[topic]
+        self._sequences[topic] += 1
+        return number
+
+    def _finding(self) -> FindingMessage:
+        findings = findings_of(self._setup, self._comparisons)
+        refused = (
+            None
+            if self._turning
+            else refusal(self._cutter, self._stretches, self._measurers, self._comparisons)
+        )
+        cranked = self._stretches.cranked
+        words, more = instruction(
+            turning=self._turning,
+            cranked_s=cranked[-1].to_s - cranked[-1].from_s if cranked else 0.0,
+            comparisons=self._comparisons,
+            findings=findings,
+            refused=refused if self._cycles else None,
+            mode=self._setup.conditions.mode,
+        )
+        return FindingMessage(
+            sequence=self._next("finding"),
+            at_s=self._now,
+            findings=() if refused else findings,
+            warnings=warnings_of(
+                self._setup, self._cutter, self._sync, self._wheel, self._stretches, self._keeper
+            ),
+            refused=refused,
+            instruction=words,
+            more_cycles=more,
+        )
+
+    def _wave(
+        self, kind: str, rows: Iterator[int] | range | list[int], values: Floats, t0: float, dt: float
+    ) -> WaveData:
+        probes = [self._rows[row] for row in rows]
+        header = Wave(
+            sequence=self._next("wave"),
+            kind="raw" if kind == "raw" else "conditioned",
+            probes=tuple(p.name if p is not None else "" for p in probes),
+            units=tuple(p.unit if p is not None else "V" for p in probes),
+            shape=(int(values.shape[0]), int(values.shape[1])),
+            t0_s=t0,
+            dt_s=dt,
+        )
+        return WaveData(header, np.ascontiguousarray(values, dtype="<f4"))
+
+    def _event_health(self, probe: Probe) -> ProbeHealth:
+        events: int | None = None
+        if probe.is_sync:
+            events = self._syncs[probe.name].events
+        elif self._wheel is not None and probe is self._wheel.probe and self._wheel.follower is not None:
+            events = self._wheel.follower.accepted
+        if events:
+            return probe_health(probe, "good", (), "", events)
+        if self._turning:
+            return probe_health(probe, "bad", ("no_events",), "", events)
+        return probe_health(probe, "waiting", (), "No event yet: the engine is at rest.", events)
+
+
+def _leading_sync(setup: Setup) -> Probe | None:
+    """The sync that cycles are cut by: once a cycle before once a revolution, a known offset before an unknown."""
+    syncs = [p for p in setup.probe if p.is_sync]
+    return min(syncs, key=lambda p: (p.every != "cycle", p.offset_deg is None), default=None)
+
+
+def _filter_of(probe: Probe) -> ChannelFilter:
+    lowpass = probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
+    return ChannelFilter(lowpass, probe.low_corner_hz if probe.role in PULSE_ROLES else None)
+
+
+def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> CycleProbe:
+    leading = measurer.pulse.features[0].name
+    unit = unit_of_value(leading, measurer.unit)
+    pulses = tuple(
+        CylinderPulse(
+            cylinder=m.place.cylinder,
+            position=m.position,
+            value=m.pulse.values.get(leading) if m.pulse is not None else None,
+            value_unit=unit,
+            from_s=m.pulse.t_from if m.pulse is not None else None,
+            to_s=m.pulse.t_to if m.pulse is not None else None,
+            left_out=m.left_out,
+        )
+        for m in measured
+    )
+    return CycleProbe(probe=measurer.probe.name, feature=leading, pulses=pulses)

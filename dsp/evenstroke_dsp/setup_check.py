@@ -1,0 +1,372 @@
+"""What a set-up allows, said before anyone cranks: names, comparisons, disturbances, cautions.
+
+Everything here follows from the set-up alone, by firing order and by rule. How large a
+disturbance is needs the engine's physics and is not computed here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from .cautions import STEP_TITLES, cautions_for, dangers, plugs_out
+from .engine import companion, companions, firing_angles, firing_intervals, order_of_strokes
+from .features import ROLE_PULSES
+from .messages import SyncBasis
+from .setup import PULSE_ROLES, SYNC_ROLES, Engine, Probe, Setup
+
+_ALSO_IN_ITSELF = frozenset({"compression"})
+"""Features that volume in a cylinder alters in that cylinder itself, beside its companion."""
+
+ROLE_WORDS: dict[str, str] = {
+    "intake_pulse": "intake pulses",
+    "exhaust_pulse": "exhaust pulses",
+    "crankcase_pulse": "crankcase pulses",
+    "cylinder_pressure": "cylinder pressure",
+    "manifold_pressure": "manifold pressure",
+    "starter_current": "starter current",
+    "battery_voltage": "battery voltage",
+    "crank_teeth": "crank teeth",
+    "cam_sync": "cam sync",
+    "ignition_sync": "ignition sync",
+    "coil_current_sync": "coil current sync",
+    "injector_sync": "injector sync",
+    "other": "a signal that is recorded and not judged",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading and what is to be said under it, a paragraph to a line."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+def disturbed_cylinders(setup: Setup, role: str, feature: str) -> dict[int, tuple[str, ...]]:
+    """Cylinders whose feature the fitted set-up may alter, each with why, in firing order.
+
+    By rule: added volume or a missing plug disturbs the companion cylinder, whose piston moves
+    with it; for exhaust features and `compression` also its own cylinder; where a fitted
+    cylinder has no companion, every cylinder. The codes are `added_volume` and `plug_removed`.
+    """
+    engine = setup.engine
+    also_itself = role == "exhaust_pulse" or feature in _ALSO_IN_ITSELF
+    because: dict[int, set[str]] = {}
+    for fitted_in, code in _alterations(setup):
+        other = companion(engine, fitted_in)
+        altered: Iterable[int] = engine.firing_order if other is None else (other,)
+        for cylinder in (*altered, *((fitted_in,) if also_itself else ())):
+            because.setdefault(cylinder, set()).add(code)
+    return {c: tuple(sorted(because[c])) for c in engine.firing_order if c in because}
+
+
+def expected_sync(setup: Setup) -> SyncBasis:
+    """What cylinders will be told apart by, if every sync and wheel of the set-up works."""
+    wheel = any(probe.role == "crank_teeth" for probe in setup.probe)
+    every = {probe.every for probe in setup.probe if probe.is_sync}
+    if "cycle" in every:
+        return "wheel+cycle" if wheel else "cycle"
+    if "revolution" in every:
+        return "wheel+revolution" if wheel else "revolution"
+    return "wheel" if wheel else "none"
+
+
+def check_setup(setup: Setup) -> tuple[Section, ...]:
+    """Everything that can be said about a set-up before the engine turns."""
+    sections = (
+        Section("Dangers", _danger_lines(setup)),
+        Section("Engine", _engine_lines(setup)),
+        Section("Conditions", _condition_lines(setup)),
+        Section("Probes", _probe_lines(setup)),
+        Section("Naming cylinders", _sync_lines(setup)),
+        Section("What can be compared", _comparison_lines(setup)),
+        Section("Cautions", _caution_lines(setup)),
+    )
+    return tuple(section for section in sections if section.lines)
+
+
+def check_text(setup: Setup) -> str:
+    """`check_setup` as plain text, ending with a line end."""
+    blocks = [setup.title] if setup.title else []
+    for section in check_setup(setup):
+        blocks.append(section.title + "\n" + "\n".join(f"  - {line}" for line in section.lines))
+    return "\n\n".join(blocks) + "\n"
+
+
+# --- the sections ------------------------------------------------------------------------------
+
+
+def _danger_lines(setup: Setup) -> tuple[str, ...]:
+    return tuple(
+        f"{danger.text} {'`listen` will refuse' if danger.blocks else 'Take care'}: {danger.todo}."
+        if danger.blocks or danger.acknowledgement is None
+        else danger.text
+        for danger in dangers(setup)
+    )
+
+
+def _engine_lines(setup: Setup) -> tuple[str, ...]:
+    engine = setup.engine
+    order = "-".join(map(str, engine.firing_order))
+    intervals = firing_intervals(engine)
+    if max(intervals) - min(intervals) < 0.01:
+        rhythm = f"evenly, every {intervals[0]:g} crank degrees"
+    else:
+        at = ", ".join(f"{c} at {angle:g}" for c, angle in firing_angles(engine).items())
+        rhythm = f"unevenly: {at} crank degrees"
+    plural = "cylinder fires" if engine.cylinders == 1 else f"cylinders fire in the order {order}"
+    lines = [f"{engine.cylinders} {plural}, {rhythm}."]
+    pairs = companions(engine)
+    if pairs:
+        lines.append(
+            f"Companions, whose pistons move together: {_listed(f'{a} with {b}' for a, b in pairs)}. "
+            "What is fitted in one of them shows in the other."
+        )
+    else:
+        lines.append("No two pistons move together: what is fitted in one cylinder may show in all of them.")
+    if engine.cylinders > 1:
+        first = engine.firing_order[0]
+        lines.append(
+            f"After the firing TDC of {first}, intake strokes come in the order "
+            f"{'-'.join(map(str, order_of_strokes(engine, 360)))}, exhaust strokes in the order "
+            f"{'-'.join(map(str, order_of_strokes(engine, 180)))}."
+        )
+    swept = _swept_cc(engine)
+    if (
+        swept is not None
+        and engine.displacement_cc is not None
+        and abs(swept / engine.displacement_cc - 1) > 0.03
+    ):
+        lines.append(
+            f"displacement_cc = {engine.displacement_cc:g}, but bore and stroke make {swept:.0f} cc: one "
+            "of them is wrong."
+        )
+    missing = [
+        key
+        for key in ("displacement_cc", "compression_ratio", "bore_mm", "stroke_mm", "rod_mm")
+        if getattr(engine, key) is None
+    ]
+    events = engine.valve_events_deg
+    missing += [
+        f"valve_events_deg.{key}"
+        for key in ("exhaust_opens", "exhaust_closes", "intake_opens", "intake_closes")
+        if getattr(events, key) is None
+    ]
+    if missing:
+        lines.append(
+            f"Not given: {', '.join(missing)}. What depends on them is stated more widely, or not at all."
+        )
+    return tuple(lines)
+
+
+def _condition_lines(setup: Setup) -> tuple[str, ...]:
+    conditions = setup.conditions
+    lines = [f"The test: {'cranking' if conditions.mode == 'cranking' else 'idling'}."]
+    if conditions.mode == "idle" and conditions.fuel in ("disabled", "clear_flood"):
+        lines.append(f'An engine does not idle with fuel = "{conditions.fuel}": mend mode or fuel.')
+    if conditions.mode == "cranking":
+        if (
+            conditions.start_prevented_by is None
+            and conditions.fuel != "disabled"
+            and conditions.ignition != "disabled"
+        ):
+            lines.append("Nothing says what keeps the engine from starting: expect that it may.")
+        if conditions.throttle == "open" or conditions.fuel == "clear_flood":
+            lines.append(
+                "The throttle is open: intake pulses are far smaller than with it closed, and noise "
+                "matters more."
+            )
+        elif conditions.throttle is None:
+            lines.append(
+                "throttle is not given: pulses with it open cannot be compared with pulses with it closed."
+            )
+    if conditions.battery_support:
+        lines.append("The battery is supported: its voltage says little about the cylinders.")
+    if conditions.engine_temperature_c is None:
+        lines.append(
+            "engine_temperature_c is not given: compare this crank only with one at the same warmth."
+        )
+    return tuple(lines)
+
+
+def _probe_lines(setup: Setup) -> tuple[str, ...]:
+    lines = []
+    for probe in setup.probe:
+        words = [f"{probe.name}: {ROLE_WORDS[probe.role]}"]
+        if probe.cylinder is not None:
+            words.append(f"of cylinder {probe.cylinder}")
+        if probe.place:
+            words.append(f"at {probe.place}")
+        words.append(
+            f"on input {probe.input}" if probe.input is not None else f"from the column {probe.key!r}"
+        )
+        if probe.role in PULSE_ROLES or probe.role == "manifold_pressure":
+            seen = setup.sees(probe)
+            heard = (
+                "every cylinder"
+                if len(seen) == setup.engine.cylinders
+                else f"cylinders {_listed(map(str, seen))}"
+            )
+            words.append(f"hearing {heard}")
+        lines.append(" ".join([", ".join(words) + ".", *_costs(setup, probe)]))
+    return tuple(lines)
+
+
+def _costs(setup: Setup, probe: Probe) -> list[str]:
+    """What the keys that were left out cost."""
+    costs = []
+    waveform = probe.role not in SYNC_ROLES and probe.role not in ("crank_teeth", "other")
+    if waveform and probe.volts_per_unit is None:
+        costs.append("Without volts_per_unit it is reported in volts; per cent are unaffected.")
+    if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
+        costs.append(
+            "Without low_corner_hz the once-per-cycle rhythm may be distorted by the probe; every "
+            "interval is widened for it."
+        )
+    if probe.role == "exhaust_pulse" and probe.travel_m is None:
+        costs.append(
+            "Without travel_m the pulses' delay on their way is unknown, and so is which crank angle they "
+            "left at."
+        )
+    if probe.is_sync and probe.offset_deg is None:
+        if probe.role == "ignition_sync":
+            costs.append(
+                "Without offset_deg the spark is taken to come 0 to 30 degrees before TDC of "
+                f"{probe.cylinder}."
+            )
+        else:
+            costs.append(
+                "Without offset_deg its place in the cycle is unknown: it tells cycles apart, but by "
+                "itself names no cylinder."
+            )
+    if probe.role == "crank_teeth":
+        if probe.first_tooth_deg is None:
+            costs.append("Without first_tooth_deg crank angles are relative.")
+        if probe.edge == "auto":
+            costs.append("The voltage edge that fits the teeth best will be used, and said.")
+    if probe.role == "cylinder_pressure":
+        if probe.added_volume_cc is None:
+            costs.append("Without added_volume_cc what its hose and adaptor do to other pulses has no size.")
+        if probe.check_valve:
+            costs.append(
+                "Behind a check valve it pumps up: then it is no plain added volume, and shows no whole "
+                "cycle."
+            )
+    return costs
+
+
+def _sync_lines(setup: Setup) -> tuple[str, ...]:
+    basis = expected_sync(setup)
+    pairs = companions(setup.engine)
+    either = (
+        "each pulse to one of two companions"
+        if pairs
+        else "each pulse to one of two places, a revolution apart"
+    )
+    open_half = "which of the two stays open unless the pulses tell"
+    words = {
+        "cycle": "One event per cycle names every cylinder.",
+        "wheel+cycle": "One event per cycle names every cylinder, and the teeth give the angle between.",
+        "revolution": f"One event per revolution narrows {either}; {open_half}.",
+        "wheel+revolution": f"Teeth and one event per revolution narrow {either}; {open_half}.",
+        "wheel": "The teeth give crank speed and angle. "
+        f"With first_tooth_deg they narrow {either}; without it pulses are numbered in order of coming.",
+        "none": "Nothing names a cylinder: pulses are numbered in order of coming. A sync on one cylinder "
+        "would name them; so does --first-position-is, if you know whose pulse comes first.",
+    }
+    lines = [words[basis]]
+    every_cycle = [probe for probe in setup.probe if probe.is_sync and probe.every == "cycle"]
+    if every_cycle and all(p.offset_deg is None and p.role != "ignition_sync" for p in every_cycle):
+        lines = [
+            "One event per cycle tells the cycles apart, but without its offset_deg it names no cylinder: "
+            "pulses are numbered in order of coming."
+        ]
+    return tuple(lines)
+
+
+def _comparison_lines(setup: Setup) -> tuple[str, ...]:
+    lines = []
+    for probe in setup.probe:
+        features = ROLE_PULSES[probe.role].features if probe.role in ROLE_PULSES else ()
+        lines += [_comparison_line(setup, probe, f.name) for f in features if f.verdict]
+        if features and not any(f.verdict for f in features):
+            lines.append(f"{probe.name}, {features[0].name}: with intervals, without a verdict.")
+    if not lines:
+        lines.append("No probe here makes a comparison between cylinders; starter current alone would.")
+    removed = {fitted.cylinder for fitted in setup.fitted if fitted.plug_removed}
+    if removed == set(setup.engine.firing_order):
+        lines.append("With every plug out there is no compression to compare: a judgement will be refused.")
+    elif _alterations(setup):
+        out = _listed(map(str, sorted(plugs_out(setup))))
+        lines.append(
+            "How large the disturbance is has not been computed. To clear it, take out what is fitted in "
+            f"{out}, refit the plug, and crank again under the same conditions."
+        )
+    elif companions(setup.engine):
+        lines.append(
+            "Nothing that is fitted disturbs these comparisons. If a transducer is to follow, it disturbs "
+            "its cylinder's companion most: choose a cylinder whose companion is not under suspicion."
+        )
+    else:
+        lines.append(
+            "Nothing that is fitted disturbs these comparisons. A transducer would disturb all of them: "
+            "record it in a crank of its own."
+        )
+    return tuple(lines)
+
+
+def _comparison_line(setup: Setup, probe: Probe, feature: str) -> str:
+    seen = setup.sees(probe)
+    start = f"{probe.name}, {feature}:"
+    if len(seen) < 2:
+        return f"{start} only one cylinder is heard, so that there is nothing to compare it with."
+    disturbed = {c: why for c, why in disturbed_cylinders(setup, probe.role, feature).items() if c in seen}
+    clean = sorted(c for c in seen if c not in disturbed)
+    if not disturbed:
+        return f"{start} all {len(seen)} cylinders cleanly."
+    for_reason: dict[tuple[str, ...], list[int]] = {}
+    for cylinder in sorted(disturbed):
+        for_reason.setdefault(disturbed[cylinder], []).append(cylinder)
+    named = _listed(
+        f"{_listed(map(str, cylinders))} by {' and '.join(_CODE_WORDS[code] for code in codes)}"
+        for codes, cylinders in for_reason.items()
+    )
+    rest = f"{_listed(map(str, clean))} cleanly" if clean else "none cleanly"
+    return f"{start} disturbed in {named}; {rest}."
+
+
+def _caution_lines(setup: Setup) -> tuple[str, ...]:
+    return tuple(f"{STEP_TITLES[caution.step]}: {caution.text}" for caution in cautions_for(setup))
+
+
+# --- helpers -----------------------------------------------------------------------------------
+
+_CODE_WORDS = {"added_volume": "added volume", "plug_removed": "a plug removed"}
+
+
+def _alterations(setup: Setup) -> list[tuple[int, str]]:
+    """What is fitted that may alter pulses: (cylinder, code). A flush transducer adds no volume."""
+    found = [
+        (probe.cylinder, "added_volume")
+        for probe in setup.probe
+        if probe.role == "cylinder_pressure" and probe.cylinder is not None and probe.added_volume_cc != 0
+    ]
+    for fitted in setup.fitted:
+        if fitted.added_volume_cc:
+            found.append((fitted.cylinder, "added_volume"))
+        if fitted.plug_removed:
+            found.append((fitted.cylinder, "plug_removed"))
+    return found
+
+
+def _swept_cc(engine: Engine) -> float | None:
+    if engine.bore_mm is None or engine.stroke_mm is None:
+        return None
+    return math.pi / 4 * engine.bore_mm**2 * engine.stroke_mm * engine.cylinders / 1000
+
+
+def _listed(words: Iterable[str]) -> str:
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last

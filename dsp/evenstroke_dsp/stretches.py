@@ -1,0 +1,76 @@
+"""What the engine was doing in each cycle, and which cycles must not count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from .cycles import CycleSpan
+from .messages import CrankedStretch, StretchKind
+
+STARTED_RPM = 450.0
+"""Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
+FASTEST_IDLE_RPM = 1500.0
+_UNSTEADY = 0.12
+"""Share by which a cycle's speed may differ from the one before it."""
+
+
+@dataclass(slots=True)
+class _Cranked:
+    rotation: int
+    from_s: float
+    to_s: float
+    rpms: list[float] = field(default_factory=list)
+
+
+class StretchKeeper:
+    """Classifies cycles in order of time and remembers the stretches they make."""
+
+    def __init__(self) -> None:
+        self._cranked: list[_Cranked] = []
+        self._last: tuple[int, float] | None = None  # rotation, rpm
+        self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
+        self.running_from_s: float | None = None
+        self.declined_cycles = 0  # faster than idle: other running tests are not judged
+
+    def classify(self, span: CycleSpan) -> tuple[StretchKind | None, int, str | None]:
+        """The stretch that a cycle belongs to (None: declined), its number there, and why it is left out."""
+        rpm, last = span.rpm, self._last
+        self._last = (span.rotation_index, rpm)
+        same_turning = last is not None and last[0] == span.rotation_index
+        steady = same_turning and last is not None and abs(rpm / last[1] - 1.0) <= _UNSTEADY
+        kind: StretchKind
+        if rpm < STARTED_RPM:
+            kind = "cranking"
+            if not self._cranked or self._cranked[-1].rotation != span.rotation_index:
+                self._cranked.append(_Cranked(span.rotation_index, span.from_s, span.to_s))
+            stretch = self._cranked[-1]
+            stretch.to_s = span.to_s
+            stretch.rpms.append(rpm)
+        else:
+            if self.running_from_s is None:
+                self.running_from_s = span.from_s
+            if rpm > FASTEST_IDLE_RPM:
+                self.declined_cycles += 1
+                return None, 0, "faster_than_idle"
+            kind = "idle"
+        number = self._numbers[kind]
+        self._numbers[kind] += 1
+        return kind, number, self._left_out(span, same_turning=same_turning, steady=steady)
+
+    @staticmethod
+    def _left_out(span: CycleSpan, *, same_turning: bool, steady: bool) -> str | None:
+        if not same_turning:
+            return "spin_up"  # the first cycle of a turning: the starter is still gaining speed
+        return None if steady else "speed_unsteady"
+
+    @property
+    def cranked(self) -> tuple[CrankedStretch, ...]:
+        return tuple(
+            CrankedStretch(
+                from_s=c.from_s,
+                to_s=c.to_s,
+                cycles=len(c.rpms),
+                mean_rpm=60.0 * 2 * len(c.rpms) / (c.to_s - c.from_s),
+            )
+            for c in self._cranked
+        )
