@@ -78,6 +78,8 @@ class BalanceTable:
         self._alpha = ALPHA / max(1, comparisons)
         self._rows: list[Floats] = []
         self._indices: list[int] = []
+        self._columns = cylinders
+        self._intervals = [(-math.inf, math.inf)] * cylinders
         self._given: list[VerdictWord | None] = [None] * cylinders
         self._withdrawn = [False] * cylinders
         self._spread: float | None = None
@@ -106,33 +108,46 @@ class BalanceTable:
 
     def deviations(self) -> tuple[CylinderDeviation, ...]:
         """The state after the cycles so far; a verdict once given never turns into another one."""
-        x = np.asarray(self._rows) if self._rows else np.empty((0, len(self._given)))
+        x = np.asarray(self._rows) if self._rows else np.empty((0, self._columns))
         estimate = self._estimate(x)
         self._spread = estimate.sigma if math.isfinite(estimate.sigma) else None
-        out = []
-        for c in range(x.shape[1]):
-            one_offs = tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, c]))
-            n = int(estimate.counts[c])
-            deviation, radius = estimate.deviation[c], estimate.radius[c]
-            known = bool(np.isfinite(deviation))
-            bounded = known and bool(np.isfinite(radius))
-            verdict = self._verdict(c, float(deviation), float(radius), n) if self._with_verdict else None
-            out.append(
-                CylinderDeviation(
-                    value=float(estimate.values[c]) if n else None,
-                    deviation=float(deviation) if known else None,
-                    low=float(deviation - radius) if bounded else None,
-                    high=float(deviation + radius) if bounded else None,
-                    cycles=n,
-                    one_offs=one_offs,
-                    verdict=verdict,
-                    more_cycles=self._more(estimate, c) if verdict == "undecided" and bounded else None,
-                )
-            )
-        return tuple(out)
+        return tuple(self._of_column(estimate, c) for c in range(self._columns))
 
-    def _verdict(self, column: int, deviation: float, radius: float, n: int) -> VerdictWord:
-        word = _word(deviation, radius) if n >= FEWEST_CYCLES else "undecided"
+    def _of_column(self, estimate: _Estimate, column: int) -> CylinderDeviation:
+        n = int(estimate.counts[column])
+        deviation = float(estimate.deviation[column])
+        known = math.isfinite(deviation)
+        low, high = self._narrowed(column, deviation, float(estimate.radius[column]))
+        bounded = math.isfinite(high - low)
+        verdict = self._verdict(column, low, high, n) if self._with_verdict else None
+        return CylinderDeviation(
+            value=float(estimate.values[column]) if n else None,
+            deviation=deviation if known else None,
+            low=low if bounded else None,
+            high=high if bounded else None,
+            cycles=n,
+            one_offs=tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
+            verdict=verdict,
+            more_cycles=self._more(estimate, column) if verdict == "undecided" and bounded else None,
+        )
+
+    def _narrowed(self, column: int, deviation: float, radius: float) -> tuple[float, float]:
+        """The interval so far: what all looks have in common.
+
+        Each look's interval holds the true value at all looks at once, so that their intersection does too.
+        An estimate that leaves it has drifted: then the past is let go of, and the present interval stands alone.
+        """
+        if not (math.isfinite(deviation) and math.isfinite(radius)):
+            return -math.inf, math.inf
+        low, high = self._intervals[column]
+        low, high = max(low, deviation - radius), min(high, deviation + radius)
+        if not low <= deviation <= high:
+            low, high = deviation - radius, deviation + radius
+        self._intervals[column] = (low, high)
+        return low, high
+
+    def _verdict(self, column: int, low: float, high: float, n: int) -> VerdictWord:
+        word = _word(low, high) if n >= FEWEST_CYCLES else "undecided"
         given = self._given[column]
         if given is not None and word != given:
             self._withdrawn[column] = True
@@ -148,7 +163,8 @@ class BalanceTable:
         for more in range(1, _FORESEE_CYCLES + 1):
             freedom = estimate.freedom + more * max(1, columns - 1)
             radius = self._radius(estimate.sigma, n + more, freedom, columns)
-            if _word(float(estimate.deviation[column]), radius) != "undecided" and n + more >= FEWEST_CYCLES:
+            deviation = float(estimate.deviation[column])
+            if _word(deviation - radius, deviation + radius) != "undecided" and n + more >= FEWEST_CYCLES:
                 return more
         return None
 
@@ -161,12 +177,10 @@ class BalanceTable:
         cycles, columns = x.shape
         nothing = np.full(columns, np.nan)
         none_off = np.zeros(x.shape, dtype=bool)
-        good: Bools = np.isfinite(x)
-        usable = good.any(axis=0)
+        good = np.asarray(np.isfinite(x))
+        usable = np.asarray(good.any(axis=0))
         counts = good.sum(axis=0).astype(np.float64)
-        values = np.array(
-            [x[np.flatnonzero(good[:, c]), c].mean() if usable[c] else np.nan for c in range(columns)]
-        )
+        values = _nanmean(x, axis=0) if cycles else nothing
         reference = self._reference[usable[self._reference]] if self._reference.size else self._reference
         if not cycles or columns < 2 or reference.size < 2:
             return _Estimate(values, nothing, nothing.copy(), counts, none_off, math.nan, 0.0)
@@ -178,7 +192,7 @@ class BalanceTable:
         # Once more, with the cycles' yardsticks free of the one-offs.
         scaled, _ = self._by_cycle(x, kept, reference, _nanmean)
         n = np.sum(kept, axis=0).astype(np.float64)
-        mean = np.array([scaled[kept[:, c], c].mean() if n[c] else np.nan for c in range(columns)])
+        mean = _nanmean(np.where(kept, scaled, np.nan), axis=0)
         level = float(np.nanmean(mean[reference]))
         deviation = 100.0 * (mean / level - 1.0) if self._relative else mean - level
         residual = np.where(kept, scaled - mean[None, :], 0.0)
@@ -191,8 +205,9 @@ class BalanceTable:
         radius = np.array(
             [self._radius(sigma, k, freedom, used) if k and freedom >= 1 else np.inf for k in n]
         )
-        values = np.array([x[kept[:, c], c].mean() if n[c] else np.nan for c in range(columns)])
-        return _Estimate(values, deviation, radius, n, off, sigma, freedom)
+        return _Estimate(
+            _nanmean(np.where(kept, x, np.nan), axis=0), deviation, radius, n, off, sigma, freedom
+        )
 
     def _by_cycle(
         self, x: Floats, kept: Bools, reference: Ints, middle: Callable[[Floats, int], Floats]
@@ -236,14 +251,12 @@ class BalanceTable:
         return good & (np.nan_to_num(np.abs(residual)) > limit)
 
 
-def _word(deviation: float, radius: float) -> VerdictWord:
-    if not (math.isfinite(deviation) and math.isfinite(radius)):
-        return "undecided"
-    if deviation + radius < -EVEN_MARGIN_PERCENT:
+def _word(low: float, high: float) -> VerdictWord:
+    if high < -EVEN_MARGIN_PERCENT:
         return "smaller"
-    if deviation - radius > EVEN_MARGIN_PERCENT:
+    if low > EVEN_MARGIN_PERCENT:
         return "larger"
-    return "even" if abs(deviation) + radius <= EVEN_MARGIN_PERCENT else "undecided"
+    return "even" if low >= -EVEN_MARGIN_PERCENT and high <= EVEN_MARGIN_PERCENT else "undecided"
 
 
 def _nanmedian(x: Floats, axis: int) -> Floats:

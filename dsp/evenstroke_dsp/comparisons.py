@@ -117,19 +117,15 @@ class ComparisonKeeper:
         deviations = table.deviations()
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
-        if any(table.withdrawn):
-            limited.append("verdict_withdrawn")
         unit = unit_of_value(feature.name, group.measurer.unit)
         cylinders = tuple(
-            self._cylinder(
-                slot,
-                deviation,
-                unit,
-                feature,
-                "disturbed" if k in disturbed else "limited" if limited else "clean",
+            self._cylinder(slot, deviation, unit, feature, _trust(k in disturbed, bool(limited) or withdrawn))
+            for k, (slot, deviation, withdrawn) in enumerate(
+                zip(group.slots, deviations, table.withdrawn, strict=True)
             )
-            for k, (slot, deviation) in enumerate(zip(group.slots, deviations, strict=True))
         )
+        if any(table.withdrawn):
+            limited.append("verdict_withdrawn")
         because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
         if probe.low_corner_hz is None and probe.role in PULSE_ROLES:
             because.append("low_corner_unknown")
@@ -172,6 +168,10 @@ def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) 
     """Columns whose mean is 100 per cent: the undisturbed ones where they are at least two, else all."""
     clean = tuple(k for k in range(len(slots)) if k not in disturbed)
     return clean if len(clean) >= 2 else tuple(range(len(slots)))
+
+
+def _trust(disturbed: bool, limited: bool) -> Trust:
+    return "disturbed" if disturbed else "limited" if limited else "clean"
 
 
 def _label(slot: Slot) -> int:

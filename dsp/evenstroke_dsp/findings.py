@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from .comparisons import verdict_cylinders
@@ -10,6 +11,9 @@ from .setup import Setup
 
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
+
+_FEWEST_TO_FORESEE = 8
+"""With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
 _NAMES = {
     ("intake_pulse", "drop"): "intake pulse",
@@ -135,36 +139,60 @@ def instruction(
     *,
     turning: bool,
     cranked_s: float,
+    cycle_s: float | None,
     comparisons: Sequence[Comparison],
     findings: Sequence[Finding],
     refused: str | None,
     mode: str,
 ) -> tuple[str, int | None]:
-    """The one thing to do now, and how many more cycles would settle every verdict (None: not to be told)."""
+    """The one thing to do now, and how many more cycles would settle what this crank can still settle.
+
+    cycle_s: how long a cycle takes now, seconds.
+    """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
-    foreseen = [c.more_cycles for c in undecided if c.more_cycles is not None]
-    more = max(foreseen) if foreseen and len(foreseen) == len(undecided) else None
-    settled = bool(judged) and not undecided
     if turning and mode == "cranking":
-        if cranked_s >= ENOUGH_STARTER_S:
-            return "Stop cranking: ten seconds are the limit. Rest the starter two minutes.", more
-        if settled:
-            return "Enough: stop cranking. Rest the starter two minutes.", 0
-        if more is not None and judged:
-            return f"Keep cranking: about {more} more cycles would settle it.", more
-        return "Keep cranking.", None
+        left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
+        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left)
     if turning:
-        return ("Enough: this settles it.", 0) if settled else ("Keep it running as it is.", more)
-    if findings:
-        return findings[0].next_step, more
+        return (
+            ("Keep it running as it is.", None)
+            if undecided or not judged
+            else ("Enough: this settles it.", 0)
+        )
     if refused is not None:
         return refused, None
-    if settled:
-        return "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure.", 0
-    if judged:
+    if findings:
+        return findings[0].next_step, None
+    if not judged:
+        return "Ready: start recording, then crank for eight seconds when everybody is clear.", None
+    if undecided:
         return (
-            "Cannot tell: some cylinders are undecided. Rest the starter two minutes, then crank eight to ten seconds.",
-            more,
+            f"Cannot tell for {len(undecided)} of {len(judged)} comparisons. Rest the starter two minutes, then "
+            "crank eight to ten seconds again.",
+            None,
         )
-    return "Ready: start recording, then crank for eight seconds when everybody is clear.", None
+    return "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure.", 0
+
+
+def _while_cranking(
+    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float
+) -> tuple[str, int | None]:
+    if cycles_left < 1:
+        return "Stop cranking: ten seconds are the limit. Rest the starter two minutes.", None
+    if not judged:
+        return "Keep cranking.", None
+    if not undecided:
+        return "Enough: stop cranking. Rest the starter two minutes.", 0
+    if any(c.low is None for c in undecided):
+        return "Keep cranking.", None
+    within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]
+    if within:
+        return f"Keep cranking: about {max(within)} more cycles.", max(within)
+    if max(c.cycles for c in undecided) < _FEWEST_TO_FORESEE:
+        return "Keep cranking.", None
+    return (
+        f"Enough: stop cranking. {len(undecided)} comparisons stay undecided; only a further crank can settle them. "
+        "Rest the starter two minutes.",
+        0,
+    )

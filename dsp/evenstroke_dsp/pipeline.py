@@ -92,6 +92,7 @@ class Pipeline:
         self._begun = False
         self._turning = False
         self._cycles = 0
+        self._cycle_s: float | None = None
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
         self._lost_samples = 0
 
@@ -321,6 +322,7 @@ class Pipeline:
         if kind is None:
             return
         self._cycles += 1
+        self._cycle_s = span.to_s - span.from_s
         if left_out is None and any(a < span.to_s and b > span.from_s for a, b in self._edge_gaps):
             left_out = "lost_edges"
         probes = []
@@ -389,6 +391,7 @@ class Pipeline:
         words, more = instruction(
             turning=self._turning,
             cranked_s=cranked[-1].to_s - cranked[-1].from_s if cranked else 0.0,
+            cycle_s=self._cycle_s,
             comparisons=self._comparisons,
             findings=findings,
             refused=refused if self._cycles else None,

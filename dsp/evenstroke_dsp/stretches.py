@@ -10,8 +10,9 @@ from .messages import CrankedStretch, StretchKind
 STARTED_RPM = 450.0
 """Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 FASTEST_IDLE_RPM = 1500.0
-_UNSTEADY = 0.12
-"""Share by which a cycle's speed may differ from the one before it."""
+_UNSTEADY = 0.06
+"""Share by which a cycle's speed may differ from the last steady one: a sagging battery changes it by well
+under 1 % a cycle; gaining speed, starting and letting go of the starter by more than this."""
 
 
 @dataclass(slots=True)
@@ -27,7 +28,8 @@ class StretchKeeper:
 
     def __init__(self) -> None:
         self._cranked: list[_Cranked] = []
-        self._last: tuple[int, float] | None = None  # rotation, rpm
+        self._last: tuple[int, float] | None = None  # rotation and rpm of the cycle before
+        self._steady_rpm: float | None = None
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
         self.running_from_s: float | None = None
         self.declined_cycles = 0  # faster than idle: other running tests are not judged
@@ -37,7 +39,7 @@ class StretchKeeper:
         rpm, last = span.rpm, self._last
         self._last = (span.rotation_index, rpm)
         same_turning = last is not None and last[0] == span.rotation_index
-        steady = same_turning and last is not None and abs(rpm / last[1] - 1.0) <= _UNSTEADY
+        steady = same_turning and self._is_steady(rpm, last[1] if last is not None else rpm)
         kind: StretchKind
         if rpm < STARTED_RPM:
             kind = "cranking"
@@ -56,6 +58,13 @@ class StretchKeeper:
         number = self._numbers[kind]
         self._numbers[kind] += 1
         return kind, number, self._left_out(span, same_turning=same_turning, steady=steady)
+
+    def _is_steady(self, rpm: float, before: float) -> bool:
+        """Near the last steady speed, or near the cycle before: two alike make a new steady speed."""
+        near = [b for b in (self._steady_rpm, before) if b is not None and abs(rpm / b - 1.0) <= _UNSTEADY]
+        if near:
+            self._steady_rpm = rpm
+        return bool(near)
 
     @staticmethod
     def _left_out(span: CycleSpan, *, same_turning: bool, steady: bool) -> str | None:
