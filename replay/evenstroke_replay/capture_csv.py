@@ -1,0 +1,532 @@
+"""Captures of any logger that can write CSV: rows in, blocks out, bad rows refused by line and column.
+
+The file: UTF-8 (a byte order mark is allowed, spreadsheets write one), one header row whose names
+are stripped of blanks, one time column in seconds, volts in the others. Separators, told by the
+header row: a tab; else a semicolon, and then decimals have a comma; else a comma.
+
+Time: the period is the median step. Steps that deviate by up to 1 % of it, or by no more than the
+time column's own rounding, are jitter; larger deviations are resampled and warned of; a step of
+more than 1.5 periods is a gap. Every unbroken stretch gets its own beginning, and a period that is
+fitted to all of its rows, so that a rounded time column does not drift.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import itertools
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from evenstroke_dsp.messages import CodedWarning
+from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup
+from evenstroke_protocol.errors import EvenstrokeError
+from scipy.interpolate import CubicSpline, PchipInterpolator
+
+TIME_COLUMN = "time_s"
+BLOCK_ROWS = 4096
+_JITTER = 0.01
+_GAP = 1.5
+_LARGEST = 1e12
+"""Of any volts or seconds: beyond it something else was written into the cell."""
+_SHORTEST_STEP_S = 1e-9
+_FEWEST_ROUNDED_STEPS = 10
+"""Fewer long steps than this are gaps: they are too few to show that they come evenly."""
+_NUMBER_CHARACTERS = frozenset("0123456789+-.eE ")
+
+
+class CaptureError(EvenstrokeError):
+    """A capture as CSV cannot be read as it is."""
+
+
+@dataclass(frozen=True)
+class Capture:
+    """A capture, read and checked.
+
+    blocks(): its data in order of time, in the file's own seconds.
+    warnings: what was noticed and what was done about it.
+    duration_s: from its first row to the end of its last one.
+    lost_samples: rows missing in gaps. sha256: of the file's bytes, hexadecimal.
+    """
+
+    warnings: tuple[CodedWarning, ...]
+    duration_s: float
+    lost_samples: int
+    sha256: str
+    _blocks: tuple[Block, ...]
+
+    def blocks(self) -> Iterator[Block]:
+        return iter(self._blocks)
+
+
+def read_capture(source: Path | str, setup: Setup, time_column: str | None = None) -> Capture:
+    """Read the columns that the set-up's probes name.
+
+    source: a Path is the file to read; a str is the text itself.
+    time_column: the header's name of the time column; `time_s` when None.
+
+    Raises CaptureError for anything that is not as the contract says, with its line and column.
+    """
+    if isinstance(source, Path):
+        name = str(source)
+        try:
+            data = source.read_bytes()
+        except OSError as error:
+            raise CaptureError(
+                "the capture cannot be read",
+                where=name,
+                found=error.strerror or str(error),
+                todo="check the path and who may read it",
+            ) from error
+    else:
+        name, data = "capture", source.encode()
+    table = _Table(name, _text(name, data), time_column)
+    columns = _columns_of(setup, table)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if any(probe.sampling == "edges" for probe in setup.probe):
+        return _read_edges(table, columns, sha256)
+    return _read_steady(table, columns, sha256)
+
+
+def _text(name: str, data: bytes) -> str:
+    try:
+        return data.decode("utf-8").removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise CaptureError(
+            "the capture is not UTF-8",
+            where=f"{name}, line {line}",
+            expected="text in UTF-8",
+            found=f"the byte 0x{data[error.start]:02x} at offset {error.start}",
+            todo="save it as UTF-8",
+        ) from error
+
+
+class _Table:
+    """The file's cells with the lines that they stand in, and its time column as numbers."""
+
+    def __init__(self, name: str, text: str, time_column: str | None) -> None:
+        self.name = name
+        header_line = re.sub('"[^"]*"', "", text.partition("\n")[0])  # a quoted name may hold anything
+        self.separator = "\t" if "\t" in header_line else ";" if ";" in header_line else ","
+        rows, self._lines = self._rows(text)
+        if not rows or not any(cell.strip() for cell in rows[0]):
+            raise CaptureError(
+                "there is no header row",
+                where=f"{name}, line 1",
+                expected="one row with the columns' names",
+                found="an empty file" if not rows else "an empty line",
+                todo="write the names of the columns into the first row",
+            )
+        self.names = [cell.strip() for cell in rows[0]]
+        del rows[0], self._lines[0]
+        self._check_widths(rows)
+        self._columns: list[tuple[str, ...]] = list(zip(*rows, strict=True))
+        wanted = TIME_COLUMN if time_column is None else time_column.strip()
+        if wanted not in self.names:
+            raise CaptureError(
+                f"there is no time column {wanted!r}",
+                where=f"{name}, line 1",
+                expected=f"a column {wanted!r} with the time in seconds",
+                found=f"the columns {self.listed()}",
+                todo="name the time column with --time, for instance --time " + repr(self.names[0]),
+            )
+        self.time_place = self.place(wanted)
+        if len(rows) < 2:
+            raise CaptureError(
+                "there are too few rows to tell a sampling period",
+                where=name,
+                expected="at least two rows below the header",
+                found=str(len(rows)),
+                todo="export the whole capture",
+            )
+        self.time = self.numbers(self.time_place, empty_allowed=False)
+        self._check_order()
+
+    def _rows(self, text: str) -> tuple[list[list[str]], list[int]]:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=self.separator, strict=True)
+        rows: list[list[str]] = []
+        lines: list[int] = []
+        line = 1
+        try:
+            for row in reader:
+                rows.append(row)
+                lines.append(line)
+                line = reader.line_num + 1
+        except csv.Error as error:
+            raise CaptureError(
+                "this row is no CSV",
+                where=f"{self.name}, line {line}",
+                expected=f"cells separated by {_SEPARATOR_NAMES[self.separator]}",
+                found=str(error),
+                todo="export the capture again as plain CSV",
+            ) from error
+        while rows and not any(cell.strip() for cell in rows[-1]) and len(rows[-1]) <= 1:
+            rows.pop()
+            lines.pop()
+        return rows, lines
+
+    def _check_widths(self, rows: Sequence[Sequence[str]]) -> None:
+        width = len(self.names)
+        for row, line in zip(rows, self._lines, strict=True):
+            if len(row) != width:
+                raise CaptureError(
+                    "this row has another number of cells than the header",
+                    where=f"{self.name}, line {line}, column {min(len(row), width) + 1}",
+                    expected=f"{width} cells separated by {_SEPARATOR_NAMES[self.separator]}",
+                    found=f"{len(row)} cells" if row else "an empty line",
+                    todo="mend or delete this row",
+                )
+
+    def _check_order(self) -> None:
+        back = np.flatnonzero(np.diff(self.time) <= 0.0)
+        if back.size:
+            row = int(back[0]) + 1
+            raise CaptureError(
+                "the time does not increase",
+                where=self.where(row, self.time_place),
+                expected=f"more than {self.cell(row - 1, self.time_place)}, the row before",
+                found=self.cell(row, self.time_place),
+                todo="export the time with more decimals, or delete rows that are there twice",
+            )
+
+    def listed(self) -> str:
+        return ", ".join(repr(name) for name in self.names)
+
+    def place(self, name: str) -> int:
+        """The index of a column that is there. Raises CaptureError where its name is there twice."""
+        if self.names.count(name) > 1:
+            raise CaptureError(
+                f"two columns are called {name!r}",
+                where=f"{self.name}, line 1",
+                expected="a name of its own for every column that is used",
+                found=self.listed(),
+                todo="rename one of them",
+            )
+        return self.names.index(name)
+
+    def cell(self, row: int, place: int) -> str:
+        return self._columns[place][row].strip()
+
+    def cells(self, place: int) -> tuple[str, ...]:
+        return self._columns[place]
+
+    def where(self, row: int, place: int) -> str:
+        return f"{self.name}, line {self._lines[row]}, column {place + 1} ({self.names[place]})"
+
+    def numbers(self, place: int, *, empty_allowed: bool) -> Floats:
+        """A column as float64, NaN where a cell is empty. Raises CaptureError for any other cell."""
+        cells = self._columns[place]
+        # float() would also take "nan", "1_000" and the digits of other scripts.
+        plain = _NUMBER_CHARACTERS.issuperset("".join(cells)) and self.separator != ";"
+        try:
+            if not plain:
+                raise ValueError
+            numbers = np.array([float(cell) for cell in cells], dtype=np.float64)
+        except ValueError:
+            numbers = np.array(
+                [self._number(row, place, empty_allowed) for row in range(len(cells))], dtype=np.float64
+            )
+        beyond = np.flatnonzero(np.abs(numbers) > _LARGEST)
+        if beyond.size:
+            raise self._refused(int(beyond[0]), place)
+        return numbers
+
+    def _number(self, row: int, place: int, empty_allowed: bool) -> float:
+        cell = self.cell(row, place)
+        if not cell:
+            if empty_allowed:
+                return float("nan")
+            raise self._refused(row, place)
+        if self.separator == ";":
+            if "." in cell:
+                raise self._refused(row, place)
+            cell = cell.replace(",", ".")
+        if not _NUMBER_CHARACTERS.issuperset(cell):
+            raise self._refused(row, place)
+        try:
+            return float(cell)
+        except ValueError:
+            raise self._refused(row, place) from None
+
+    def _refused(self, row: int, place: int) -> CaptureError:
+        decimals = "a decimal comma" if self.separator == ";" else "a decimal point"
+        separator = _SEPARATOR_NAMES[self.separator]
+        cell = self.cell(row, place)
+        return CaptureError(
+            "this cell is not a number that can be used" if cell else "this cell is empty",
+            where=self.where(row, place),
+            expected=f"a number up to {_LARGEST:g} with {decimals} (cells are separated by {separator})",
+            found=repr(cell) if cell else "nothing",
+            todo="mend or delete this row; a sample that is missing is an empty cell, a row's time is not",
+        )
+
+
+_SEPARATOR_NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
+
+
+def _columns_of(setup: Setup, table: _Table) -> dict[InputKey, tuple[Probe, int]]:
+    """Which column each probe's data are in, by the key that the pipeline uses."""
+    columns: dict[InputKey, tuple[Probe, int]] = {}
+    for probe in setup.probe:
+        name = (probe.column if probe.column is not None else probe.name).strip()
+        if name not in table.names:
+            raise CaptureError(
+                f"there is no column {name!r}, which the probe {probe.name!r} needs",
+                where=f"{table.name}, line 1",
+                expected=f"a column called {name!r}",
+                found=f"the columns {table.listed()}",
+                todo='give the probe the right `column = "..."`, or take it out of the set-up',
+            )
+        columns.setdefault(probe.key, (probe, table.place(name)))
+    return columns
+
+
+# --- level changes ------------------------------------------------------------------------------
+
+
+def _read_edges(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha256: str) -> Capture:
+    changes: list[tuple[InputKey, Floats, Bools]] = []
+    warnings: list[CodedWarning] = []
+    for key, (probe, place) in columns.items():
+        if probe.role not in EDGE_ROLES and probe.role != "other":
+            raise CaptureError(
+                f"the probe {probe.name!r} ({probe.role}) needs evenly sampled volts",
+                where=f"{table.name}, column {place + 1} ({table.names[place]})",
+                expected='no probe with sampling = "edges", since that holds for every probe of the file',
+                found="a set-up that says this file holds level changes only",
+                todo='take sampling = "edges" out of the set-up, or this probe',
+            )
+        volts = table.numbers(place, empty_allowed=True)
+        warnings.extend(_empty_cells(probe, volts))
+        changes.append((key, *_level_changes(table.time, volts)))
+    blocks: list[Block] = []
+    rows = table.time.size
+    for begin in range(0, rows, BLOCK_ROWS):
+        end = begin + BLOCK_ROWS
+        last = end >= rows
+        until = float(table.time[-1] if last else table.time[end])
+        for key, times, rising in changes:
+            mine = times >= table.time[begin]
+            if not last:
+                mine &= times < until
+            blocks.append(EdgeBlock(input=key, times=times[mine], rising=rising[mine], until=until))
+    return Capture(
+        warnings=tuple(warnings),
+        duration_s=float(table.time[-1] - table.time[0]),
+        lost_samples=0,
+        sha256=sha256,
+        _blocks=tuple(blocks),
+    )
+
+
+def _level_changes(time: Floats, volts: Floats) -> tuple[Floats, Bools]:
+    """Times and directions of a column's level changes, by the middle between its two levels.
+
+    The first level is no change, nor is the first one behind empty cells: when it came is not known.
+    """
+    if np.isnan(volts).all():
+        return np.empty(0), np.empty(0, dtype=np.bool_)
+    middle = (np.nanmin(volts) + np.nanmax(volts)) / 2.0
+    known = ~np.isnan(volts)
+    high = volts > middle
+    changed = np.flatnonzero((high[1:] != high[:-1]) & known[1:] & known[:-1]) + 1
+    return time[changed], high[changed]
+
+
+def _empty_cells(probe: Probe, volts: Floats) -> Iterator[CodedWarning]:
+    empty = int(np.isnan(volts).sum())
+    if empty:
+        yield CodedWarning(
+            code="empty_cells",
+            text=f"{probe.name}: {empty} of {volts.size} cells are empty; nothing was put in their place.",
+        )
+
+
+# --- evenly sampled volts -----------------------------------------------------------------------
+
+
+def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha256: str) -> Capture:
+    keys = tuple(columns)
+    warnings: list[CodedWarning] = []
+    rows_of: list[Floats] = []
+    for probe, place in columns.values():
+        volts = table.numbers(place, empty_allowed=True)
+        warnings.extend(_empty_cells(probe, volts))
+        rows_of.append(volts)
+    smooth = tuple(probe.role not in EDGE_ROLES for probe, _ in columns.values())
+    timing = _Timing(table.name, table.time, table.cells(table.time_place))
+    if timing.uneven_rows:
+        warnings.append(timing.warning())
+    volts = np.array(rows_of)
+    blocks: list[Block] = []
+    lost = 0
+    end_s: float | None = None
+    for begin, end in itertools.pairwise(timing.bounds):
+        t0, even = timing.grid(begin, end, volts[:, begin:end], smooth)
+        if end_s is not None:
+            missing = round((table.time[begin] - table.time[begin - 1]) / timing.period) - 1
+            lost += missing
+            blocks.append(Gap(end_s, max(t0, end_s), missing, "capture_gap"))
+        samples = even.shape[1]
+        for first in range(0, samples, BLOCK_ROWS):
+            part = np.ascontiguousarray(even[:, first : first + BLOCK_ROWS])
+            blocks.append(SampleBlock(keys, part, t0 + first * timing.period, timing.period))
+        end_s = t0 + samples * timing.period
+    return Capture(
+        warnings=tuple(warnings),
+        duration_s=float(table.time[-1] - table.time[0] + timing.period),
+        lost_samples=lost,
+        sha256=sha256,
+        _blocks=tuple(blocks),
+    )
+
+
+class _Timing:
+    """How even the rows are, and the even grid of each unbroken stretch of them.
+
+    period: seconds. bounds: row indices where stretches begin, and the number of rows.
+    uneven_rows: steps that deviate by more than jitter and are no gaps.
+    """
+
+    def __init__(self, name: str, time: Floats, cells: Sequence[str]) -> None:
+        self._time = time
+        steps = np.diff(time)
+        median = _without_float_noise(float(np.median(steps)), time)
+        if float(steps.min()) < _SHORTEST_STEP_S:
+            raise CaptureError(
+                "the rows follow each other too fast",
+                where=name,
+                expected=f"a time column in seconds, with steps of {_SHORTEST_STEP_S:g} s or more",
+                found=f"a step of {steps.min():g} s",
+                todo="give the time in seconds",
+            )
+        gaps = steps > _GAP * median
+        deviation = np.abs(steps - median)
+        jitter = _JITTER * median
+        # Rounding is only worked out where 1 % does not explain everything already.
+        self._rounding = _rounding(time, cells) if bool(((deviation > jitter) | gaps).any()) else np.zeros(1)
+        tolerance = np.maximum(jitter, _step_rounding(self._rounding))
+        if int(gaps.sum()) >= _FEWEST_ROUNDED_STEPS and _is_rounded_grid(time, median, self._rounding):
+            gaps[:] = False
+            uneven = np.zeros_like(gaps)
+        else:
+            uneven = (deviation > tolerance) & ~gaps
+        self.bounds = [0, *(np.flatnonzero(gaps) + 1).tolist(), time.size]
+        self.uneven_rows = int(uneven.sum())
+        self._worst = float(deviation[uneven].max()) if self.uneven_rows else 0.0
+        self.period = self._fitted(median)
+
+    def _fitted(self, median: float) -> float:
+        """Least squares over all stretches: one period, a beginning of its own for each."""
+        if self.uneven_rows:
+            return median
+        stretches = [self._time[b:e] for b, e in itertools.pairwise(self.bounds)]
+        if all(_off_grid(t, t[0], median).max() <= 1e-6 * median for t in stretches):
+            return median
+        over = under = 0.0
+        for t in stretches:
+            k = np.arange(t.size) - (t.size - 1) / 2.0
+            over += float(k @ (t - t.mean()))
+            under += float(k @ k)
+        return over / under if under else median
+
+    def warning(self) -> CodedWarning:
+        return CodedWarning(
+            code="uneven_rows",
+            text=(
+                f"{self.uneven_rows} of {self._time.size - 1} time steps deviate from the period of "
+                f"{self.period * 1e3:.6g} ms by more than 1 %, by up to "
+                f"{100 * self._worst / self.period:.0f} %. "
+                "The rows kept their times; the volts between them were interpolated on an even grid."
+            ),
+        )
+
+    def grid(self, begin: int, end: int, volts: Floats, smooth: tuple[bool, ...]) -> tuple[float, Floats]:
+        """Beginning and volts, shape (columns, samples), of one stretch on its even grid."""
+        t = self._time[begin:end]
+        if not self.uneven_rows:
+            if _off_grid(t, t[0], self.period).max() <= 1e-6 * self.period:
+                return float(t[0]), volts
+            t0 = float(t.mean()) - self.period * (t.size - 1) / 2.0
+            if _off_grid(t, t0, self.period).max() <= max(0.1 * self.period, float(self._rounding.max())):
+                return t0, volts
+        # Rows that are too far from any even grid keep their times: the volts move, not the clock.
+        samples = int(np.floor((t[-1] - t[0]) / self.period * (1.0 + 1e-12))) + 1
+        even = t[0] + self.period * np.arange(samples)
+        return float(t[0]), np.array(
+            [_interpolated(t, v, even, cubic) for v, cubic in zip(volts, smooth, strict=True)]
+        ).reshape(volts.shape[0], samples)
+
+
+def _without_float_noise(step: float, time: Floats) -> float:
+    """The round number that a difference of two times stands for, if their last bits allow it."""
+    round_step = float(f"{step:.9g}")
+    return round_step if abs(round_step - step) <= 2.0 * float(np.spacing(np.abs(time).max())) else step
+
+
+def _off_grid(t: Floats, t0: float, period: float) -> Floats:
+    return np.abs(t - (t0 + period * np.arange(t.size)))
+
+
+def _rounding(time: Floats, cells: Sequence[str]) -> Floats:
+    """What one unit of the last written digit is worth, seconds, for each row.
+
+    Times are written with a fixed number of decimals or of digits; trailing zeros may be left
+    out. So the coarser one of both is taken.
+    """
+    decimals, digits = 0.0, 0
+    for cell in cells:
+        mantissa, _, exponent = cell.strip().lower().replace(",", ".").partition("e")
+        whole, _, fraction = mantissa.lstrip("+-").partition(".")
+        fraction = fraction.rstrip("0")
+        decimals = max(decimals, len(fraction) - float(exponent or 0))
+        digits = max(digits, len((whole + fraction).lstrip("0")))
+    magnitude = np.floor(np.log10(np.maximum(np.abs(time), 1e-300)))
+    written = np.maximum(10.0**-decimals, 10.0 ** (magnitude - digits + 1))
+    return np.asarray(np.maximum(written, np.spacing(np.abs(time))))
+
+
+def _step_rounding(rounding: Floats) -> Floats:
+    """By how much the rounding of two neighbours can change the step between them."""
+    if rounding.size == 1:
+        return rounding
+    return np.asarray((rounding[1:] + rounding[:-1]) / 2.0 * (1.0 + 1e-6))
+
+
+def _is_rounded_grid(time: Floats, median: float, rounding: Floats) -> bool:
+    """Whether long steps are an even grid's rounding and no gaps.
+
+    With a period of 1.2 ms and whole milliseconds, each fifth step is 2 ms although nothing is
+    lost. The rounding must explain every row, and the period that it gives must differ from the
+    median step by more than 1 %; else a long step is what it looks like.
+    """
+    k = np.arange(time.size)
+    slope, intercept = np.polyfit(k, time, 1)
+    off = time - (intercept + slope * k)
+    return bool(slope > (1.0 + _JITTER) * median and np.ptp(off) <= 1.5 * float(rounding.max()))
+
+
+def _interpolated(t: Floats, volts: Floats, even: Floats, cubic: bool) -> Floats:
+    """A column on an even grid; NaN where its cells were empty.
+
+    cubic: a cubic spline (not-a-knot), error of fourth order in the step, for waveforms; else
+    piecewise cubic Hermite (Fritsch and Carlson 1980, PCHIP), which never overshoots, for levels.
+    """
+    result = np.full(even.size, np.nan)
+    known = ~np.isnan(volts)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(np.int8)))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        inside = (even >= t[begin]) & (even <= t[end - 1])
+        if end - begin == 1:
+            result[inside] = volts[begin]
+        elif cubic:
+            result[inside] = CubicSpline(t[begin:end], volts[begin:end])(even[inside])
+        else:
+            result[inside] = PchipInterpolator(t[begin:end], volts[begin:end])(even[inside])
+    return result

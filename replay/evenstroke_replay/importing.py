@@ -1,0 +1,39 @@
+"""A capture as CSV, made into a recording that is judged as the capture is."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+from evenstroke_dsp.setup import parse_setup
+
+from .capture_csv import Capture, read_capture
+from .recorder import ImportedFrom, Recorder
+
+
+def import_capture(
+    path: Path,
+    setup_text: str,
+    out_path: Path,
+    *,
+    started_at: datetime,
+    time_column: str | None = None,
+) -> Capture:
+    """Write the columns that the set-up names, with their exact times, into a new recording.
+
+    started_at: wall time of the import; when the capture itself was made its file does not say.
+    The capture is returned for its warnings and its lost samples.
+
+    Raises SetupError, CaptureError (then nothing is written) or RecordingError.
+    """
+    capture = read_capture(path, parse_setup(setup_text), time_column)
+    origin = ImportedFrom(
+        file=path.name,
+        sha256=capture.sha256,
+        duration_s=capture.duration_s,
+        warnings=capture.warnings,
+    )
+    with Recorder(out_path, setup_text, started_at=started_at, imported=origin) as recorder:
+        for block in capture.blocks():
+            recorder.imported(block)
+    return capture

@@ -1,0 +1,175 @@
+"""From a file to its judgement: a recording and a capture as CSV go through the same pipeline."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.board_feed import BoardFeed
+from evenstroke_dsp.messages import CodedWarning, Judgement, PipelineMessage, SourceInfo
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import Setup, SetupError
+from mcap.writer import MCAP0_MAGIC
+
+from .capture_csv import read_capture
+from .player import blocks_of
+from .recording import open_recording
+from .recording_format import RecordingError
+
+
+@dataclass(frozen=True)
+class JudgedFile:
+    """A judgement, everything the pipeline said on the way, and the set-up that it rests on.
+
+    setup_text: None where the caller gave a set-up without its text.
+    """
+
+    judgement: Judgement
+    messages: tuple[PipelineMessage, ...]
+    setup: Setup
+    setup_text: str | None
+
+
+def is_recording(path: Path) -> bool:
+    """Whether a file is to be read as a recording and not as CSV: by its beginning, or its suffix.
+
+    Raises RecordingError where it cannot be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            beginning = stream.read(len(MCAP0_MAGIC))
+    except OSError as error:
+        raise RecordingError(
+            "the file cannot be read",
+            where=str(path),
+            expected="a recording (.mcap) or a capture as CSV",
+            found=error.strerror or str(error),
+            todo="check the path and who may read it",
+        ) from error
+    return path.suffix.lower() == ".mcap" or beginning == MCAP0_MAGIC
+
+
+def judge_path(
+    path: Path,
+    setup: Setup | None = None,
+    time_column: str | None = None,
+    setup_text: str | None = None,
+) -> JudgedFile:
+    """Judge a recording, or a capture as CSV.
+
+    setup: how to read it; a recording brings its own, which this one replaces. setup_text: its text.
+    time_column: of a CSV, `time_s` when None.
+
+    Raises SetupError for a CSV without a set-up, and whatever reading the file raises.
+    """
+    if is_recording(path):
+        return _judge_recording(path, setup, setup_text)
+    if setup is None:
+        raise SetupError(
+            "a capture as CSV does not say what engine it is from",
+            where=str(path),
+            expected="a set-up file for it",
+            found="none",
+            todo="give one with --setup FILE; `evenstroke setup new` helps to write it",
+        )
+    capture = read_capture(path, setup, time_column)
+    source = SourceInfo(
+        file=path.name,
+        sha256=capture.sha256,
+        duration_s=capture.duration_s,
+        lost_samples=capture.lost_samples,
+    )
+    return _judged(setup, setup_text, capture.blocks(), source, capture.warnings)
+
+
+def _judge_recording(path: Path, setup: Setup | None, setup_text: str | None) -> JudgedFile:
+    recording = open_recording(path)
+    if setup is None:
+        setup, setup_text = recording.setup, recording.setup_text
+    feed = BoardFeed(setup)
+    extent = _Extent()
+    pipeline = Pipeline(setup)
+    messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
+    warnings = list(recording.meta.imported_warnings)
+    if recording.cut is not None:
+        warnings.append(CodedWarning(code="recording_cut", text=f"{recording.cut}."))
+    if feed.counting:
+        warnings.append(
+            CodedWarning(
+                code="counting_signal",
+                text="The board sent its counting test signal: these are no volts of any probe.",
+            )
+        )
+    source = SourceInfo(
+        file=path.name,
+        sha256=_sha256(path),
+        duration_s=recording.meta.imported_duration_s or extent.duration_s,
+        lost_samples=extent.lost_samples,
+    )
+    judgement = _with_warnings(pipeline.judge(source), warnings)
+    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+
+
+def _judged(
+    setup: Setup,
+    setup_text: str | None,
+    blocks: Iterable[Block],
+    source: SourceInfo,
+    warnings: Iterable[CodedWarning],
+) -> JudgedFile:
+    pipeline = Pipeline(setup)
+    messages = _messages(pipeline, blocks)
+    judgement = _with_warnings(pipeline.judge(source), warnings)
+    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+
+
+def _messages(pipeline: Pipeline, blocks: Iterable[Block]) -> tuple[PipelineMessage, ...]:
+    messages: list[PipelineMessage] = []
+    for block in blocks:
+        messages.extend(pipeline.push(block))
+    messages.extend(pipeline.flush())
+    return tuple(messages)
+
+
+def _with_warnings(judgement: Judgement, warnings: Iterable[CodedWarning]) -> Judgement:
+    """What was noticed while the file was read stands before what the data themselves show."""
+    return msgspec.structs.replace(judgement, warnings=(*warnings, *judgement.warnings))
+
+
+class _Extent:
+    """From when to when blocks go, and how many samples they lack."""
+
+    def __init__(self) -> None:
+        self._first: float | None = None
+        self._last = 0.0
+        self.lost_samples = 0
+
+    @property
+    def duration_s(self) -> float:
+        return 0.0 if self._first is None else self._last - self._first
+
+    def over(self, blocks: Iterable[Block]) -> Iterator[Block]:
+        """The same blocks, taken note of on their way."""
+        for block in blocks:
+            if isinstance(block, SampleBlock):
+                self._reach(block.t0, block.t0 + block.samples * block.dt)
+            elif isinstance(block, EdgeBlock):
+                self._reach(float(block.times[0]) if block.times.size else block.until, block.until)
+            elif isinstance(block, Gap):
+                self.lost_samples += block.lost_samples
+            yield block
+
+    def _reach(self, begin: float, end: float) -> None:
+        if self._first is None:
+            self._first, self._last = begin, end
+        self._first = min(self._first, begin)
+        self._last = max(self._last, end)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
