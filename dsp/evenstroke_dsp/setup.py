@@ -207,7 +207,7 @@ TABLES: dict[tuple[str, ...], type[_Table]] = {
 _WAVEFORM_ROLES = frozenset(UNIT_OF_ROLE)
 _ROLES_OF_KEY: dict[str, frozenset[str]] = {
     "sees": _WAVEFORM_ROLES - {"cylinder_pressure"} | {"other"},
-    "positive_is": PULSE_ROLES | {"manifold_pressure"},
+    "positive_is": PULSE_ROLES,
     "lowpass_hz": frozenset(DEFAULT_LOWPASS_HZ),
     "low_corner_hz": _WAVEFORM_ROLES | {"other"},
     "travel_m": PULSE_ROLES | {"manifold_pressure"},
@@ -215,7 +215,7 @@ _ROLES_OF_KEY: dict[str, frozenset[str]] = {
     "every": SYNC_ROLES,
     "offset_deg": SYNC_ROLES,
     "teeth": frozenset({"crank_teeth"}),
-    "edge": EDGE_ROLES,
+    "edge": frozenset({"crank_teeth"}),
     "first_tooth_deg": frozenset({"crank_teeth"}),
     "added_volume_cc": frozenset({"cylinder_pressure"}),
     "check_valve": frozenset({"cylinder_pressure"}),
@@ -255,7 +255,7 @@ def parse_setup(text: str, name: str = "set-up file") -> Setup:
             f"not valid TOML: {error}",
             where=name,
             expected="a TOML file (https://toml.io): key = value, one to a line, text in double quotes",
-            todo="mend that place; `evenstroke setup new` writes a file to start from",
+            todo="mend that place",
         ) from error
     _check_schema(source, tree)
     _check_keys(source, tree, (), ())

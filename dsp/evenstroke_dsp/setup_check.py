@@ -7,10 +7,12 @@ disturbance is needs the engine's physics and is not computed here.
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from .cautions import STEP_TITLES, cautions_for, dangers, plugs_out
+from .cycles import UNKNOWN_OFFSET_DEG
 from .engine import companion, companions, firing_angles, firing_intervals, order_of_strokes
 from .features import ROLE_PULSES
 from .messages import SyncBasis
@@ -87,11 +89,17 @@ def check_setup(setup: Setup) -> tuple[Section, ...]:
     return tuple(section for section in sections if section.lines)
 
 
-def check_text(setup: Setup) -> str:
-    """`check_setup` as plain text, ending with a line end."""
+def check_text(setup: Setup, width: int = 100) -> str:
+    """`check_setup` as plain text of that many columns, ending with a line end."""
     blocks = [setup.title] if setup.title else []
     for section in check_setup(setup):
-        blocks.append(section.title + "\n" + "\n".join(f"  - {line}" for line in section.lines))
+        lines = (
+            textwrap.fill(
+                line, width, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
+            )
+            for line in section.lines
+        )
+        blocks.append("\n".join((section.title, *lines)))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -194,11 +202,10 @@ def _condition_lines(setup: Setup) -> tuple[str, ...]:
 def _probe_lines(setup: Setup) -> tuple[str, ...]:
     lines = []
     for probe in setup.probe:
-        words = [f"{probe.name}: {ROLE_WORDS[probe.role]}"]
+        place = f" ({probe.place})" if probe.place else ""
+        words = [f"{probe.name}: {ROLE_WORDS[probe.role]}{place}"]
         if probe.cylinder is not None:
             words.append(f"of cylinder {probe.cylinder}")
-        if probe.place:
-            words.append(f"at {probe.place}")
         words.append(
             f"on input {probe.input}" if probe.input is not None else f"from the column {probe.key!r}"
         )
@@ -211,6 +218,10 @@ def _probe_lines(setup: Setup) -> tuple[str, ...]:
             )
             words.append(f"hearing {heard}")
         lines.append(" ".join([", ".join(words) + ".", *_costs(setup, probe)]))
+    for fitted in setup.fitted:
+        volume = f", adding {fitted.added_volume_cc:g} cc" if fitted.added_volume_cc is not None else ""
+        plug = ", its plug out" if fitted.plug_removed else ""
+        lines.append(f"Fitted and not recorded: {fitted.what} in cylinder {fitted.cylinder}{volume}{plug}.")
     return tuple(lines)
 
 
@@ -225,16 +236,19 @@ def _costs(setup: Setup, probe: Probe) -> list[str]:
             "Without low_corner_hz the once-per-cycle rhythm may be distorted by the probe; every "
             "interval is widened for it."
         )
+    if probe.role not in PULSE_ROLES and probe.low_corner_hz:
+        costs.append("Its low_corner_hz is noted, but what that corner distorts is not undone for this role.")
     if probe.role == "exhaust_pulse" and probe.travel_m is None:
         costs.append(
             "Without travel_m the pulses' delay on their way is unknown, and so is which crank angle they "
             "left at."
         )
     if probe.is_sync and probe.offset_deg is None:
-        if probe.role == "ignition_sync":
+        if probe.role in UNKNOWN_OFFSET_DEG:
+            middle, reach = UNKNOWN_OFFSET_DEG[probe.role]
             costs.append(
-                "Without offset_deg the spark is taken to come 0 to 30 degrees before TDC of "
-                f"{probe.cylinder}."
+                f"Without offset_deg it is taken to come {-middle - reach:g} to {-middle + reach:g} degrees "
+                f"before TDC of {probe.cylinder}."
             )
         else:
             costs.append(
@@ -278,11 +292,19 @@ def _sync_lines(setup: Setup) -> tuple[str, ...]:
     }
     lines = [words[basis]]
     every_cycle = [probe for probe in setup.probe if probe.is_sync and probe.every == "cycle"]
-    if every_cycle and all(p.offset_deg is None and p.role != "ignition_sync" for p in every_cycle):
+    if every_cycle and all(p.offset_deg is None and p.role not in UNKNOWN_OFFSET_DEG for p in every_cycle):
         lines = [
-            "One event per cycle tells the cycles apart, but without its offset_deg it names no cylinder: "
-            "pulses are numbered in order of coming."
+            "One event per cycle tells the cycles apart, but without its offset_deg it names no cylinder."
         ]
+        placed = any(probe.first_tooth_deg is not None for probe in setup.probe)
+        lines.append(
+            f"The teeth narrow {either}; {open_half}."
+            if placed
+            else "Pulses are numbered in order of coming."
+        )
+    wheels = [probe.name for probe in setup.probe if probe.role == "crank_teeth"]
+    if len(wheels) > 1:
+        lines.append(f"Of the wheels only {wheels[0]} is used.")
     return tuple(lines)
 
 

@@ -1,0 +1,82 @@
+"""`evenstroke judge`: what a recording, a capture as CSV, or a folder of them says about an engine."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import click
+import msgspec
+from evenstroke_dsp.messages import Judgement
+from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.judging import judge_path
+from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.setup_files import load_setup
+
+from .caution_words import say_dangers
+from .judgement_text import judgement_text
+from .outcome import Outcome
+
+_SUFFIXES = (".mcap", ".csv")
+
+
+@click.command(
+    "judge",
+    epilog="Example:  evenstroke judge recordings/2026-01-31T101500-library.mcap",
+)
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option(
+    "--setup",
+    "setup_name",
+    metavar="FILE|NAME",
+    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
+)
+@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
+def command(path: Path, setup_name: str | None, time_column: str | None, as_json: bool) -> Outcome:
+    """Judge PATH: a recording, a capture as CSV, or a folder of them.
+
+    Says which pulse is odd every cycle, how much, how sure, and what the set-up itself may have done.
+    It is evidence, not proof. Of a folder every file is judged; --json then prints a list.
+    """
+    setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
+    files = _files_in(path) if path.is_dir() else [path]
+    judgements: list[Judgement] = []
+    failures: list[EvenstrokeError] = []
+    for file in files:
+        try:
+            judged = judge_path(file, setup, time_column, text)
+        except EvenstrokeError as error:
+            failures.append(error)
+            if path.is_dir():
+                click.echo(f"evenstroke: {error}", err=True)
+                continue
+            raise
+        say_dangers(judged.setup)
+        judgements.append(judged.judgement)
+        if not as_json:
+            click.echo(judgement_text(judged.judgement, width=shutil.get_terminal_size((100, 24)).columns))
+    if as_json:
+        document = judgements if path.is_dir() else judgements[0]
+        click.echo(msgspec.json.format(msgspec.json.encode(document), indent=1))
+    if failures:
+        raise RecordingError(
+            f"{len(failures)} of {len(files)} files could not be judged; the others were",
+            where=str(path),
+            todo="see above for each",
+        )
+    lost = any(judgement.source.lost_samples for judgement in judgements)
+    return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
+
+
+def _files_in(folder: Path) -> list[Path]:
+    files = sorted(f for f in folder.iterdir() if f.suffix.lower() in _SUFFIXES and f.is_file())
+    if not files:
+        raise RecordingError(
+            "there is nothing to judge in this folder",
+            where=str(folder),
+            expected="recordings (.mcap) or captures (.csv)",
+            found=f"{sum(1 for _ in folder.iterdir())} other entries",
+            todo="give a folder that holds some, or one file",
+        )
+    return files

@@ -1,0 +1,197 @@
+"""`evenstroke listen`: the daemon. Records, judges and publishes what a board sends."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import FrameType
+
+import click
+from evenstroke_dsp.cautions import require_acknowledged
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import Acquisition, Setup, SetupError
+from evenstroke_replay.recorder import Recorder
+from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.setup_files import load_setup
+
+from .caution_words import say_before_cranking
+from .clock import REAL, Clock
+from .link import Link
+from .live_table import view_for_stderr
+from .outcome import Outcome
+from .publisher import DEFAULT_ADDRESS, Publisher
+from .serial_port import open_serial
+from .service import Recording, Service
+
+NOWHERE = "none"
+
+
+@click.command(
+    "listen",
+    epilog="Example:  evenstroke listen --port /dev/ttyUSB0 --setup my-engine.toml --record recordings",
+)
+@click.option("--port", required=True, help="Serial device, COMx, or socket://HOST:PORT.")
+@click.option(
+    "--setup", "setup_name", required=True, metavar="FILE|NAME", help="Set-up file, or a shipped one."
+)
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Record into this folder; it is made when it is not there.",
+)
+@click.option(
+    "--publish",
+    default=DEFAULT_ADDRESS,
+    show_default=True,
+    metavar="ADDRESS",
+    help=f"Where others can subscribe; '{NOWHERE}' publishes nothing.",
+)
+@click.option(
+    "--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so long of streaming."
+)
+def command(port: str, setup_name: str, record: Path | None, publish: str, seconds: float | None) -> Outcome:
+    """Listen to a board: record, judge and publish while the engine cranks.
+
+    Start it BEFORE the engine turns and stop it (Ctrl-C) after it stands still. The recording is
+    complete whenever it ends, and what is said at the end stays readable with `evenstroke judge`.
+
+    A dangerous set-up is refused until it says that the danger is provided for. stdout gets the
+    recording's path; the table, cautions and messages go to stderr.
+    """
+    setup, text = load_setup(setup_name)
+    acquisition = acquisition_of(setup, setup_name)
+    require_acknowledged(setup)
+    if record is not None:
+        _require_writable(record)
+    say_before_cranking(setup)
+    outcome, recording = listen(
+        port=port,
+        setup=setup,
+        setup_text=text,
+        acquisition=acquisition,
+        folder=record,
+        address=None if publish == NOWHERE else publish,
+        seconds=seconds,
+    )
+    if recording is not None:
+        click.echo(f"to read what it says: evenstroke judge {recording}", err=True)
+    return outcome
+
+
+def listen(
+    *,
+    port: str,
+    setup: Setup,
+    setup_text: str,
+    acquisition: Acquisition,
+    folder: Path | None,
+    address: str | None,
+    seconds: float | None,
+    clock: Clock = REAL,
+) -> tuple[Outcome, Path | None]:
+    """One session from open to close, shown on stderr; how it ended and where its recording is.
+
+    The recording's path goes to stdout, also when the session ends in an error, which is raised.
+    """
+    publisher = Publisher(address) if address is not None else None
+    try:
+        service = Service(
+            setup=setup,
+            acquisition=acquisition,
+            pipeline=Pipeline(setup),
+            make_link=lambda on_change, stop_wanted: Link(
+                port,
+                acquisition.baud,
+                on_change=on_change,
+                stop_wanted=stop_wanted,
+                monotonic_ns=clock.monotonic_ns,
+                opener=open_serial,
+            ),
+            open_recording=_recordings_in(folder, setup, setup_text, clock) if folder is not None else None,
+            publish=publisher.publish if publisher is not None else lambda _: None,
+            clock=clock,
+        )
+        if publisher is not None:
+            click.echo(f"publishing at {publisher.address}", err=True)
+        try:
+            with stop_signals() as stop_wanted, view_for_stderr() as view:
+                outcome = service.run(stop_wanted=stop_wanted, seconds=seconds, look=view.show)
+            return outcome, service.recorded_path
+        finally:
+            if service.recorded_path is not None:
+                click.echo(str(service.recorded_path))
+    finally:
+        if publisher is not None:
+            publisher.close()
+
+
+@contextmanager
+def stop_signals() -> Iterator[Callable[[], bool]]:
+    """Whether Ctrl-C, SIGTERM or (on Windows) Ctrl-Break has asked for an orderly end.
+
+    Only the first one is taken so; a second one does what it does by default.
+    """
+    wanted = False
+    signals = [signal.SIGINT, signal.SIGTERM]
+    if sys.platform == "win32":
+        signals.append(signal.SIGBREAK)
+    before = {number: signal.getsignal(number) for number in signals}
+
+    def note(number: int, _: FrameType | None) -> None:
+        # Nothing but this flag: a handler that took a lock could wait for the code it interrupted.
+        nonlocal wanted
+        wanted = True
+        signal.signal(number, before[signal.Signals(number)])
+
+    for number in signals:
+        signal.signal(number, note)
+    try:
+        yield lambda: wanted
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def acquisition_of(setup: Setup, name: str) -> Acquisition:
+    """How to run the board. Raises SetupError for a set-up that is for captures as CSV only."""
+    if setup.acquisition is None:
+        raise SetupError(
+            "this set-up does not say how to run a board",
+            where=f"{name}: acquisition",
+            expected="a table [acquisition] with rate_hz",
+            found="none: it is a set-up for captures as CSV",
+            todo="add [acquisition] with rate_hz = ..., and give every probe an input",
+        )
+    return setup.acquisition
+
+
+def _require_writable(folder: Path) -> None:
+    """Find out before anyone cranks whether recordings can be written here. Raises RecordingError."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise RecordingError(
+            "nothing can be recorded in this folder",
+            where=str(folder),
+            found=error.strerror or str(error),
+            todo="name another folder with --record, or make room in this one",
+        ) from error
+
+
+def _recordings_in(folder: Path, setup: Setup, text: str, clock: Clock) -> Callable[[int], Recording]:
+    def begin(host_ns: int) -> Recording:
+        age = timedelta(microseconds=(clock.monotonic_ns() - host_ns) / 1000)
+        started_at = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC) - age
+        return Recorder.in_folder(
+            folder, setup.title, text, started_at=started_at.astimezone(), started_host_ns=host_ns
+        )
+
+    return begin

@@ -1,0 +1,69 @@
+"""`evenstroke report`: a page that stands on its own, from one or more recordings or captures."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.judging import JudgedFile, judge_path
+from evenstroke_replay.report import render_report
+from evenstroke_replay.setup_files import load_setup
+
+from .caution_words import say_dangers
+from .outcome import Outcome
+
+
+class ReportFileError(EvenstrokeError):
+    """The page cannot be written where it was asked for."""
+
+
+@click.command("report", epilog="Example:  evenstroke report first.mcap second.mcap -o library.html")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH [PATH]")
+@click.option(
+    "--setup",
+    "setup_name",
+    metavar="FILE|NAME",
+    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
+)
+@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@click.option(
+    "-o",
+    "--output",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="OUT.html",
+    help="The page to write.",
+)
+@click.option("--job", is_flag=True, help="Include the set-up's [job]: it may say whose vehicle it is.")
+def command(
+    paths: tuple[Path, ...], setup_name: str | None, time_column: str | None, output: Path, job: bool
+) -> Outcome:
+    """Judge PATH (a recording or a capture as CSV), and write what it says as one HTML page.
+
+    The page needs nothing beside it: it can be sent, printed and kept. It is evidence, not proof.
+    """
+    setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
+    judged = [judge_path(path, setup, time_column, text) for path in paths]
+    for one in judged:
+        say_dangers(one.setup)
+    click.echo(str(write_report(output, *judged, job_included=job)))
+    lost = any(one.judgement.source.lost_samples for one in judged)
+    return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
+
+
+def write_report(output: Path, *judged: JudgedFile, job_included: bool = False) -> Path:
+    """Write the page and return its path. Raises ReportFileError where that cannot be done."""
+    now = datetime.now(UTC).astimezone()
+    page = render_report(*judged, generated_at=f"{now:%Y-%m-%d %H:%M %Z}", job_included=job_included)
+    try:
+        output.write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise ReportFileError(
+            "the report cannot be written",
+            where=str(output),
+            found=error.strerror or str(error),
+            todo="choose another place with -o",
+        ) from error
+    return output

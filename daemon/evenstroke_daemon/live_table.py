@@ -1,0 +1,238 @@
+"""What `listen` shows while it runs: a table on a terminal, plain lines elsewhere. Both go to stderr."""
+
+from __future__ import annotations
+
+import re
+import sys
+from typing import Protocol
+
+from evenstroke_dsp.messages import Comparison, CylinderBalance, Health
+from rich.box import SIMPLE_HEAD
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from .service import Snapshot
+from .words import (
+    MAIN_FEATURES,
+    SHAPES,
+    comparison_name,
+    cylinder_name,
+    interval,
+    is_main,
+    size,
+    trust,
+    unit_sign,
+    verdict,
+)
+
+_FIRST_COLUMN = 8  # "cylinder"
+_BETWEEN = 3  # blanks from one column to the next
+_AROUND_A_BLOCK = 3  # two lines of heading and a rule
+_AROUND_BLOCKS = 9  # the lines above, and room below for the legend and a long instruction
+
+
+class View(Protocol):
+    def show(self, snapshot: Snapshot) -> None: ...
+
+    def __enter__(self) -> View: ...
+
+    def __exit__(self, *exc: object) -> None: ...
+
+
+def view_for_stderr() -> View:
+    """The table where stderr is a terminal, plain lines where it is not."""
+    console = Console(stderr=True, highlight=False)
+    return LiveTable(console) if console.is_terminal else PlainLines()
+
+
+class LiveTable:
+    """Redraws the whole picture in place."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._live = Live(console=console, auto_refresh=False, vertical_overflow="crop")
+
+    def show(self, snapshot: Snapshot) -> None:
+        self._live.update(picture(snapshot, self._console.width, self._console.height), refresh=True)
+
+    def __enter__(self) -> LiveTable:
+        self._live.__enter__()
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._live.__exit__(None, None, None)
+
+
+class PlainLines:
+    """One line per change of the link, per cycle and per new instruction: for logs and pipes."""
+
+    def __init__(self) -> None:
+        self._said: dict[str, object] = {}
+
+    def show(self, snapshot: Snapshot) -> None:
+        state, cycle = snapshot.state, snapshot.cycle
+        self._say("link", f"link {state.link}: {state.reason}")
+        if state.recording:
+            self._say("recording", f"recording to {state.recording}")
+        if state.recording_problem:
+            self._say("problem", f"recording stopped: {state.recording_problem}")
+        if snapshot.log:
+            self._say("log", snapshot.log)
+        if cycle is not None and self._said.get("cycle") != (cycle.stretch, cycle.index):
+            self._said["cycle"] = (cycle.stretch, cycle.index)
+            self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
+        if snapshot.finding is not None:
+            self._say("instruction", snapshot.finding.instruction)
+
+    def _say(self, topic: str, text: str) -> None:
+        if text and self._said.get(topic) != text:
+            self._said[topic] = text
+            self._write(text)
+
+    def _write(self, text: str) -> None:
+        sys.stderr.write(text + "\n")
+        sys.stderr.flush()
+
+    def __enter__(self) -> PlainLines:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        return None
+
+
+def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
+    """Everything at a glance, for a terminal of that many columns and lines."""
+    state = snapshot.state
+    lines: list[RenderableType] = [
+        Text.assemble(("link ", ""), (state.link, "bold"), f": {state.reason}"),
+        Text(_broken_at_joints(_recording_words(snapshot), width)),
+        Text(f"{_cycle_words(snapshot)}; {loss_words(snapshot.health)}"),
+    ]
+    mains = _mains(snapshot)
+    if mains:
+        blocks = _side_by_side(mains, width)
+        rows = max(len(c.cylinders) for c in mains)
+        shown = blocks[: max(1, (height - _AROUND_BLOCKS) // (rows + _AROUND_A_BLOCK))]
+        lines += [_block(block) for block in shown]
+        rest = [comparison_name(c) for block in blocks[len(shown) :] for c in block]
+        if rest:
+            lines.append(Text("not shown here: " + ", ".join(rest)))
+        lines.append(Text("deviation from the mean of the reference cylinders, (95 % interval)", style="dim"))
+    if snapshot.finding is not None and snapshot.finding.instruction:
+        lines.append(Text(f"> {snapshot.finding.instruction}", style="bold"))
+    elif not mains:
+        lines.append(Text("waiting for the engine to turn", style="dim"))
+    if snapshot.log:
+        lines.append(Text(snapshot.log))
+    return Group(*lines)
+
+
+def loss_words(health: Health) -> str:
+    """ "nothing lost", or what was lost and where."""
+    lost = [f"{health.lost_samples} samples"] if health.lost_samples else []
+    for count in health.queues:
+        if count.dropped:
+            lost.append(f"{count.dropped} dropped from {count.queue.replace('_', ' ')}")
+    for number, what in (
+        (health.board_overruns, "overruns on the board"),
+        (health.board_edges_missed, "edges missed by the board"),
+    ):
+        if number:
+            lost.append(f"{number} {what}")
+    return "lost: " + ", ".join(lost) if lost else "nothing lost"
+
+
+def _recording_words(snapshot: Snapshot) -> str:
+    state, health = snapshot.state, snapshot.health
+    if state.recording_problem:
+        return f"recording STOPPED: {state.recording_problem}"
+    if state.recording:
+        return f"recording {size(health.bytes_recorded)} to {state.recording}"
+    return "recording: none"
+
+
+def _cycle_words(snapshot: Snapshot) -> str:
+    cycle = snapshot.cycle
+    if cycle is None:
+        return "no engine cycle yet"
+    return f"{cycle.stretch}, cycle {cycle.index + 1}, {cycle.rpm:.0f} rpm (its mean; no uncertainty stated)"
+
+
+def _odd_words(snapshot: Snapshot) -> str:
+    """What deviates, in a few words, for a plain line."""
+    if snapshot.balance is None:
+        return ""
+    odd = [
+        f"{comparison_name(c)}, cylinder {cylinder_name(b)}: {interval(b)} {unit_sign(c)} {b.verdict}, {b.trust}"
+        for c in snapshot.balance.comparisons
+        if is_main(c)
+        for b in c.cylinders
+        if b.verdict in ("smaller", "larger")
+    ]
+    return "".join(f"; {words}" for words in odd) or "; no verdict smaller or larger"
+
+
+def _mains(snapshot: Snapshot) -> list[Comparison]:
+    """The comparisons that get verdicts, pulses before what only follows from them."""
+    comparisons = snapshot.balance.comparisons if snapshot.balance else ()
+    return sorted(filter(is_main, comparisons), key=lambda c: MAIN_FEATURES.index(c.feature))
+
+
+def _broken_at_joints(text: str, width: int) -> str:
+    """A path is one long word: break it behind its slashes and hyphens, where it must be broken."""
+    lines = [""]
+    for piece in re.split(r"(?<=[-/\\\s])", text):
+        if len(lines[-1]) + len(piece.rstrip()) > width:
+            lines.append("")
+        lines[-1] += piece
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _side_by_side(comparisons: list[Comparison], width: int) -> list[list[Comparison]]:
+    """Comparisons in groups, each narrow enough to stand side by side."""
+    blocks: list[list[Comparison]] = []
+    room = 0
+    for comparison in comparisons:
+        takes = _column_width(comparison) + _BETWEEN
+        if not blocks or takes > room:
+            blocks.append([])
+            room = width - _FIRST_COLUMN
+        blocks[-1].append(comparison)
+        room -= takes
+    return blocks
+
+
+def _block(comparisons: list[Comparison]) -> Table:
+    table = Table(box=SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1), header_style="")
+    table.add_column("cylinder", no_wrap=True)
+    for comparison in comparisons:
+        heading = Text.assemble(
+            (f"{comparison_name(comparison)}, {unit_sign(comparison)}", "bold"), f"\n{trust(comparison)}"
+        )
+        table.add_column(heading, width=_column_width(comparison))
+    order = max(comparisons, key=lambda c: len(c.cylinders)).cylinders
+    for balance in order:
+        name = cylinder_name(balance)
+        cells = [
+            _cell(next((b for b in c.cylinders if cylinder_name(b) == name), None), _interval_width(c))
+            for c in comparisons
+        ]
+        table.add_row(name, *cells)
+    return table
+
+
+def _interval_width(comparison: Comparison) -> int:
+    return max((len(interval(b)) for b in comparison.cylinders), default=0)
+
+
+def _column_width(comparison: Comparison) -> int:
+    return _interval_width(comparison) + 1 + max(len(f"{SHAPES[word]} {word}") for word in SHAPES)
+
+
+def _cell(balance: CylinderBalance | None, interval_width: int) -> Text:
+    if balance is None:
+        return Text("not heard by this probe", style="dim")
+    style = "bold" if balance.verdict in ("smaller", "larger") else ""
+    return Text(f"{interval(balance):<{interval_width}} {verdict(balance)}", style=style)

@@ -1,0 +1,139 @@
+"""A judgement in words: findings first, every number with unit and interval, evidence and not proof."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from evenstroke_daemon.judgement_text import judgement_text
+from evenstroke_dsp.messages import (
+    CodedWarning,
+    Comparison,
+    CrankedStretch,
+    CylinderBalance,
+    EngineInfo,
+    Finding,
+    Judgement,
+    Normal,
+    Predicted,
+    SourceInfo,
+    SyncInfo,
+)
+
+
+def balance(cylinder, deviation, verdict, **more):
+    fields = {
+        "cylinder": cylinder,
+        "value": 0.86,
+        "value_unit": "kPa",
+        "deviation": deviation,
+        "low": deviation - 2.7,
+        "high": deviation + 2.7,
+        "cycles": 14,
+        "verdict": verdict,
+        "normal": Normal(low=-4.0, high=4.0, from_="3 known-goods of this family"),
+        "trust": "clean",
+        "predicted": None,
+        "more_cycles": None,
+        "one_off_cycles": (),
+        "position": None,
+        "one_of": None,
+    }
+    return CylinderBalance(**{**fields, **more})
+
+
+JUDGEMENT = Judgement(
+    source=SourceInfo(file="crank.mcap", sha256="ab", duration_s=10.0, lost_samples=0),
+    engine=EngineInfo(cylinders=3, firing_order=(1, 2, 3)),
+    cranked=(CrankedStretch(from_s=0.8, to_s=9.6, cycles=14, mean_rpm=196.0),),
+    running_from_s=None,
+    sync=SyncInfo(basis="wheel+cycle", events=15, missed=0, extra=0, angle_uncertainty_deg=2.1),
+    comparisons=(
+        Comparison(
+            probe="intake", role="intake_pulse", feature="drop", stretch="cranking", unit="percent",
+            trust="disturbed", because=("added_volume",), reference=(1, 3),
+            cylinders=(
+                balance(1, 0.4, "even"),
+                balance(2, -8.6, "smaller", trust="disturbed", predicted=Predicted(deviation=-5, low=-10, high=-2)),
+                balance(3, -4.4, "undecided", more_cycles=6, one_off_cycles=(4, 9)),
+            ),
+        ),
+        Comparison(
+            probe="intake", role="intake_pulse", feature="width_deg", stretch="cranking", unit="degrees",
+            trust="clean", because=(), reference=(1, 2, 3), cylinders=(balance(1, 0.4, None),),
+        ),
+    ),
+    findings=(
+        Finding(
+            odd_pulse_at=(2,), probe="intake", feature="drop", cause="set-up", suspect_cylinder=None,
+            text="Cylinder 2's pulse reads 9 % small.", next_step="Take the hose out and crank again.",
+        ),
+    ),
+    causes=(), valve_events=(),
+    warnings=(CodedWarning(code="clipped", text="The intake probe was clipped."),),
+    refused=None,
+)  # fmt: skip
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+def test_what_to_do_comes_before_the_figures_and_what_it_is_worth_last():
+    text = judgement_text(JUDGEMENT)
+    order = [
+        text.index(words)
+        for words in (
+            "Cylinder 2's pulse reads 9 % small.",
+            "Next: Take the hose out",
+            "intake drop",
+            "Basis:",
+            "The intake probe was clipped.",
+            "evidence, not proof",
+        )
+    ]
+    assert order == sorted(order)
+    assert text.rstrip().splitlines()[-1].endswith("one crank.")
+
+
+@pytest.mark.parametrize("width", [80, 100, 160])
+def test_figures_have_units_intervals_trust_and_reasons_at_every_width(width):
+    text = judgement_text(JUDGEMENT, width)
+    assert max(map(len, text.splitlines())) <= width
+    assert "…" not in text
+    for words in (
+        "disturbed: added volume",
+        "from the mean of 1, 3",
+        "deviation, % (95 %)",
+        "-8.6 (-11.3 to -5.9)",
+        "v smaller",
+        "0.86 kPa",
+        "cylinder 2: the set-up alone does -10.0 to -2.0 %",
+        "healthy engines: -4.0 to +4.0 % (3 known-goods of this family)",
+        "cylinder 3: about 6 more cycles would settle it",
+        "cylinder 3: a one-off in cycle 4, 9",
+        "14 complete cycles at 196 rpm",
+        "crank angle known to 2.1 deg",
+        "intake width_deg",
+    ):
+        assert words in flat(text), words
+
+
+def test_a_refusal_says_why_and_what_comes_first_stays_said():
+    refused = msgspec.structs.replace(
+        JUDGEMENT, comparisons=(), findings=(), refused="The engine did not turn. Record before you crank."
+    )
+    text = judgement_text(refused)
+    assert "No judgement: The engine did not turn." in text
+    assert "No pulse was found odd" not in text
+    assert "evidence, not proof" in text
+
+
+def test_nothing_odd_is_not_called_proof_of_health():
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=())))
+    assert "No pulse was found odd" in text
+    assert "not yet known to be even" in text
+
+
+def test_lost_samples_are_said():
+    source = msgspec.structs.replace(JUDGEMENT.source, lost_samples=12)
+    assert "12 samples lost" in judgement_text(msgspec.structs.replace(JUDGEMENT, source=source))

@@ -1,0 +1,324 @@
+"""One session from open to close, on a virtual board and a clock that only its reads move."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+import time
+
+import numpy as np
+import pytest
+from evenstroke_daemon import service as service_module
+from evenstroke_daemon.clock import Clock
+from evenstroke_daemon.link import Link
+from evenstroke_daemon.outcome import Outcome
+from evenstroke_daemon.serial_port import LinkError
+from evenstroke_daemon.service import Service
+from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.messages import Cycle, Health, ProbeHealth, State
+from evenstroke_dsp.setup import SetupError, parse_setup
+from evenstroke_replay.recording import RecordedBytes, Recording
+from evenstroke_replay.recording_format import RecordingError
+
+SETUP = """
+schema = 1
+title = "test bench"
+[engine]
+cylinders = 2
+firing_order = [1, 2]
+[acquisition]
+rate_hz = 1000
+[[probe]]
+name = "intake"
+role = "intake_pulse"
+input = 0
+[[probe]]
+name = "spark"
+role = "ignition_sync"
+input = 2
+cylinder = 1
+"""
+
+
+class Blocks:
+    """Stands where the pipeline stands: keeps what it was given and says one message per flush."""
+
+    def __init__(self):
+        self.pushed = []
+        self.before_push = lambda: None
+
+    def push(self, block):
+        self.before_push()
+        self.pushed.append(block)
+        return []
+
+    def flush(self):
+        return [
+            Cycle(
+                sequence=0, stretch="cranking", index=0, from_s=0.0, to_s=0.6, rpm=200.0,
+                angle_uncertainty_deg=None, left_out=None, probes=(),
+            )
+        ]  # fmt: skip
+
+    def health(self):
+        return (
+            ProbeHealth(
+                probe="intake", role="intake_pulse", unit="V", state="waiting", problems=(), advice="",
+                low=None, high=None, noise_rms=None, clipped_share=None, events=None,
+            ),
+        )  # fmt: skip
+
+
+class Session:
+    def __init__(self, port, folder=None, setup_text=SETUP):
+        from datetime import UTC, datetime
+
+        from evenstroke_replay.recorder import Recorder
+
+        self.port = port
+        self.pipeline = Blocks()
+        self.published = []
+        setup = parse_setup(setup_text)
+        clock = Clock(port.monotonic_ns, lambda: 0, lambda: 0.0)
+
+        def begin(host_ns):
+            at = datetime(2026, 1, 2, tzinfo=UTC)
+            return Recorder.in_folder(folder, "test", setup_text, started_at=at, started_host_ns=host_ns)
+
+        self.service = Service(
+            setup=setup,
+            acquisition=setup.acquisition,
+            pipeline=self.pipeline,
+            make_link=lambda on_change, stop: Link(
+                "PORT", 1_000_000, on_change=on_change, stop_wanted=stop,
+                monotonic_ns=port.monotonic_ns, opener=port.opener,
+            ),
+            open_recording=begin if folder is not None else None,
+            publish=self.published.append,
+            clock=clock,
+        )  # fmt: skip
+        self.paced = True
+        port.before_read = self._wait_for_the_others
+
+    def _wait_for_the_others(self):
+        """The virtual clock runs far faster than a real one: hold it until the other threads are done."""
+        until = time.monotonic() + 30
+        queues = (self.service._received, self.service._batches)
+        while self.paced and any(queue.count().depth for queue in queues):
+            assert time.monotonic() < until
+            time.sleep(0)
+
+    def run(self, seconds=2.0, stop=lambda: False, look=lambda _: None):
+        return self.service.run(stop_wanted=stop, seconds=seconds, look=look)
+
+    def of(self, kind):
+        return [m for m in self.published if isinstance(m, kind)]
+
+    @property
+    def scans(self):
+        return sum(b.samples for b in self.pipeline.pushed if isinstance(b, SampleBlock))
+
+
+def listening_to(port):
+    """Note every byte that the port gives from now on."""
+    received = bytearray()
+    damage = port.damage
+
+    def note(data, now):
+        data = damage(data, now)
+        received.extend(data)
+        return data
+
+    port.damage = note
+    return received
+
+
+def test_a_session_records_what_came_and_hands_every_scan_on(virtual_port, tmp_path):
+    port = virtual_port()
+    received = listening_to(port)
+    session = Session(port, tmp_path)
+    assert session.run(seconds=2.0) is Outcome.DONE
+    assert 2000 <= session.scans <= 2100, "2 s at 1000 Hz, and what the stop still brought"
+    recording = Recording(session.service.recorded_path)
+    assert recording.complete
+    assert recording.setup_text == SETUP
+    items = list(recording.items())
+    assert all(isinstance(item, RecordedBytes) for item in items)
+    assert b"".join(item.data for item in items) == bytes(received)
+    assert not port.board.streaming, "the board was stopped"
+    assert port.closed
+
+
+def test_samples_follow_each_other_without_a_step(virtual_port):
+    session = Session(virtual_port())
+    session.run()
+    blocks = [b for b in session.pipeline.pushed if isinstance(b, SampleBlock)]
+    ends = [b.t0 + b.samples * b.dt for b in blocks]
+    assert np.allclose([b.t0 for b in blocks[1:]], ends[:-1], atol=1e-9)
+    assert any(isinstance(b, EdgeBlock) for b in session.pipeline.pushed)
+
+
+def test_states_are_published_at_each_change_and_numbered_without_a_hole(virtual_port):
+    session = Session(virtual_port())
+    session.run()
+    states = session.of(State)
+    links = [s.link for s in states]
+    assert [links[0], *(b for a, b in itertools.pairwise(links) if a != b)] == [
+        "opening", "syncing", "streaming", "closed",
+    ]  # fmt: skip
+    assert [s.sequence for s in states] == list(range(len(states)))
+    health = session.of(Health)
+    assert [h.sequence for h in health] == list(range(len(health)))
+    assert health[-1].samples == session.scans
+    assert health[-1].lost_samples == 0
+    assert session.of(Cycle), "what the flush says is published"
+    assert states[-1].board == "evenstroke virtual board"
+    assert any("crank" in text.lower() for text in states[-1].cautions)
+
+
+def test_a_pipeline_that_is_behind_costs_blocks_but_not_the_recording(virtual_port, tmp_path, monkeypatch):
+    monkeypatch.setattr(service_module, "PIPELINE_BATCHES", 3)
+    port = virtual_port()
+    received = listening_to(port)
+    session = Session(port, tmp_path)
+    released = threading.Event()
+    session.paced = False
+    session.pipeline.before_push = lambda: released.wait(30)
+
+    def look(snapshot):
+        if snapshot.health.samples > 1000:  # the recorder went on while the pipeline stood
+            released.set()
+
+    assert session.run(seconds=2.0, look=look) is Outcome.DONE_WITH_LOSS
+    items = Recording(session.service.recorded_path).items()
+    assert b"".join(item.data for item in items) == bytes(received)
+    gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
+    health = session.of(Health)[-1]
+    pushed_and_lost = session.scans + session.service._batches.lost_samples
+    assert pushed_and_lost == health.samples, "every scan was handed on or counted as lost"
+    assert {gap.reason for gap in gaps} <= {"pipeline_behind"}
+    dropped = {count.queue: count.dropped for count in health.queues}
+    assert dropped["pipeline_batches"] > 0
+    assert dropped["received_bytes"] == 0
+
+
+def test_a_recording_that_fails_is_said_and_the_session_goes_on(virtual_port, tmp_path):
+    session = Session(virtual_port(), tmp_path)
+
+    class FullDisk:
+        path = tmp_path / "x.mcap"
+        bytes_written = 0
+        calls = 0
+
+        def received(self, data, host_ns):
+            self.calls += 1
+            if self.calls > 5:
+                raise RecordingError("the recording cannot be written any further", found="No space left")
+
+        def close(self):
+            raise AssertionError("it has closed itself")
+
+    session.service._open_recording = lambda host_ns: FullDisk()
+    with pytest.raises(RecordingError, match="cannot be written any further"):
+        session.run()
+    assert session.scans >= 2000
+    assert session.of(State)[-1].recording_problem == "the recording cannot be written any further"
+
+
+def test_a_board_that_turns_out_to_be_another_ends_the_session(virtual_port, tmp_path):
+    session = Session(virtual_port(), tmp_path)
+    session.paced = False
+    feed, fed = session.service._feed.feed, []
+
+    def another_board(event, host_ns):
+        fed.append(event)
+        if len(fed) > 100:
+            raise SetupError("the board has no such input")
+        return feed(event, host_ns)
+
+    session.service._feed.feed = another_board
+    with pytest.raises(SetupError, match="no such input"):
+        session.run(seconds=None)
+    assert Recording(session.service.recorded_path).complete
+    assert not session.port.board.streaming
+
+
+def test_of_two_failures_none_is_kept_back(virtual_port, tmp_path):
+    port = virtual_port()
+    port.damage = lambda data, now: data if now < 2 else b""
+    session = Session(port, tmp_path)
+
+    def fail(host_ns):
+        raise RecordingError("the recording cannot be created")
+
+    session.service._open_recording = fail
+    with pytest.raises(RecordingError, match="cannot be created") as caught:
+        session.run(seconds=60)
+    assert any("fell silent" in note for note in caught.value.__notes__)
+
+
+def test_a_board_that_falls_silent_ends_the_session_with_the_recording_whole(virtual_port, tmp_path):
+    port = virtual_port()
+    port.damage = lambda data, now: data if now < 3 else b""
+    received = listening_to(port)
+    session = Session(port, tmp_path)
+    with pytest.raises(LinkError, match="fell silent"):
+        session.run(seconds=60)
+    recording = Recording(session.service.recorded_path)
+    assert recording.complete
+    assert b"".join(item.data for item in recording.items()) == bytes(received)
+    assert session.of(Cycle), "what came was judged to its end"
+    assert session.of(State)[-1].link == "failed"
+    assert "fell silent" in session.of(State)[-1].reason
+
+
+def test_lost_bytes_are_counted_by_reason_and_end_in_done_with_loss(virtual_port):
+    port = virtual_port()
+    port.damage = lambda data, now: data[len(data) // 3 :] if 1.0 < now < 1.2 else data
+    session = Session(port)
+    assert session.run() is Outcome.DONE_WITH_LOSS
+    health = session.of(Health)[-1]
+    assert health.lost_samples > 0
+    assert {loss.reason for loss in health.losses} & {"bad_crc", "not_cobs", "samples_missing", "bad_length"}
+    lost = sum(b.lost_samples for b in session.pipeline.pushed if isinstance(b, Gap))
+    assert lost == health.lost_samples
+
+
+def test_stop_is_obeyed(virtual_port):
+    session = Session(virtual_port())
+    asked = []
+
+    def stop():
+        asked.append(1)
+        return len(asked) > 2
+
+    assert session.run(seconds=None, stop=stop) is Outcome.DONE
+    assert session.scans > 0
+
+
+def test_a_rate_that_the_board_cannot_do_is_refused_with_its_list(virtual_port):
+    session = Session(virtual_port(), setup_text=SETUP.replace("1000", "1234"))
+    with pytest.raises(SetupError, match="cannot sample at this rate") as caught:
+        session.run()
+    assert "1000, 2000" in caught.value.expected
+
+
+def test_an_input_that_the_board_has_not_is_refused_with_its_list(virtual_port):
+    session = Session(virtual_port(), setup_text=SETUP.replace("input = 0", "input = 12"))
+    with pytest.raises(SetupError, match="no such input") as caught:
+        session.run()
+    assert "A0" in caught.value.expected
+
+
+def test_a_bug_in_the_pipeline_costs_no_recording_and_is_not_hidden(virtual_port, tmp_path):
+    session = Session(virtual_port(), tmp_path)
+
+    def bug():
+        raise ZeroDivisionError("a bug")
+
+    session.pipeline.before_push = bug
+    session.paced = False
+    with pytest.raises(ZeroDivisionError):
+        session.run()
+    assert Recording(session.service.recorded_path).complete
+    assert session.of(Health)[-1].samples >= 2000

@@ -1,0 +1,220 @@
+"""What a set-up allows, before anyone cranks.
+
+Companions and the order of strokes follow from the firing order by arithmetic: pistons 360
+crank degrees apart move together. The table of orders is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+from evenstroke_dsp.setup import Setup, parse_setup
+from evenstroke_dsp.setup_check import check_setup, check_text, disturbed_cylinders, expected_sync
+
+SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
+THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"
+INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+P5 = '[[probe]]\nname = "p5"\nrole = "cylinder_pressure"\ncylinder = 5\nadded_volume_cc = 9.0\n'
+SPARK = '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\n'
+CAM = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ncylinder = 1\n'
+WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\nteeth = "60-2"\n'
+AMPS = '[[probe]]\nname = "amps"\nrole = "starter_current"\n'
+HOSE_3 = '[[fitted]]\nwhat = "hose"\ncylinder = 3\nadded_volume_cc = 12.0\n'
+OPEN_5 = '[[fitted]]\nwhat = "hole"\ncylinder = 5\nplug_removed = true\n'
+
+
+def said(setup: Setup) -> str:
+    return " ".join(check_text(setup).split())
+
+
+def section(setup: Setup, title: str) -> str:
+    return "\n".join(next(s.lines for s in check_setup(setup) if s.title == title))
+
+
+@pytest.mark.parametrize(
+    ("role", "feature", "expected"),
+    [
+        ("intake_pulse", "drop", {2}),
+        ("intake_pulse", "area", {2}),
+        ("crankcase_pulse", "area", {2}),
+        ("exhaust_pulse", "rise", {5, 2}),
+        ("exhaust_pulse", "suction", {5, 2}),
+        ("exhaust_pulse", "steepest_deg", {5, 2}),
+        ("starter_current", "compression", {5, 2}),
+        ("battery_voltage", "compression", {5, 2}),
+        ("crank_teeth", "compression", {5, 2}),
+    ],
+)
+def test_added_volume_disturbs_the_companion_and_for_some_features_its_own_cylinder(
+    role: str, feature: str, expected: set[int]
+) -> None:
+    disturbed = disturbed_cylinders(parse_setup(SIX + INTAKE + P5), role, feature)
+    assert set(disturbed) == expected
+    assert set(disturbed.values()) == {("added_volume",)}
+
+
+def test_every_cause_is_named_where_two_meet() -> None:
+    disturbed = disturbed_cylinders(parse_setup(SIX + INTAKE + P5 + OPEN_5), "intake_pulse", "drop")
+    assert disturbed == {2: ("added_volume", "plug_removed")}
+
+
+def test_fitted_things_disturb_as_probes_do() -> None:
+    setup = parse_setup(SIX + INTAKE + HOSE_3 + OPEN_5)
+    assert disturbed_cylinders(setup, "intake_pulse", "drop") == {2: ("plug_removed",), 4: ("added_volume",)}
+
+
+def test_where_no_pistons_move_together_everything_is_disturbed() -> None:
+    setup = parse_setup(THREE + INTAKE + P5.replace("= 5", "= 3"))
+    assert set(disturbed_cylinders(setup, "intake_pulse", "drop")) == {1, 2, 3}
+
+
+def test_a_transducer_of_unsaid_volume_disturbs_and_a_flush_one_does_not() -> None:
+    unsaid = parse_setup(SIX + INTAKE + P5.replace("added_volume_cc = 9.0\n", ""))
+    assert set(disturbed_cylinders(unsaid, "intake_pulse", "drop")) == {2}
+    flush = parse_setup(SIX + INTAKE + P5.replace("9.0", "0"))
+    assert disturbed_cylinders(flush, "exhaust_pulse", "rise") == {}
+
+
+def test_nothing_fitted_disturbs_nothing() -> None:
+    assert disturbed_cylinders(parse_setup(SIX + INTAKE), "exhaust_pulse", "rise") == {}
+
+
+@pytest.mark.parametrize(
+    ("probes", "basis"),
+    [
+        (INTAKE, "none"),
+        (SPARK, "cycle"),
+        (SPARK + 'every = "revolution"\n', "revolution"),
+        (WHEEL, "wheel"),
+        (WHEEL + SPARK, "wheel+cycle"),
+        (WHEEL + SPARK + 'every = "revolution"\n', "wheel+revolution"),
+        (CAM + SPARK + 'every = "revolution"\n', "cycle"),
+    ],
+)
+def test_the_sync_to_be_expected(probes: str, basis: str) -> None:
+    assert expected_sync(parse_setup(SIX + probes)) == basis
+
+
+def test_the_engine_is_described_in_the_order_of_its_strokes() -> None:
+    text = section(parse_setup(SIX + INTAKE), "Engine")
+    assert "order 1-5-3-6-2-4, evenly, every 120 crank degrees" in text
+    assert "1 with 6, 5 with 2 and 3 with 4" in text
+    # 360 degrees on, the companion's intake stroke begins; 180 on, the exhaust stroke of the one
+    # that fired 180 before: arithmetic on 1-5-3-6-2-4 at 120 degrees.
+    assert "intake strokes come in the order 6-2-4-1-5-3, exhaust strokes in the order 4-1-5-3-6-2" in text
+
+
+def test_uneven_firing_is_described_by_its_angles() -> None:
+    twin = "schema = 1\n[engine]\ncylinders = 2\nfiring_order = [1, 2]\nfiring_intervals_deg = [270, 450]\n"
+    text = section(parse_setup(twin + INTAKE), "Engine")
+    assert "unevenly: 1 at 0, 2 at 270 crank degrees" in text
+    assert "No two pistons move together" in text
+
+
+def test_bore_and_stroke_that_contradict_the_displacement_are_pointed_out() -> None:
+    # 88.0 mm x 81.9 mm x 6 is 2988.8 cc: pi/4 x bore^2 x stroke, arithmetic
+    sizes = "bore_mm = 88.0\nstroke_mm = 81.9\ndisplacement_cc = "
+    assert "one of them is wrong" not in section(parse_setup(SIX + sizes + "2988\n" + INTAKE), "Engine")
+    assert "bore and stroke make 2989 cc" in section(parse_setup(SIX + sizes + "2498\n" + INTAKE), "Engine")
+
+
+@pytest.mark.parametrize(
+    ("probe", "line", "cost"),
+    [
+        (INTAKE, "low_corner_hz = 2", "every interval is widened"),
+        (INTAKE, "volts_per_unit = 1", "reported in volts"),
+        (SPARK, "offset_deg = -8", "0 to 30 degrees before TDC of 1"),
+        (SPARK.replace("ignition_sync", "coil_current_sync"), "offset_deg = -8", "0 to 30 degrees before"),
+        (CAM, "offset_deg = 60", "names no cylinder"),
+        (WHEEL, 'edge = "falling"\nfirst_tooth_deg = 84', "angles are relative"),
+        (P5.replace("added_volume_cc = 9.0\n", ""), "added_volume_cc = 9", "Without added_volume_cc"),
+        (INTAKE.replace("intake_pulse", "exhaust_pulse"), "travel_m = 4", "Without travel_m"),
+    ],
+)
+def test_what_a_missing_key_costs_is_said_while_it_is_missing(probe: str, line: str, cost: str) -> None:
+    assert cost in section(parse_setup(SIX + probe), "Probes")
+    assert cost not in section(parse_setup(SIX + probe + line + "\n"), "Probes")
+
+
+def test_a_corner_that_is_not_undone_is_said() -> None:
+    assert "not undone" in section(parse_setup(SIX + AMPS + "low_corner_hz = 2\n"), "Probes")
+    assert "not undone" not in section(parse_setup(SIX + INTAKE + "low_corner_hz = 2\n"), "Probes")
+
+
+def test_a_cycle_sync_without_its_place_names_nobody() -> None:
+    assert "names no cylinder" in section(parse_setup(SIX + INTAKE + CAM), "Naming cylinders")
+    assert "names every cylinder" in section(
+        parse_setup(SIX + INTAKE + CAM + "offset_deg = 60\n"), "Naming cylinders"
+    )
+    assert "names every cylinder" in section(parse_setup(SIX + INTAKE + CAM + SPARK), "Naming cylinders")
+
+
+def test_teeth_of_a_known_place_narrow_what_a_cycle_sync_of_unknown_place_leaves_open() -> None:
+    placed = WHEEL + 'edge = "falling"\nfirst_tooth_deg = 84\n'
+    text = section(parse_setup(SIX + INTAKE + CAM + placed), "Naming cylinders")
+    assert "one of two companions" in text
+    assert "in order of coming" in section(parse_setup(SIX + INTAKE + CAM + WHEEL), "Naming cylinders")
+
+
+def test_a_second_wheel_is_said_to_be_unused() -> None:
+    second = WHEEL.replace('"wheel"', '"flywheel"')
+    assert "only wheel is used" in section(parse_setup(SIX + INTAKE + WHEEL + second), "Naming cylinders")
+    assert "is used" not in section(parse_setup(SIX + INTAKE + WHEEL), "Naming cylinders")
+
+
+def test_comparisons_say_what_is_disturbed_and_what_is_clean() -> None:
+    text = section(parse_setup(SIX + INTAKE + AMPS + P5), "What can be compared")
+    assert "intake, drop: disturbed in 2 by added volume; 1, 3, 4, 5 and 6 cleanly." in text
+    assert "amps, compression: disturbed in 2 and 5 by added volume; 1, 3, 4 and 6 cleanly." in text
+    assert "p5, peak: with intervals, without a verdict." in text
+    assert "has not been computed" in text
+
+
+def test_clean_set_ups_say_what_a_transducer_would_do() -> None:
+    assert "all 6 cylinders cleanly" in section(parse_setup(SIX + INTAKE), "What can be compared")
+    assert "companion" in section(parse_setup(SIX + INTAKE), "What can be compared")
+    assert "disturb all of them" in section(parse_setup(THREE + INTAKE), "What can be compared")
+
+
+def test_a_probe_that_hears_one_cylinder_compares_nothing() -> None:
+    setup = parse_setup(SIX + INTAKE + "sees = [3]\n")
+    assert "only one cylinder is heard" in section(setup, "What can be compared")
+
+
+def test_every_plug_out_leaves_nothing_to_judge() -> None:
+    out = "".join(f'[[fitted]]\nwhat = "hole"\ncylinder = {c}\nplug_removed = true\n' for c in range(1, 7))
+    assert "will be refused" in section(parse_setup(SIX + INTAKE + out), "What can be compared")
+
+
+def test_dangers_come_first_and_say_that_listen_refuses() -> None:
+    conditions = '[conditions]\nfuel = "disabled"\nignition = "on"\n'
+    text = said(parse_setup(SIX + conditions + INTAKE + P5))
+    assert text.index("Dangers") < text.index("Engine")
+    assert "`listen` will refuse" in text
+    acknowledged = conditions + 'acknowledged = ["plug_out_ignition_on"]\n'
+    text = said(parse_setup(SIX + acknowledged + INTAKE + P5))
+    assert "`listen` will refuse" not in text
+    assert "grounded spark tester" in text
+
+
+def test_contradictory_and_unsaid_conditions_are_pointed_out() -> None:
+    assert "does not idle" in said(
+        parse_setup(SIX + '[conditions]\nmode = "idle"\nfuel = "disabled"\n' + INTAKE)
+    )
+    assert "keeps the engine from starting" in said(parse_setup(SIX + INTAKE))
+    assert "throttle is open" in said(parse_setup(SIX + '[conditions]\nthrottle = "open"\n' + INTAKE)).lower()
+
+
+def test_what_is_fitted_without_being_recorded_is_described() -> None:
+    text = section(parse_setup(SIX + INTAKE + HOSE_3 + OPEN_5), "Probes")
+    assert "hose in cylinder 3, adding 12 cc." in text
+    assert "hole in cylinder 5, its plug out." in text
+
+
+def test_the_text_fits_its_width() -> None:
+    assert max(map(len, check_text(parse_setup(SIX + INTAKE + P5 + SPARK), width=72).splitlines())) <= 72
+
+
+def test_the_text_begins_with_the_title_and_ends_with_a_line_end() -> None:
+    text = check_text(parse_setup('title = "A lifeboat"\n' + SIX + INTAKE))
+    assert text.startswith("A lifeboat\n\nEngine\n")
+    assert text.endswith(".\n")
