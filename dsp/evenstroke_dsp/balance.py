@@ -184,16 +184,19 @@ class BalanceTable:
         reference = self._reference[usable[self._reference]] if self._reference.size else self._reference
         if not cycles or columns < 2 or reference.size < 2:
             return _Estimate(values, nothing, nothing.copy(), counts, none_off, math.nan, 0.0)
-        if self._relative and not float(np.nanmean(values[reference])) > 0:
+        if self._relative and not float(_nanmean(values[reference], axis=0)) > 0:
             return _Estimate(values, nothing, nothing.copy(), counts, none_off, math.nan, 0.0)
         scaled, shape = self._by_cycle(x, good, reference, _nanmedian)
         off = self._one_offs(scaled, shape, good)
         kept: Bools = good & ~off
         # Once more, with the cycles' yardsticks free of the one-offs.
         scaled, _ = self._by_cycle(x, kept, reference, _nanmean)
+        kept = kept & np.isfinite(scaled)
         n = np.sum(kept, axis=0).astype(np.float64)
         mean = _nanmean(np.where(kept, scaled, np.nan), axis=0)
-        level = float(np.nanmean(mean[reference]))
+        level = float(_nanmean(mean[reference], axis=0))
+        if not math.isfinite(level) or (self._relative and not level > 0):
+            return _Estimate(values, nothing, nothing.copy(), counts, none_off, math.nan, 0.0)
         deviation = 100.0 * (mean / level - 1.0) if self._relative else mean - level
         residual = np.where(kept, scaled - mean[None, :], 0.0)
         rows_used = int(kept.any(axis=1).sum())
@@ -221,11 +224,11 @@ class BalanceTable:
         masked = np.where(kept, x, np.nan)
         usual = _nanmedian(masked, axis=0)
         if self._relative:
-            usual = np.where(usual == 0, np.nan, usual)
+            usual = _positive(usual)
             for _ in range(2):
-                yardstick = _nanmedian(masked[:, reference] / usual[reference], axis=1)
-                usual = _nanmedian(masked / yardstick[:, None], axis=0)
-            yardstick = middle(masked[:, reference] / usual[reference], 1)
+                yardstick = _positive(_nanmedian(masked[:, reference] / usual[reference], axis=1))
+                usual = _positive(_nanmedian(masked / yardstick[:, None], axis=0))
+            yardstick = _positive(middle(masked[:, reference] / usual[reference], 1))
             return masked / yardstick[:, None], usual
         for _ in range(2):
             yardstick = _nanmedian(masked[:, reference] - usual[reference], axis=1)
@@ -257,6 +260,11 @@ def _word(low: float, high: float) -> VerdictWord:
     if low > EVEN_MARGIN_PERCENT:
         return "larger"
     return "even" if low >= -EVEN_MARGIN_PERCENT and high <= EVEN_MARGIN_PERCENT else "undecided"
+
+
+def _positive(x: Floats) -> Floats:
+    """Sizes that something can be a share of; what is not positive is none."""
+    return np.where(x > 0, x, np.nan)
 
 
 def _nanmedian(x: Floats, axis: int) -> Floats:

@@ -10,7 +10,7 @@ import numpy as np
 from .balance import BalanceTable, CylinderDeviation
 from .features import Feature, unit_of_value
 from .measurement import Measured, ProbeMeasurer
-from .messages import TRUST_ORDER, Comparison, CylinderBalance, StretchKind, Trust
+from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, StretchKind, Trust
 from .normal import generic_normal
 from .setup import PULSE_ROLES, Probe, Setup
 from .setup_check import disturbed_cylinders
@@ -115,11 +115,16 @@ class ComparisonKeeper:
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
         deviations = table.deviations()
+        if not group.measurer.evenly_heard:
+            limited.append("uneven_spacing")
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
+        # The table is of engines whose pulses come evenly.
+        even = group.measurer.evenly_heard
+        normal = generic_normal(self._setup.engine, feature.name) if even else None
         cylinders = tuple(
-            self._cylinder(slot, deviation, unit, feature, _trust(k in disturbed, bool(limited) or withdrawn))
+            self._cylinder(slot, deviation, unit, normal, _trust(k in disturbed, bool(limited) or withdrawn))
             for k, (slot, deviation, withdrawn) in enumerate(
                 zip(group.slots, deviations, table.withdrawn, strict=True)
             )
@@ -142,7 +147,7 @@ class ComparisonKeeper:
         )
 
     def _cylinder(
-        self, slot: Slot, deviation: CylinderDeviation, unit: str, feature: Feature, trust: Trust
+        self, slot: Slot, deviation: CylinderDeviation, unit: str, normal: Normal | None, trust: Trust
     ) -> CylinderBalance:
         cylinder, one_of, position = slot
         return CylinderBalance(
@@ -154,7 +159,7 @@ class ComparisonKeeper:
             high=deviation.high,
             cycles=deviation.cycles,
             verdict=deviation.verdict,
-            normal=generic_normal(self._setup.engine, feature.name),
+            normal=normal,
             trust=trust,
             predicted=None,
             more_cycles=deviation.more_cycles,

@@ -1,8 +1,7 @@
 """Low-pass conditioning without delay, as samples come.
 
 Each probe is filtered forward as it comes and backward over a short look-ahead, so that the result has
-no phase and every time read from it refers to the unfiltered signal. Where a probe's own low
-corner is known, that corner is undone first (`undo_low_corner`).
+no phase and every time read from it refers to the unfiltered signal.
 
 The work is done on frames of fixed length, counted from the first sample: that is why the result
 cannot depend on how the samples were cut into blocks.
@@ -28,9 +27,14 @@ _TWO_PASSES = (math.sqrt(2.0) - 1.0) ** (-1.0 / (2 * ORDER_PER_PASS))
 """Two passes of a filter of corner f0 are 3 dB down at f0 / this factor: 1/(1+x^(2n)) = 1/sqrt(2)."""
 _SETTLED = 16.0
 """Look-ahead in time constants of the slowest pole: what is cut off weighs exp(-16) = 1e-7."""
-_RESIDUAL_CORNER_HZ = 0.05
-"""Undoing a high-pass down to 0 Hz would integrate any offset without bound; it stops here."""
 _LARGEST_FRACTION_OF_RATE = 0.45
+
+
+def _corner_per_pass(lowpass_hz: float, rate_hz: float) -> float:
+    """Corner of one pass, Hz, pre-warped as the bilinear transform wants it; NaN above half the rate."""
+    if not 0 < lowpass_hz < rate_hz / 2:
+        return math.nan
+    return rate_hz / math.pi * math.atan(_TWO_PASSES * math.tan(math.pi * lowpass_hz / rate_hz))
 
 
 def butterworth_sections(lowpass_hz: float, rate_hz: float) -> Floats:
@@ -38,29 +42,10 @@ def butterworth_sections(lowpass_hz: float, rate_hz: float) -> Floats:
 
     Raises ValueError where the corner does not fit below half the sampling rate.
     """
-    corner = lowpass_hz * _TWO_PASSES
+    corner = _corner_per_pass(lowpass_hz, rate_hz)
     if not 0 < corner < _LARGEST_FRACTION_OF_RATE * rate_hz:
         raise ValueError(f"a low-pass of {lowpass_hz} Hz does not fit a sampling rate of {rate_hz} Hz")
     return np.asarray(signal.butter(ORDER_PER_PASS, corner, fs=rate_hz, output="sos"), dtype=np.float64)
-
-
-def undo_low_corner(low_corner_hz: float, rate_hz: float) -> Floats:
-    """A section, shape (1, 6), that moves a first-order high-pass corner down to 0.05 Hz.
-
-    (s + w_corner) / (s + w_residual) by the bilinear transform, pre-warped by neither corner:
-    both lie far below the sampling rate.
-    """
-    zero, pole = 2 * math.pi * low_corner_hz, 2 * math.pi * _RESIDUAL_CORNER_HZ
-    b, a = signal.bilinear([1.0, zero], [1.0, pole], fs=rate_hz)
-    return np.array([[b[0], b[1], 0.0, a[0], a[1], 0.0]])
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelFilter:
-    """What one channel is to be filtered with; None = left as it is."""
-
-    lowpass_hz: float | None
-    low_corner_hz: float | None
 
 
 @dataclass(slots=True)
@@ -77,36 +62,30 @@ class _Group:
 class Conditioner:
     """Filters frames of several channels and thins them; output lags by `lookahead` samples.
 
-    filters: one per channel. rate_hz: sampling rate. After the constructor: `frame` (samples per
-    frame), `keep_every` (thinning), `lookahead` (samples). A corner that does not fit the
-    rate is left out and its channel listed in `unfiltered`.
+    lowpass_hz: the corner of each channel, None = left as it is. rate_hz: sampling rate. After the
+    constructor: `frame` (samples per frame), `keep_every` (thinning), `lookahead` (samples). A
+    corner that does not fit the rate is left out and its channel listed in `unfiltered`.
     """
 
-    def __init__(self, filters: Sequence[ChannelFilter], rate_hz: float) -> None:
+    def __init__(self, lowpass_hz: Sequence[float | None], rate_hz: float) -> None:
         self.rate_hz = rate_hz
         self.keep_every = max(1, int(rate_hz // THINNED_HZ))
         self.frame = self.keep_every * max(1, round(FRAME_S * rate_hz / self.keep_every))
         self.unfiltered: list[int] = []
-        self._channels = len(filters)
-        self._undo = [
-            (row, undo_low_corner(f.low_corner_hz, rate_hz))
-            for row, f in enumerate(filters)
-            if f.low_corner_hz is not None and f.low_corner_hz > _RESIDUAL_CORNER_HZ
-        ]
-        self._undo_state: dict[int, Floats] = {}
+        self._channels = len(lowpass_hz)
         by_corner: dict[float | None, list[int]] = {}
-        for row, f in enumerate(filters):
-            fits = (
-                f.lowpass_hz is not None and f.lowpass_hz * _TWO_PASSES < _LARGEST_FRACTION_OF_RATE * rate_hz
+        for row, asked in enumerate(lowpass_hz):
+            fits = asked is not None and (
+                _corner_per_pass(asked, rate_hz) < _LARGEST_FRACTION_OF_RATE * rate_hz
             )
-            if f.lowpass_hz is not None and not fits:
+            if asked is not None and not fits:
                 self.unfiltered.append(row)
-            by_corner.setdefault(f.lowpass_hz if fits else None, []).append(row)
+            by_corner.setdefault(asked if fits else None, []).append(row)
         self._groups = [self._group(corner, rows) for corner, rows in by_corner.items()]
         self.lookahead = max((g.settle for g in self._groups), default=0)
         self._forward = np.empty((self._channels, 0))
         self._lost = np.empty((self._channels, 0), dtype=bool)
-        self._held: Floats | None = None
+        self._held = np.full(self._channels, np.nan)  # last good value; NaN before the first
 
     def _group(self, corner: float | None, rows: list[int]) -> _Group:
         if corner is None:
@@ -133,35 +112,32 @@ class Conditioner:
         return self._filter_backward(self._forward.shape[1])
 
     def _filter_forward(self, volts: Floats) -> None:
+        if not volts.shape[1]:
+            return
         lost = np.isnan(volts)
-        filled = self._hold(volts, lost) if lost.any() else volts
-        if self._held is None:
-            self._held = np.zeros(self._channels)
-        if filled.shape[1]:
-            self._held = filled[:, -1].copy()
-        out = np.array(filled, dtype=np.float64)
-        if out.shape[1]:
-            for row, section in self._undo:
-                state = self._undo_state.get(row)
-                if state is None:
-                    # begins as if the AC-coupled probe had rested at zero before
-                    state = np.zeros((1, 2))
-                out[row], self._undo_state[row] = signal.sosfilt(section, out[row], zi=state)
-            for group in self._groups:
-                if group.sections is None or group.steady is None:
-                    continue
-                if group.state is None:
-                    group.state = group.steady[:, None, :] * out[group.rows, :1][None, :, :]
-                out[group.rows], group.state = signal.sosfilt(
-                    group.sections, out[group.rows], axis=1, zi=group.state
-                )
+        out = self._hold(volts, lost) if lost.any() else np.array(volts, dtype=np.float64)
+        unborn = np.isnan(self._held)
+        self._held = np.where(unborn & lost.all(axis=1), np.nan, out[:, -1])
+        for group in self._groups:
+            if group.sections is None or group.steady is None:
+                continue
+            if group.state is None:
+                group.state = np.zeros((group.sections.shape[0], len(group.rows), 2))
+            # A channel begins as if its first good value had stood for ever.
+            born = np.flatnonzero(unborn[group.rows])
+            group.state[:, born] = group.steady[:, None, :] * out[group.rows, 0][born][None, :, None]
+            out[group.rows], group.state = signal.sosfilt(
+                group.sections, out[group.rows], axis=1, zi=group.state
+            )
         self._forward = np.concatenate([self._forward, out], axis=1)
         self._lost = np.concatenate([self._lost, lost], axis=1)
 
     def _hold(self, volts: Floats, lost: Bools) -> Floats:
-        """Lost samples take the last good value, so that a gap does not ring through the filter."""
-        start = self._held if self._held is not None else np.zeros(self._channels)
-        padded = np.concatenate([start[:, None], volts], axis=1)
+        """Lost samples take the last good value, or the first to come, so that a gap does not ring."""
+        first = np.argmax(~lost, axis=1)
+        first_good = np.where(lost.all(axis=1), 0.0, volts[np.arange(self._channels), first])
+        before = np.where(np.isnan(self._held), first_good, self._held)
+        padded = np.concatenate([before[:, None], volts], axis=1)
         good = np.concatenate([np.ones((self._channels, 1), dtype=bool), ~lost], axis=1)
         last_good = np.maximum.accumulate(np.where(good, np.arange(padded.shape[1]), 0), axis=1)
         return np.asarray(np.take_along_axis(padded, last_good, axis=1)[:, 1:])

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from .angle import Rotation
 from .engine import CYCLE_DEG, companion, firing_angles
 from .messages import SyncBasis
@@ -23,6 +25,8 @@ CONSTANT_SPEED_ERROR_DEG = 29.0
 quarter, cylinders/2 times a revolution, is then wrong by at most 0.25*720/(2 pi cylinders) = 29/cylinders
 degrees (arithmetic; the quarter: common practice, no source)."""
 TOOTH_ERROR_DEG = 0.5
+_EVENTS_AGREE_DEG = 15.0
+"""Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +154,7 @@ class CycleCutter:
             if first_tooth is None
             else (self._angles[1] + first_tooth - tooth_zero_deg) % (CYCLE_DEG / 2)
         )
-        event = self._first_event_in(rotation)
+        event = self._believed_event_in(rotation, final=final)
         if event is None:
             waiting = self._sync is not None and not (final or rotation.ended)
             turned = rotation.deg[-1] - rotation.deg[0]
@@ -180,14 +184,22 @@ class CycleCutter:
             turning.shift = from_wheel + halves * CYCLE_DEG / 2
             rotation.half_cycle_open = self._probe.every == "revolution"
 
-    def _first_event_in(self, rotation: Rotation) -> float | None:
-        if self._sync is None:
+    def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
+        """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
+
+        Where the turning is over, a single one has to do.
+        """
+        if self._sync is None or self._probe is None:
             return None
-        for run in self._sync.runs:
-            for t in run.times:
-                if rotation.t[0] <= t <= rotation.t[-1]:
-                    return t
-        return None
+        every = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        times = [t for run in self._sync.runs for t in run.times if rotation.t[0] <= t <= rotation.t[-1]]
+        degrees = rotation.angles_at(np.asarray(times))
+        for later in range(1, len(times)):
+            for earlier in range(later):
+                apart = (degrees[later] - degrees[earlier] + every / 2) % every - every / 2
+                if abs(apart) <= _EVENTS_AGREE_DEG:
+                    return times[earlier]
+        return times[0] if times and (final or rotation.ended) else None
 
     # --- a sync alone ---------------------------------------------------------------------------------
 

@@ -34,7 +34,8 @@ class EdgeFinder:
         self._lows: deque[float] = deque(maxlen=keep)
         self._highs: deque[float] = deque(maxlen=keep)
         self._noises: deque[float] = deque(maxlen=keep)
-        self._last: float | None = None
+        self._before = np.empty(0)  # the frame before
+        self._last_time = -np.inf
         self._high: bool | None = None
         self.swing: float | None = None
         self.noise: float | None = None
@@ -43,7 +44,7 @@ class EdgeFinder:
         """Edges of one frame, volts shape (samples,), NaN = lost; returns times (s) and rising."""
         good = volts[~np.isnan(volts)]
         if good.size < 2:
-            self._last = None
+            self._before = np.empty(0)
             return np.empty(0), np.empty(0, dtype=bool)
         low, high = np.quantile(good, (0.1, 0.9)) if self._teeth else (good.min(), good.max())
         self._lows.append(float(low))
@@ -55,35 +56,39 @@ class EdgeFinder:
         self.swing, self.noise = high - low, float(np.median(self._noises))
         stands_out = _TEETH_SWING_OVER_NOISE if self._teeth else _SWING_OVER_NOISE
         if self.swing <= max(stands_out * self.noise, 1e-12):
-            self._last = float(good[-1])
+            self._before = volts
             return np.empty(0), np.empty(0, dtype=bool)
         middle, margin = (low + high) / 2.0, _HYSTERESIS * self.swing
         return self._crossings(volts, t0, middle, margin)
 
     def _crossings(self, volts: Floats, t0: float, middle: float, margin: float) -> tuple[Floats, Bools]:
-        before = np.nan if self._last is None else self._last
-        x = np.concatenate([[before], volts])
-        self._last = None if np.isnan(volts[-1]) else float(volts[-1])
+        # A slow edge passes the middle before the far threshold, perhaps in the frame before.
+        x = np.concatenate([self._before, volts])
+        new = self._before.size
+        self._before = volts
         beyond = np.where(x > middle + margin, 1, np.where(x < middle - margin, -1, 0))
-        told = np.flatnonzero(beyond)
+        told = new + np.flatnonzero(beyond[new:])
+        if not told.size:
+            return np.empty(0), np.empty(0, dtype=bool)
         if self._high is None:
-            if not told.size:
-                return np.empty(0), np.empty(0, dtype=bool)
             self._high = bool(beyond[told[0]] > 0)
         levels = np.concatenate([[1 if self._high else -1], beyond[told]])
-        changed = np.flatnonzero(np.diff(levels) != 0)
         times, rising = [], []
-        for index in changed:
+        for index in np.flatnonzero(np.diff(levels) != 0):
             at, up = int(told[index]), bool(levels[index + 1] > 0)
-            if at == 0:
-                continue  # the first sample only repeats the frame before
-            # Back from where the far threshold was passed to where the middle was, then a straight line.
             k = at
-            while k > 1 and not np.isnan(x[k - 1]) and (x[k - 1] > middle) == up:
+            while k > 0 and not np.isnan(x[k - 1]) and (x[k - 1] > middle) == up:
                 k -= 1
-            a, b = x[k - 1], x[k]
-            part = 0.0 if np.isnan(a) or a == b else float(np.clip((middle - a) / (b - a), 0.0, 1.0))
-            times.append(t0 + (k - 2 + part) / self._rate)
+            if k > 0 and np.isnan(x[k - 1]):
+                continue  # where it crossed lies in what was lost
+            part = float(np.clip((middle - x[k - 1]) / (x[k] - x[k - 1]), 0.0, 1.0)) if k else 0.0
+            t = t0 + (k - 1 - new + part) / self._rate
+            if k == 0 or t <= self._last_time:
+                t = (
+                    t0 + (at - new) / self._rate
+                )  # where the middle was passed cannot be told: the levels moved
+            self._last_time = t
+            times.append(t)
             rising.append(up)
         self._high = bool(levels[-1] > 0)
         return np.asarray(times, dtype=np.float64), np.asarray(rising, dtype=bool)

@@ -37,12 +37,13 @@ class Feature:
 class RolePulse:
     """How a role's pulse is found and what is measured of it; the first feature leads.
 
-    middle_deg: cylinder angle of the middle of the pulse, before any travel time.
+    middle_deg: cylinder angle of the middle of the pulse, before any travel time; None: it follows the
+    opening of the exhaust valve (`exhaust_middle`).
     sign: -1 where the quantity falls when the pulse's strength grows (voltage, speed).
     """
 
     shape: Shape
-    middle_deg: float
+    middle_deg: float | None
     features: tuple[Feature, ...]
     sign: float = 1.0
 
@@ -58,15 +59,14 @@ def _angle(name: str) -> Feature:
 _SHARED = (_relative("depth"), _relative("area"), _angle("steepest_deg"), _angle("width_deg"))
 
 # Middles, common practice, no source: the piston is fastest some 75 degrees after TDC and draws most
-# then (435 = 360 + 75); an exhaust valve opens 40 to 60 degrees before BDC, the pipe dips, and the piston
-# pushes most some 75 degrees before TDC (285); the load of compression is greatest just before
+# then (435 = 360 + 75); the load of compression is greatest just before
 # firing TDC and the crank is slowest there.
 ROLE_PULSES: dict[str, RolePulse] = {
     "intake_pulse": RolePulse(Shape.FALL, 435.0, (_relative("drop", verdict=True), *_SHARED)),
     "manifold_pressure": RolePulse(Shape.FALL, 435.0, (_relative("drop", verdict=True), *_SHARED)),
     "exhaust_pulse": RolePulse(
         Shape.RISE,
-        245.0,
+        None,
         (_relative("rise", verdict=True), *_SHARED, _relative("suction", verdict=True)),
     ),
     "crankcase_pulse": RolePulse(Shape.HUMP, 180.0, (_relative("area"),)),
@@ -78,6 +78,17 @@ ROLE_PULSES: dict[str, RolePulse] = {
 
 EXHAUST_OPENS_DEG = 130.0
 """Where no valve events are given: 50 degrees before BDC (common practice, no source: 40 to 60)."""
+
+
+def exhaust_middle(exhaust_opens_deg: float, interval_deg: float) -> float:
+    """Cylinder angle of the steepest rise in the exhaust while cranking.
+
+    A cranked cylinder is below atmosphere when its exhaust valve opens: the pipe dips, then the piston
+    pushes until the next cylinder's valve opens and the pipe dips again. The rise lies between the two
+    dips: about half way for many cylinders, at mid-stroke for few (common practice, no source).
+    """
+    return exhaust_opens_deg + 10.0 + 0.45 * min(interval_deg, 180.0)
+
 
 FOLD_STEP_DEG = 2.0
 LONGEST_ARM_DEG = 130.0

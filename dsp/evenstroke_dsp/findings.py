@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from .comparisons import verdict_cylinders
-from .messages import CauseOfFinding, Comparison, CylinderBalance, Finding
+from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding
 from .setup import Setup
 
 ENOUGH_STARTER_S = 10.0
@@ -41,13 +41,13 @@ def cylinder_name(cylinder: CylinderBalance) -> str:
 
 
 def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Finding, ...]:
-    """One finding for each pulse that is odd every cycle, the largest deviation first."""
+    """One finding for each pulse that is odd every cycle: what can be trusted first, then the largest."""
     odd = [
         (comparison, cylinder)
         for comparison, cylinder in verdict_cylinders(comparisons)
         if cylinder.verdict in ("smaller", "larger")
     ]
-    odd.sort(key=lambda pair: -abs(pair[1].deviation or 0.0))
+    odd.sort(key=lambda pair: (TRUST_ORDER.index(pair[1].trust), -abs(pair[1].deviation or 0.0)))
     return tuple(_finding(setup, comparison, cylinder) for comparison, cylinder in odd)
 
 

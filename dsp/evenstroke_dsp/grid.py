@@ -73,6 +73,7 @@ class SampleGrid:
         yield from self._whole_frames()
         yield self._take(self._held, last=True)
         self._start = None
+        self._pieces = []
 
     def _append(self, volts: Floats) -> None:
         self._pieces.append(volts)

@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.integrate import cumulative_trapezoid
 
 from .angle import Rotation
 from .blocks import Bools, Floats
 from .cycles import CycleSpan, Place
-from .engine import CYCLE_DEG, firing_intervals
+from .engine import CYCLE_DEG, firing_angles, firing_intervals
 from .features import (
     EXHAUST_OPENS_DEG,
     FOLD_STEP_DEG,
@@ -19,6 +20,7 @@ from .features import (
     Pulse,
     RolePulse,
     Window,
+    exhaust_middle,
     fold,
     measure,
     middle_in_fold,
@@ -31,6 +33,7 @@ _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie be
 _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _REFERENCE_TEMPERATURE_C = 20.0
+_EVEN_SPACING_DEG = 5.0
 _SPEED_OVER_DEG = 12.0
 _GAP_SPACINGS = 1.5
 
@@ -38,6 +41,21 @@ _GAP_SPACINGS = 1.5
 def speed_of_sound(temperature_c: float) -> float:
     """Metres per second in dry air: 343.2 * sqrt(T/293.15 K) (ISO 9613-1:1993, clause 6.4; from memory)."""
     return 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)
+
+
+def undo_low_corner(t: Floats, x: Floats, low_corner_hz: float, from_s: float, to_s: float) -> Floats:
+    """What an AC-coupled probe would read without its first-order high-pass corner, but for a constant.
+
+    The inverse of s/(s + w) is 1 + w/s. What the probe reads has no mean of its own over a steady cycle, so
+    that the cycle's mean is its bias, and the integral starts without the memory of what came before.
+    t, x: one cycle and somewhat beyond, shape (samples,). from_s, to_s: the cycle itself, seconds.
+    """
+    inside = (t >= from_s) & (t < to_s)
+    if not inside.any():
+        return x
+    ac = x - x[inside].mean()
+    integral: Floats = cumulative_trapezoid(ac, x=t, initial=0)
+    return x + 2 * math.pi * low_corner_hz * integral
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +130,14 @@ class ProbeMeasurer:
             return self.setup.sees(self.probe)
         return self.setup.engine.firing_order
 
+    @property
+    def evenly_heard(self) -> bool:
+        """Whether the pulses come at even intervals; where they do not, healthy ones differ in size."""
+        angles = firing_angles(self.setup.engine)
+        heard = np.sort([angles[c] for c in self._heard()])
+        gaps = np.diff(np.concatenate([heard, [heard[0] + CYCLE_DEG]]))
+        return bool(np.ptp(gaps) <= _EVEN_SPACING_DEG)
+
     def measure(self, span: CycleSpan, history: History, kind: StretchKind) -> tuple[Measured, ...]:
         """All pulses of one cycle, in order of coming."""
         places = self.places(span)
@@ -153,9 +179,7 @@ class ProbeMeasurer:
         times = rotation.times_at(np.array([at_deg - arm_before, at_deg, at_deg + arm_after])) + self.delay_s
         opens = None
         if any(feature.name == "suction" for feature in self.pulse.features):
-            opens_deg = self.setup.engine.valve_events_deg.exhaust_opens
-            opens_deg = EXHAUST_OPENS_DEG if opens_deg is None else opens_deg
-            opens = rotation.time_at(at_deg - middle + opens_deg) + self.delay_s
+            opens = rotation.time_at(at_deg - middle + self._exhaust_opens_deg()) + self.delay_s
         speed = (arm_before + arm_after) / float(times[2] - times[0])
         return Window(float(times[0]), float(times[1]), float(times[2]), middle, speed, opens)
 
@@ -171,7 +195,13 @@ class ProbeMeasurer:
             return None
         if self.probe.positive_is == "vacuum" and self.probe.role in PULSE_ROLES:
             sign = -sign
-        return _Signal(piece.t + self.offset_s, sign * piece.values[self.row], piece.lost[self.row])
+        x = sign * piece.values[self.row]
+        t = piece.t + self.offset_s
+        if self.probe.low_corner_hz is not None and self.probe.role in PULSE_ROLES:
+            x = undo_low_corner(
+                t, x, self.probe.low_corner_hz, span.from_s + self.delay_s, span.to_s + self.delay_s
+            )
+        return _Signal(t, x, piece.lost[self.row])
 
     @staticmethod
     def _speed(rotation: Rotation, t_from: float, t_to: float, sign: float) -> _Signal | None:
@@ -207,7 +237,17 @@ class ProbeMeasurer:
         memory.mean = now if memory.mean is None else memory.mean + weight * (now - memory.mean)
         return memory.mean, float(values.mean())
 
+    def _exhaust_opens_deg(self) -> float:
+        given = self.setup.engine.valve_events_deg.exhaust_opens
+        return EXHAUST_OPENS_DEG if given is None else given
+
+    def _expected_middle(self) -> float:
+        if self.pulse.middle_deg is not None:
+            return self.pulse.middle_deg
+        interval = CYCLE_DEG / self.setup.engine.cylinders
+        return exhaust_middle(self._exhaust_opens_deg(), interval)
+
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
         reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
-        expected = self.pulse.middle_deg if span.rotation.places_known else None
+        expected = self._expected_middle() if span.rotation.places_known else None
         return middle_in_fold(folded, self.pulse.shape, expected, reach)

@@ -15,7 +15,7 @@ import numpy as np
 
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
-from .conditioning import FRAME_S, ChannelFilter, Conditioner
+from .conditioning import FRAME_S, Conditioner
 from .cycles import CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
 from .features import ROLE_PULSES, unit_of_value
@@ -39,7 +39,7 @@ from .messages import (
     Wave,
     WaveData,
 )
-from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
+from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
@@ -177,7 +177,7 @@ class Pipeline:
 
     def _edges_known(self, until: float) -> bool:
         """Whether every edge input has told all it saw before this time."""
-        newest = self._frames[-1]
+        newest = self._frames[-1] if self._frames else None
         have = newest.t0 if isinstance(newest, Frame) else until
         if have - until > _LONGEST_WAIT_FOR_EDGES_S:
             return True
@@ -186,23 +186,31 @@ class Pipeline:
         return all(self._edges_until.get(key, -np.inf) >= until for key in keys)
 
     def _work_on_edges_alone(self, *, final: bool) -> Iterator[PipelineMessage]:
-        """A capture of level changes only has no samples: frames are even pieces of time instead."""
+        """A capture of level changes only has no samples: frames are even pieces of time instead.
+
+        Edges may also arrive before the samples of the same moment; those are waited for.
+        """
         if not self._edges_until:
+            return
+        changes_only = all(probe.key in self._edges_until for probe in self._setup.probe)
+        if not (final or changes_only):
             return
         if self._edge_frame is None:
             firsts = [times[0] for times, _ in self._edges.values() if times]
-            if not firsts:
+            if not firsts or not (final or self._edges_known(min(firsts))):
                 return
             self._edge_frame = int(min(firsts) // FRAME_S)
-        last = max(self._edges_until.values()) if final else min(self._edges_until.values())
+        keys = [p.key for p in self._setup.probe if p.role in EDGE_ROLES]
+        known = [self._edges_until.get(key, -np.inf) for key in keys]
+        last = max(known) if final else min(known)
         while (self._edge_frame + 1) * FRAME_S <= last or (final and self._edge_frame * FRAME_S <= last):
             self._edge_frame += 1
             yield from self._advance(self._edge_frame * FRAME_S)
 
     def _plan_conditioner(self, start: GridStart) -> Conditioner:
         rows = [self._by_key.get(key) for key in start.inputs]
-        filters = [_filter_of(p) for p in rows if p is not None and p.role not in EDGE_ROLES]
-        return Conditioner(filters, 1.0 / start.dt)
+        corners = [_lowpass_hz(p) for p in rows if p is not None and p.role not in EDGE_ROLES]
+        return Conditioner(corners, 1.0 / start.dt)
 
     def _begin_grid(self, start: GridStart) -> None:
         self._start = start
@@ -443,9 +451,8 @@ def _leading_sync(setup: Setup) -> Probe | None:
     return min(syncs, key=lambda p: (p.every != "cycle", p.offset_deg is None), default=None)
 
 
-def _filter_of(probe: Probe) -> ChannelFilter:
-    lowpass = probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
-    return ChannelFilter(lowpass, probe.low_corner_hz if probe.role in PULSE_ROLES else None)
+def _lowpass_hz(probe: Probe) -> float:
+    return probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
 
 
 def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> CycleProbe:

@@ -17,6 +17,7 @@ BURST_S = 0.055
 speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms."""
 _SHORTEST, _LONGEST = 0.6, 1.6  # of the interval before: speed changes less than that from event to event
 _MOST_MISSED = 2
+_HALF_WAY = 0.1
 _SILENT_INTERVALS = 2.7  # without an event for this many intervals, the engine is taken to have stopped
 LONGEST_INTERVAL_S = 3.0
 """An engine that turns at all turns faster than 40 rpm."""
@@ -42,8 +43,9 @@ class SyncTracker:
         self._undecided: list[tuple[float, bool]] = []
         self._leading_rises: bool | None = None
         self._last_edge = -np.inf
-        self._rejected_in_a_row = 0
-        self._rejected_at: float | None = None
+        self._unpaced: list[float] = []  # events while no run is open
+        self._rejected: list[float] = []  # events in a row that came too early
+        self._halves: list[float] = []
 
     def push(self, times: Floats, rising: Bools, until: float) -> None:
         """Edges before `until` (seconds), all of them."""
@@ -56,7 +58,9 @@ class SyncTracker:
         self._end_where_silent(until)
 
     def finish(self) -> None:
-        """No more edges come."""
+        """No more edges come: two events without a third to confirm their pace are taken as they are."""
+        if len(self._unpaced) >= 2:
+            self._open_run(self._unpaced[-2:])
         if self.runs:
             self.runs[-1].ended = True
 
@@ -81,46 +85,75 @@ class SyncTracker:
         self._end_where_silent(t)
         self.events += 1
         if not self.runs or self.runs[-1].ended:
-            self.runs.append(SyncRun([t], [1]))
-            self._rejected_in_a_row = 0
+            self._seek_pace(t)
             return
         run = self.runs[-1]
-        if len(run.times) < 2:
-            run.times.append(t)
-            run.intervals.append(1)
-            return
         before = (run.times[-1] - run.times[-2]) / run.intervals[-1]
         ratio = (t - run.times[-1]) / before
         if ratio < _SHORTEST:
-            self._reject(t, before)
+            self._reject(t)
             return
-        self._rejected_in_a_row = 0 if self._rejected_at is None else self._rejected_in_a_row
         count = 1 if ratio <= _LONGEST else min(round(ratio), _MOST_MISSED + 1)
         self.missed += count - 1
+        self._note_split(run.times[-1], t)
         run.times.append(t)
         run.intervals.append(count)
-        if self._rejected_at is None:
-            self._rejected_in_a_row = 0
-        self._rejected_at = None
+        if len(self._halves) >= 2:
+            self._double_pace(run)
 
-    def _reject(self, t: float, before: float) -> None:
+    def _note_split(self, before: float, t: float) -> None:
+        """An early event half way between two true ones; `_halves` holds those of intervals in a row."""
+        middle = self._rejected[0] if len(self._rejected) == 1 else before
+        self._rejected.clear()
+        if abs((middle - before) / (t - before) - 0.5) < _HALF_WAY:
+            self._halves.append(middle)
+        else:
+            self._halves.clear()
+
+    def _double_pace(self, run: SyncRun) -> None:
+        """What split two intervals in a row was no false event: the engine turns twice as fast."""
+        self.extra -= len(self._halves)
+        run.ended = True
+        self._unpaced = [self._halves[-1], run.times[-1]]
+        self._halves.clear()
+
+    def _seek_pace(self, t: float) -> None:
+        """Two intervals in a row that are alike make a pace; one false event must not set it."""
+        self._unpaced.append(t)
+        if len(self._unpaced) < 3:
+            return
+        first, second, third = self._unpaced[-3:]
+        if not _SHORTEST <= (third - second) / (second - first) <= _LONGEST:
+            return
+        times = [first, second, third]
+        earlier = self._unpaced[:-3]
+        while earlier and _SHORTEST <= (times[0] - earlier[-1]) / (times[1] - times[0]) <= _LONGEST:
+            times.insert(0, earlier.pop())
+        self.extra += sum(times[0] - t < _SHORTEST * (times[1] - times[0]) for t in earlier)
+        self._open_run(times)
+
+    def _open_run(self, times: list[float]) -> None:
+        self.runs.append(SyncRun(list(times), [1] * len(times)))
+        self._unpaced.clear()
+        self._rejected.clear()
+        self._halves.clear()
+
+    def _reject(self, t: float) -> None:
         """An event too early for any change of speed; two in a row say that the engine did speed up."""
+        self._rejected.append(t)
         self.extra += 1
-        self._rejected_in_a_row += 1
-        self._rejected_at = t
-        if self._rejected_in_a_row >= 2:
-            self.extra -= 2
+        if len(self._rejected) >= 2:
+            self.extra -= len(self._rejected)
             self.runs[-1].ended = True
-            self.runs.append(SyncRun([t], [1]))
-            self._rejected_in_a_row = 0
-            self._rejected_at = None
+            held, self._rejected = self._rejected, []
+            self._unpaced = held
 
     def _end_where_silent(self, now: float) -> None:
+        if self._unpaced and now - self._unpaced[-1] > LONGEST_INTERVAL_S:
+            self._unpaced.clear()
         if not self.runs or self.runs[-1].ended:
             return
         run = self.runs[-1]
-        patience = LONGEST_INTERVAL_S
-        if len(run.times) >= 2:
-            patience = min(patience, _SILENT_INTERVALS * (run.times[-1] - run.times[-2]) / run.intervals[-1])
-        if now - run.times[-1] > patience:
+        pace = (run.times[-1] - run.times[-2]) / run.intervals[-1]
+        if now - run.times[-1] > min(LONGEST_INTERVAL_S, _SILENT_INTERVALS * pace):
             run.ended = True

@@ -23,6 +23,8 @@ _TOO_EARLY = 0.5  # of the due interval
 _STRANGE = np.log(1.9)  # an interval this far from anything due ends the lock
 _OFF = np.log(1.35)  # an interval this far from the due one counts as an error
 _STRAINED = 3  # errors in a revolution
+_COASTING = 0.5  # of the fastest in the last revolutions
+_PEAK_FADES = 0.998  # a tooth
 _SILENT_TEETH = 8.0
 _SHORTEST_SILENCE_S = 0.35
 
@@ -80,6 +82,7 @@ class _Place:
     t: float
     deg: float  # since the rotation began
     rate: float  # degrees per second
+    trend: float = 1.0  # what the next rate will be of this one, where the wheel slows down fast
 
 
 class EdgeFollower:
@@ -98,6 +101,7 @@ class EdgeFollower:
         self._place: _Place | None = None
         self._errors = 0  # since the last passage of tooth 0
         self._strained = 0  # revolutions in a row with many errors
+        self._peak_rate = 0.0  # degrees per second, of the last revolutions
 
     def push(self, times: list[float], until: float) -> None:
         for t in times:
@@ -160,6 +164,7 @@ class EdgeFollower:
         rate = float(self.pattern.spacings[last]) / (edges[-1] - edges[-2])
         self._place = _Place(tooth, edges[-1], deg, rate)
         self._errors = self._strained = 0
+        self._peak_rate = rate
 
     def _fit(self, times: Floats) -> tuple[int, float] | None:
         """Tooth number of the first edge and the residual, where one place fits and no other does."""
@@ -188,20 +193,22 @@ class EdgeFollower:
     def _follow(self, t: float) -> None:
         place, pattern = self._place, self.pattern
         assert place is not None and pattern is not None
-        turned = (t - place.t) * place.rate
+        turned = (t - place.t) * place.rate * place.trend
         due = float(pattern.spacings[place.tooth])
         if turned < _TOO_EARLY * due:
             self.rejected += 1
             self._errors += 1
             return
+        coasting = place.rate < _COASTING * self._peak_rate
         passed, angle = 0, due
         best_passed, best_angle = 0, due
-        while angle < 2.0 * turned and passed < pattern.edges:
+        # A wheel that runs out slows down from tooth to tooth as if some were missing; none is.
+        while not coasting and angle < 2.0 * turned and passed < pattern.edges:
             if abs(np.log(turned / angle)) < abs(np.log(turned / best_angle)):
                 best_passed, best_angle = passed, angle
             passed += 1
             angle += float(pattern.spacings[(place.tooth + passed) % pattern.edges])
-        if abs(np.log(turned / best_angle)) > _STRANGE:
+        if not coasting and abs(np.log(turned / best_angle)) > _STRANGE:
             self.rejected += 1
             self._stop()
             return
@@ -209,10 +216,12 @@ class EdgeFollower:
         self._errors += best_passed + (abs(np.log(turned / best_angle)) > _OFF)
         self.accepted += 1
         rate = best_angle / (t - place.t)
+        self._peak_rate = max(rate, _PEAK_FADES * self._peak_rate)
         tooth = place.tooth + 1 + best_passed
         deg = place.deg + best_angle
         self.rotations[-1].add(t, deg)
-        self._place = _Place(tooth % pattern.edges, t, deg, rate)
+        trend = rate / place.rate
+        self._place = _Place(tooth % pattern.edges, t, deg, rate, max(trend, 0.7) if trend < 0.9 else 1.0)
         if tooth >= pattern.edges:
             self._revolution_done()
 

@@ -1,0 +1,120 @@
+"""Events of a sync probe from its edges: bursts, missing and extra ones, a start, a stop."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from evenstroke_dsp.sync_tracker import SyncTracker
+
+CYCLE_S = 0.6  # 200 rpm: 120 / 200 (arithmetic)
+
+
+def tracked(events: Sequence[float], *, lasts: float = 0.002, silence: float = 0.1) -> SyncTracker:
+    """Positive pulses of `lasts` seconds at the given times."""
+    tracker = SyncTracker()
+    edges = sorted([(t, True) for t in events] + [(t + lasts, False) for t in events])
+    times = np.array([t for t, _ in edges])
+    rising = np.array([up for _, up in edges], dtype=np.bool_)
+    tracker.push(times, rising, float(times[-1]) + silence)
+    tracker.finish()
+    return tracker
+
+
+def test_even_events_make_one_run() -> None:
+    events = [1.0 + CYCLE_S * k for k in range(12)]
+    tracker = tracked(events)
+    (run,) = tracker.runs
+    assert run.times == pytest.approx(events)
+    assert run.intervals == [1] * 12
+    assert (tracker.events, tracker.missed, tracker.extra) == (12, 0, 0)
+
+
+def test_a_burst_is_one_event_at_its_first_edge() -> None:
+    # Multi-strike ignition while cranking: several sparks some milliseconds apart (common practice, no source).
+    starts = [1.0 + CYCLE_S * k for k in range(8)]
+    tracker = tracked([t + d for t in starts for d in (0.0, 0.004, 0.009, 0.015)])
+    (run,) = tracker.runs
+    assert run.times == pytest.approx(starts)
+    assert tracker.extra == 0
+
+
+@pytest.mark.parametrize("lasts", [0.0002, 0.002, 0.02])
+def test_negative_pulses_are_dated_by_their_falling_edge(lasts: float) -> None:
+    starts = [1.0 + CYCLE_S * k for k in range(8)]
+    edges = sorted([(t, False) for t in starts] + [(t + lasts, True) for t in starts])
+    tracker = SyncTracker()
+    tracker.push(np.array([t for t, _ in edges]), np.array([up for _, up in edges], dtype=np.bool_), 6.0)
+    assert tracker.runs[0].times == pytest.approx(starts)
+
+
+def test_a_missing_event_is_counted_and_the_cycles_keep_their_number() -> None:
+    events = [1.0 + CYCLE_S * k for k in range(12) if k not in (5, 8)]
+    tracker = tracked(events)
+    (run,) = tracker.runs
+    assert sum(run.intervals[1:]) == 11
+    assert tracker.missed == 2
+    assert tracker.extra == 0
+
+
+def test_an_extra_event_is_counted_and_left_out() -> None:
+    events = [1.0 + CYCLE_S * k for k in range(12)]
+    tracker = tracked(sorted([*events, 1.0 + 4.4 * CYCLE_S]))
+    (run,) = tracker.runs
+    assert run.times == pytest.approx(events)
+    assert (tracker.missed, tracker.extra) == (0, 1)
+
+
+@pytest.mark.parametrize("early", [0.1, 0.2, 0.3, 0.4])
+def test_a_false_event_before_the_first_true_one_does_not_set_the_pace(early: float) -> None:
+    # A starter relay that engages is heard by every pick-up. The true events must end up one interval
+    # apart, whatever becomes of the run that the false one began.
+    events = [1.0 + CYCLE_S * k for k in range(12)]
+    tracker = tracked([1.0 - early, *events])
+    longest = max(tracker.runs, key=lambda run: len(run.times))
+    true = [t for t in longest.times if t >= 1.0]
+    assert len(true) >= 10
+    assert set(longest.intervals[-len(true) + 1 :]) == {1}
+    assert tracker.missed == 0
+
+
+def test_an_engine_that_starts_is_followed() -> None:
+    cranking = [1.0 + CYCLE_S * k for k in range(6)]
+    running = [cranking[-1] + 0.5 + 0.15 * k for k in range(20)]  # 800 rpm
+    tracker = tracked([*cranking, *running])
+    assert tracker.runs[0].times == pytest.approx([t for t in cranking], abs=1e-9) or set(cranking) <= set(
+        tracker.runs[0].times
+    )
+    followed = sum(len(run.times) for run in tracker.runs)
+    assert followed >= len(cranking) + len(running) - 3
+    last = tracker.runs[-1]
+    assert np.diff(last.times)[1:] == pytest.approx(0.15)
+    assert set(last.intervals[2:]) == {1}
+
+
+def test_a_doubling_of_the_pace_is_a_new_run_not_every_other_event() -> None:
+    slow = [1.0 + CYCLE_S * k for k in range(5)]
+    fast = [slow[-1] + 0.3 * k for k in range(1, 12)]
+    tracker = tracked([*slow, *fast])
+    last = tracker.runs[-1]
+    assert np.diff(last.times) == pytest.approx(0.3)
+
+
+def test_silence_ends_a_run_and_the_next_crank_is_another_one() -> None:
+    first = [1.0 + CYCLE_S * k for k in range(6)]
+    second = [20.0 + CYCLE_S * k for k in range(6)]
+    tracker = tracked([*first, *second])
+    assert [run.times for run in tracker.runs] == [pytest.approx(first), pytest.approx(second)]
+    assert all(run.ended for run in tracker.runs)
+    assert tracker.missed == 0
+
+
+def test_a_run_goes_on_while_the_next_event_may_still_come() -> None:
+    tracker = SyncTracker()
+    events = [1.0, 1.6, 2.2]
+    edges = np.array([t + d for t in events for d in (0.0, 0.002)])
+    tracker.push(edges, np.array([True, False] * 3), 2.2 + 1.5 * CYCLE_S)
+    assert not tracker.runs[-1].ended
+    tracker.push(np.empty(0), np.empty(0, dtype=np.bool_), 2.2 + 4 * CYCLE_S)
+    assert tracker.runs[-1].ended
