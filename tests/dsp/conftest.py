@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -177,7 +178,7 @@ class Bench:
             rising = np.concatenate([b.rising for b in own])
             end = own[-1].until
             bounds = [-np.inf, *sorted(w for w in waits if w < end), end]
-            for low, high in zip(bounds, bounds[1:], strict=False):
+            for low, high in itertools.pairwise(bounds):
                 inside = (times >= low) & (times < high)
                 if high == end:
                     inside = times >= low

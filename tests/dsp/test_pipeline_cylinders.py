@@ -111,7 +111,7 @@ def test_an_altered_cylinder_is_found_with_its_size(bench, engine: str, fitted: 
         assert cylinder.value == pytest.approx(sizes[number], rel=0.03)
     assert cylinders[odd].verdict == "smaller"
     assert min(cylinders, key=lambda c: cylinders[c].deviation or 0.0) == odd
-    assert [f.odd_pulse_at for f in run.judgement.findings if f.feature == "drop"][0] == (odd,)
+    assert next(f.odd_pulse_at for f in run.judgement.findings if f.feature == "drop") == (odd,)
 
 
 @pytest.mark.parametrize(("percent", "word"), [(-25.0, "smaller"), (25.0, "larger"), (0.0, "even")])

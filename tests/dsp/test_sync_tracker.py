@@ -83,7 +83,7 @@ def test_an_engine_that_starts_is_followed() -> None:
     cranking = [1.0 + CYCLE_S * k for k in range(6)]
     running = [cranking[-1] + 0.5 + 0.15 * k for k in range(20)]  # 800 rpm
     tracker = tracked([*cranking, *running])
-    assert tracker.runs[0].times == pytest.approx([t for t in cranking], abs=1e-9) or set(cranking) <= set(
+    assert tracker.runs[0].times == pytest.approx(list(cranking), abs=1e-9) or set(cranking) <= set(
         tracker.runs[0].times
     )
     followed = sum(len(run.times) for run in tracker.runs)
