@@ -32,8 +32,20 @@ _SUFFIXES = (".mcap", ".csv")
     help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
 )
 @click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@click.option(
+    "--first-position-is",
+    type=int,
+    metavar="CYL",
+    help="Where no sync names the cylinders: the one whose pulse comes first.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
-def command(path: Path, setup_name: str | None, time_column: str | None, as_json: bool) -> Outcome:
+def command(
+    path: Path,
+    setup_name: str | None,
+    time_column: str | None,
+    first_position_is: int | None,
+    as_json: bool,
+) -> Outcome:
     """Judge PATH: a recording, a capture as CSV, or a folder of them.
 
     Says which pulse is odd every cycle, how much, how sure, and what the set-up itself may have done.
@@ -45,7 +57,7 @@ def command(path: Path, setup_name: str | None, time_column: str | None, as_json
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
-            judged = judge_path(file, setup, time_column, text)
+            judged = judge_path(file, setup, time_column, text, first_position_is)
         except EvenstrokeError as error:
             failures.append(error)
             if path.is_dir():

@@ -39,6 +39,16 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Anchor:
+    """What somebody knows besides the recording: at time `t` (seconds) `cylinder` was `cylinder_deg`
+    crank degrees past its own firing TDC, give or take half a firing interval."""
+
+    t: float
+    cylinder: int
+    cylinder_deg: float
+
+
+@dataclass(frozen=True, slots=True)
 class CycleSpan:
     """One complete cycle: engine angle `start_deg` to `start_deg + 720` of `rotation`."""
 
@@ -80,11 +90,17 @@ class CycleCutter:
     """
 
     def __init__(
-        self, setup: Setup, sync: SyncTracker | None, sync_probe: Probe | None, wheel: WheelTracker | None
+        self,
+        setup: Setup,
+        sync: SyncTracker | None,
+        sync_probe: Probe | None,
+        wheel: WheelTracker | None,
+        anchor: Anchor | None = None,
     ) -> None:
         self._engine: Engine = setup.engine
         self._angles = firing_angles(setup.engine)
         self._sync, self._probe, self._wheel = sync, sync_probe, wheel
+        self._anchor = anchor
         self._turnings: list[_Turning] = []
         self._runs_seen: list[int] = []  # events taken from each sync run
         self.offset_assumed = False
@@ -129,7 +145,8 @@ class CycleCutter:
         elif self._sync is not None:
             self._follow_sync()
         for index, turning in enumerate(self._turnings):
-            yield from self._cut(index, turning)
+            if self._anchored(turning):
+                yield from self._cut(index, turning)
 
     # --- a wheel, with or without a sync -------------------------------------------------------------
 
@@ -235,6 +252,23 @@ class CycleCutter:
             rotation.add(t, deg_before + count * step)
         self._runs_seen[index] = len(run.times)
         rotation.ended = run.ended
+
+    # --- named by hand -------------------------------------------------------------------------------
+
+    def _anchored(self, turning: _Turning) -> bool:
+        """Puts the anchor to use in the turning that holds its time; False while that cannot be told yet."""
+        anchor, rotation = self._anchor, turning.rotation
+        if anchor is None or turning.shift is None or not rotation.t or rotation.t[0] > anchor.t:
+            return True
+        if rotation.t[-1] < anchor.t:
+            return rotation.ended
+        if rotation.places_known and not rotation.half_cycle_open:
+            return True
+        asked = self._angles[anchor.cylinder] + anchor.cylinder_deg
+        off = asked - (rotation.time_to_deg(anchor.t) + turning.shift)
+        turning.shift += round(off / (CYCLE_DEG / 2)) * CYCLE_DEG / 2 if rotation.places_known else off
+        rotation.places_known, rotation.half_cycle_open = True, False
+        return True
 
     # --- cycles ---------------------------------------------------------------------------------------
 

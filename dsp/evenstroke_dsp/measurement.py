@@ -10,7 +10,7 @@ from scipy.integrate import cumulative_trapezoid
 
 from .angle import Rotation
 from .blocks import Bools, Floats
-from .cycles import CycleSpan, Place
+from .cycles import Anchor, CycleSpan, Place
 from .engine import CYCLE_DEG, firing_angles, firing_intervals
 from .features import (
     EXHAUST_OPENS_DEG,
@@ -19,6 +19,7 @@ from .features import (
     ROLE_PULSES,
     Pulse,
     RolePulse,
+    Shape,
     Window,
     exhaust_middle,
     fold,
@@ -129,6 +130,12 @@ class ProbeMeasurer:
         if self.probe.role in PULSE_ROLES or self.probe.role == "manifold_pressure":
             return self.setup.sees(self.probe)
         return self.setup.engine.firing_order
+
+    def anchor(self, from_s: float, to_s: float, cylinder: int) -> Anchor:
+        """That this pulse, from end to end as in its message, is `cylinder`'s."""
+        # A hump's message ends at its crest, the middle; a fall's or a rise's middle lies between its ends.
+        middle_s = to_s if self.pulse.shape is Shape.HUMP else (from_s + to_s) / 2
+        return Anchor(middle_s - self.delay_s, cylinder, self._expected_middle())
 
     @property
     def evenly_heard(self) -> bool:

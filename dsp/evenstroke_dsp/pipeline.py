@@ -16,7 +16,7 @@ import numpy as np
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
-from .cycles import CycleCutter, CycleSpan
+from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
@@ -51,11 +51,13 @@ _LONGEST_WAIT_FOR_EDGES_S = 30.0
 class Pipeline:
     """Feeds on blocks in order of time; see `blocks.py` for what a block is.
 
-    setup: what engine, which probe on which input. All outputs are typed in `messages.py`.
+    setup: what engine, which probe on which input. anchor: names the cylinders where no sync does.
+    All outputs are typed in `messages.py`.
     """
 
-    def __init__(self, setup: Setup) -> None:
+    def __init__(self, setup: Setup, anchor: Anchor | None = None) -> None:
         self._setup = setup
+        self._anchor = anchor
         self.reset()
 
     def reset(self) -> None:
@@ -68,7 +70,7 @@ class Pipeline:
         self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
-        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel)
+        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel, self._anchor)
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
@@ -138,6 +140,15 @@ class Pipeline:
             self._comparisons,
             self._keeper,
         )
+
+    def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
+        """Where the first pulse of a cycle with unnamed cylinders would put `cylinder`; None where it has none."""
+        for probe in cycle.probes:
+            first = next((p for p in probe.pulses if p.position == 1 and p.cylinder is None), None)
+            if first is not None and first.from_s is not None and first.to_s is not None:
+                measurer = next(m for m in self._measurers if m.probe.name == probe.probe)
+                return measurer.anchor(first.from_s, first.to_s, cylinder)
+        return None
 
     def _take_samples(self, block: SampleBlock) -> None:
         for item in self._grid.add(block):

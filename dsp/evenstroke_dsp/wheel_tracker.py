@@ -22,6 +22,9 @@ _CLEARLY = 1.6  # the second-best place must fit this much worse
 _TOO_EARLY = 0.5  # of the due interval
 _STRANGE = np.log(1.9)  # an interval this far from anything due ends the lock
 _OFF = np.log(1.35)  # an interval this far from the due one counts as an error
+_DOUBT = 0.12
+"""A later tooth than the due one must fit better by this much: an inductive pick-up shifts the edges beside
+a gap, and a gap of three that reads as three and a half must not pass for four."""
 _STRAINED = 3  # errors in a revolution
 _COASTING = 0.5  # of the fastest in the last revolutions
 _PEAK_FADES = 0.998  # a tooth
@@ -204,7 +207,8 @@ class EdgeFollower:
         best_passed, best_angle = 0, due
         # A wheel that runs out slows down from tooth to tooth as if some were missing; none is.
         while not coasting and angle < 2.0 * turned and passed < pattern.edges:
-            if abs(np.log(turned / angle)) < abs(np.log(turned / best_angle)):
+            doubt = _DOUBT if passed and not best_passed else 0.0
+            if abs(np.log(turned / angle)) < abs(np.log(turned / best_angle)) - doubt:
                 best_passed, best_angle = passed, angle
             passed += 1
             angle += float(pattern.spacings[(place.tooth + passed) % pattern.edges])

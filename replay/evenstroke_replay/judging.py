@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
-from evenstroke_dsp.messages import CodedWarning, Judgement, PipelineMessage, SourceInfo
+from evenstroke_dsp.cycles import Anchor
+from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Setup, SetupError
 from mcap.writer import MCAP0_MAGIC
@@ -58,23 +59,58 @@ def judge_path(
     setup: Setup | None = None,
     time_column: str | None = None,
     setup_text: str | None = None,
+    first_position_is: int | None = None,
 ) -> JudgedFile:
     """Judge a recording, or a capture as CSV.
 
     setup: how to read it; a recording brings its own, which this one replaces. setup_text: its text.
-    time_column: of a CSV, `time_s` when None.
+    time_column: of a CSV, `time_s` when None. first_position_is: the cylinder whose pulse comes first where
+    no sync names them.
 
-    Raises SetupError for a CSV without a set-up, and whatever reading the file raises.
+    Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, and whatever
+    reading the file raises.
     """
+    judged = _judge(path, setup, time_column, setup_text, None)
+    if first_position_is is None:
+        return judged
+    anchor = _anchor(path, judged, first_position_is)
+    if anchor is None:
+        note = CodedWarning(
+            code="first_position_unused",
+            text=f"That the first position is cylinder {first_position_is} was not used: no pulse lacks a name.",
+        )
+        return replace(judged, judgement=_with_warnings(judged.judgement, [note]))
+    return _judge(path, setup, time_column, setup_text, anchor)
+
+
+def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
+    """Where the first unnamed pulse of the first cycle that counts puts the cylinder."""
+    order = judged.setup.engine.firing_order
+    if cylinder not in order:
+        raise SetupError(
+            "the engine has no such cylinder",
+            where=f"{path}, --first-position-is",
+            expected=f"one of {', '.join(map(str, sorted(order)))}",
+            found=str(cylinder),
+            todo="give the cylinder whose pulse came first",
+        )
+    pipeline = Pipeline(judged.setup)
+    counted = (m for m in judged.messages if isinstance(m, Cycle) and m.left_out is None)
+    return next((a for cycle in counted if (a := pipeline.anchor_at(cycle, cylinder)) is not None), None)
+
+
+def _judge(
+    path: Path, setup: Setup | None, time_column: str | None, setup_text: str | None, anchor: Anchor | None
+) -> JudgedFile:
     if is_recording(path):
-        return _judge_recording(path, setup, setup_text)
+        return _judge_recording(path, setup, setup_text, anchor)
     if setup is None:
         raise SetupError(
             "a capture as CSV does not say what engine it is from",
             where=str(path),
             expected="a set-up file for it",
             found="none",
-            todo="give one with --setup FILE; `evenstroke setup new` helps to write it",
+            todo="give one with --setup FILE; the shipped `demo` shows how to write it",
         )
     capture = read_capture(path, setup, time_column)
     source = SourceInfo(
@@ -83,16 +119,21 @@ def judge_path(
         duration_s=capture.duration_s,
         lost_samples=capture.lost_samples,
     )
-    return _judged(setup, setup_text, capture.blocks(), source, capture.warnings)
+    pipeline = Pipeline(setup, anchor)
+    messages = _messages(pipeline, capture.blocks())
+    judgement = _with_warnings(pipeline.judge(source), capture.warnings)
+    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
 
 
-def _judge_recording(path: Path, setup: Setup | None, setup_text: str | None) -> JudgedFile:
+def _judge_recording(
+    path: Path, setup: Setup | None, setup_text: str | None, anchor: Anchor | None
+) -> JudgedFile:
     recording = open_recording(path)
     if setup is None:
         setup, setup_text = recording.setup, recording.setup_text
     feed = BoardFeed(setup)
     extent = _Extent()
-    pipeline = Pipeline(setup)
+    pipeline = Pipeline(setup, anchor)
     messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
@@ -110,19 +151,6 @@ def _judge_recording(path: Path, setup: Setup | None, setup_text: str | None) ->
         duration_s=recording.meta.imported_duration_s or extent.duration_s,
         lost_samples=extent.lost_samples,
     )
-    judgement = _with_warnings(pipeline.judge(source), warnings)
-    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
-
-
-def _judged(
-    setup: Setup,
-    setup_text: str | None,
-    blocks: Iterable[Block],
-    source: SourceInfo,
-    warnings: Iterable[CodedWarning],
-) -> JudgedFile:
-    pipeline = Pipeline(setup)
-    messages = _messages(pipeline, blocks)
     judgement = _with_warnings(pipeline.judge(source), warnings)
     return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
 
