@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,6 +25,7 @@ CONSTANT_SPEED_ERROR_DEG = 29.0
 quarter, cylinders/2 times a revolution, is then wrong by at most 0.25*720/(2 pi cylinders) = 29/cylinders
 degrees (arithmetic; the quarter: common practice, no source)."""
 TOOTH_ERROR_DEG = 0.5
+_KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are forgotten
 _EVENTS_AGREE_DEG = 15.0
 """Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
 
@@ -57,7 +58,6 @@ class CycleSpan:
     number: int  # within its rotation
     start_deg: float
     places: tuple[Place, ...]
-    mended: bool  # the sync that begins or ends it never came and was put in
 
     @property
     def from_s(self) -> float:
@@ -80,7 +80,6 @@ class _Turning:
     shift: float | None
     cut: int = 0  # cycles handed out
     first_deg: float | None = None
-    mended: set[float] = field(default_factory=set)  # degrees of syncs that were put in
 
 
 class CycleCutter:
@@ -104,7 +103,6 @@ class CycleCutter:
         self._turnings: list[_Turning] = []
         self._runs_seen: list[int] = []  # events taken from each sync run
         self.offset_assumed = False
-        self.sync_disagrees = 0  # events that contradict the wheel's half-cycle
         self._sync_deg, self._offset_uncertainty = self._place_of_sync()
 
     def _place_of_sync(self) -> tuple[float | None, float]:
@@ -247,7 +245,6 @@ class CycleCutter:
                 continue
             t_before, deg_before = rotation.t[-1], rotation.deg[-1]
             for k in range(1, count):
-                turning.mended.add(deg_before + k * step)
                 rotation.add(t_before + (t - t_before) * k / count, deg_before + k * step)
             rotation.add(t, deg_before + count * step)
         self._runs_seen[index] = len(run.times)
@@ -282,11 +279,9 @@ class CycleCutter:
             start = turning.first_deg + turning.cut * CYCLE_DEG
             if rotation.deg[-1] < start + CYCLE_DEG - 1e-9:
                 return
-            mended = start in turning.mended or start + CYCLE_DEG in turning.mended
-            yield CycleSpan(
-                rotation, index, turning.cut, start, self._places(rotation, start + shift), mended
-            )
+            yield CycleSpan(rotation, index, turning.cut, start, self._places(rotation, start + shift))
             turning.cut += 1
+            rotation.forget_before(start - _KEPT_CYCLES * CYCLE_DEG)
 
     def _first_start(self, turning: _Turning, shift: float) -> float:
         """A sync begins its cycles; a wheel's begin at the first cylinder's firing TDC."""

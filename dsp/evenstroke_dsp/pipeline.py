@@ -96,7 +96,6 @@ class Pipeline:
         self._cycles = 0
         self._cycle_s: float | None = None
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
-        self._lost_samples = 0
 
     # --- in -------------------------------------------------------------------------------------------
 
@@ -164,7 +163,6 @@ class Pipeline:
         self._edges_until[block.input] = max(before, block.until)
 
     def _note_gap(self, gap: Gap) -> None:
-        self._lost_samples += gap.lost_samples
         if gap.reason == "edges_missing":
             self._edge_gaps.append((gap.t_from, gap.t_to))
 
