@@ -36,7 +36,7 @@ from .rig_source import MOST_INPUTS, EdgeTimeline, Floats, GridNoise, RigError, 
 
 GRID_HZ = 10_000.0
 """Grid on which clean signals are worked out; between its points they are interpolated linearly."""
-MOST_CRANKING_S = 120.0
+MOST_CRANKING_S = 400.0
 SPEED_OF_SOUND_M_S = 343.2
 """In air at 20 degrees Celsius (ISO 9613-1, reference conditions; from memory)."""
 
