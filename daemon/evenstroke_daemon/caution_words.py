@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import shutil
+
 import click
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, cautions_for, dangers
 from evenstroke_dsp.setup import Setup
 
 
+def _say(text: str) -> None:
+    """On stderr, broken between words where the terminal ends."""
+    width = shutil.get_terminal_size((100, 24)).columns
+    click.echo(click.wrap_text(text, width=width, subsequent_indent="    "), err=True)
+
+
 def say_dangers(setup: Setup) -> None:
     """The dangerous combinations that the set-up describes or leaves open."""
     for danger in dangers(setup):
-        click.echo(f"DANGER: {danger.text}", err=True)
+        _say(f"DANGER: {danger.text}")
 
 
 def say_before_cranking(setup: Setup) -> None:
@@ -18,7 +26,7 @@ def say_before_cranking(setup: Setup) -> None:
     say_dangers(setup)
     for caution in cautions_for(setup):
         if caution.step in ("make_safe", "connect", "crank"):
-            click.echo(f"{STEP_TITLES[caution.step]}: {caution.text}", err=True)
+            _say(f"{STEP_TITLES[caution.step]}: {caution.text}")
     click.echo(f"{PRECEDENCE}\n{EVIDENCE}\n", err=True)
 
 

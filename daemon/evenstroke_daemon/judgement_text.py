@@ -25,6 +25,8 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
 
     source = judgement.source
     lost = f"{source.lost_samples} samples lost" if source.lost_samples else "nothing lost"
+    if any(warning.code == "recording_cut" for warning in judgement.warnings):
+        lost = f"cut short; {lost} up to there"
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     if judgement.refused is not None:
         say()

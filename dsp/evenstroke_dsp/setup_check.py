@@ -233,8 +233,8 @@ def _costs(setup: Setup, probe: Probe) -> list[str]:
         costs.append("Without volts_per_unit it is reported in volts; per cent are unaffected.")
     if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
         costs.append(
-            "Without low_corner_hz the once-per-cycle rhythm may be distorted by the probe; every "
-            "interval is widened for it."
+            "Without low_corner_hz the probe's own low corner is not undone: it may distort the "
+            "once-per-cycle rhythm, and no interval says by how much."
         )
     if probe.role not in PULSE_ROLES and probe.low_corner_hz:
         costs.append("Its low_corner_hz is noted, but what that corner distorts is not undone for this role.")
