@@ -8,13 +8,14 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 RUN := $(VENV)/.evenstroke-installed
 DEV := $(VENV)/.evenstroke-dev-installed
 
-.PHONY: help demo test lint bench
+.PHONY: help demo test lint bench soak
 
 help:
 	@echo "make demo    crank a simulated engine, judge it, write a report (into demo-output)"
 	@echo "make test    run the tests"
 	@echo "make lint    check style, types and which package imports which"
 	@echo "make bench   measure speed"
+	@echo "make soak    long runs: recordings killed at random moments, an hour's memory"
 
 demo: $(RUN)
 	$(BIN)/evenstroke demo
@@ -33,6 +34,10 @@ bench: $(DEV)
 		[ -e "$$script" ] || { echo "there is nothing to measure in tests/bench"; exit 1; }; \
 		echo "== $$script"; $(BIN)/python "$$script" || exit 1; \
 	done
+
+soak: $(DEV)
+	$(BIN)/python tests/soak/killed_recorder.py --times 200
+	$(BIN)/python tests/soak/memory_hour.py
 
 $(RUN): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -68,7 +68,8 @@ class Gap:
     t_from: float
     t_to: float
     lost_samples: int
-    reason: str  # a LossReason's value, "board_dropped", "capture_gap", "link_lost", "edges_missing"
+    reason: str  # a LossReason's value, "board_dropped", "capture_gap", "link_lost", "edges_missing",
+    # "pipeline_behind", "recording_damaged"
 
 
 Block = SampleBlock | EdgeBlock | Gap

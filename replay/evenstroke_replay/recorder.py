@@ -1,8 +1,8 @@
-"""Writing a recording, so that whatever was handed in is on its way to the disk at once.
+"""Writing a recording, so that whatever was handed in is on its way to the disk within 20 ms.
 
-The file is MCAP (FORMAT.md says what is in it). Each call writes one complete, self-delimiting,
-checksummed chunk: a process that is killed between two calls loses nothing that it handed in.
-The price is half a kilobyte of memory per call until the recording is closed, for MCAP's index.
+The file is MCAP (FORMAT.md says what is in it, and what is kept when something happens). What comes
+within 20 ms makes one complete, self-delimiting, checksummed chunk: a process that is killed loses
+nothing that was flushed. The memory that it takes does not grow with the recording.
 """
 
 from __future__ import annotations
@@ -15,13 +15,14 @@ from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Self, cast
+from typing import Self
 
 import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, SampleBlock
 from evenstroke_dsp.messages import CodedWarning
-from mcap.writer import CompressionType, Writer
+from mcap.records import Channel, Message, Schema
 
+from .mcap_file import McapFile
 from .recording_format import (
     BOARD_BYTES,
     CHANNELS,
@@ -41,13 +42,15 @@ from .recording_format import (
     PhaseName,
     RecordingError,
     RecordingMeta,
-    Source,
     encode_edges,
     encode_gap,
     encode_meta,
     encode_samples,
 )
 
+HOLD_NS = 20_000_000
+"""The longest that a piece is held back so that several share a chunk, and its bookkeeping."""
+_MOST_HELD_BYTES = 1 << 20
 _SYNC_EVERY_NS = 1_000_000_000
 """Between two requests that the disk itself keeps what the system holds: what a power cut may cost."""
 
@@ -71,11 +74,13 @@ def recording_name(started_at: datetime, title: str) -> str:
 class Recorder:
     """One recording that is being written. Not for use from several threads at once.
 
-    path: the file. bytes_written: its size so far. Host times are nanoseconds of a monotonic
-    clock, never negative; wall times are passed in.
+    path: the file. bytes_written: its size so far. due_ns: when what is held back must be flushed, or
+    None when nothing is. Host times are nanoseconds of a monotonic clock, never negative; wall times
+    are passed in.
 
-    Every method raises RecordingError when the file cannot be written. What was handed in before
-    is kept, the file then ends behind it, and every later call fails with the same error.
+    Every method raises RecordingError when the file cannot be written. What was flushed before is kept,
+    the file then ends behind it, and every later call fails with the same error: the caller can go on
+    without it, or begin another recording.
     """
 
     def __init__(
@@ -91,39 +96,28 @@ class Recorder:
 
         An existing file is never written over: RecordingError.
         """
-        source: Source = "board" if imported is None else "import"
-        meta = RecordingMeta(
-            format_version=FORMAT_VERSION,
-            evenstroke_version=version("evenstroke"),
-            started_at=started_at.isoformat(),
-            started_host_ns=started_host_ns,
-            source=source,
-            imported_file=imported.file if imported else None,
-            imported_sha256=imported.sha256 if imported else None,
-            imported_duration_s=imported.duration_s if imported else None,
-            imported_warnings=imported.warnings if imported else (),
+        self._open(
+            path,
+            setup_text,
+            RecordingMeta(
+                format_version=FORMAT_VERSION,
+                evenstroke_version=version("evenstroke"),
+                started_at=started_at.isoformat(),
+                started_host_ns=started_host_ns,
+                source="board" if imported is None else "import",
+                imported_file=imported.file if imported else None,
+                imported_sha256=imported.sha256 if imported else None,
+                imported_duration_s=imported.duration_s if imported else None,
+                imported_warnings=imported.warnings if imported else (),
+            ),
         )
-        self.path = path
-        self._problem: RecordingError | None = None
-        self._closed = False
-        self._synced_ns = started_host_ns
-        self._channels: dict[str, int] = {}
-        self._sequences: dict[str, int] = {}
-        self._sink = _Sink(_create(path))
-        # Not one CRC over the whole file: it would only be there where the recording ended well.
-        # Every chunk carries its own.
-        self._writer = Writer(cast(IO[Any], self._sink), compression=CompressionType.ZSTD)
-        try:
-            self._writer.start(profile=PROFILE, library=f"evenstroke {meta.evenstroke_version}")
-            self._writer.add_metadata(META_NAME, encode_meta(meta))
-            self._writer.add_attachment(0, started_host_ns, SETUP_NAME, SETUP_MEDIA_TYPE, setup_text.encode())
-            self._flush()
-            self._sink.sync()
-            _sync_folder(path.parent)
-        except OSError as error:
-            raise self._fail(error) from error
-        for kind in CHANNELS:
-            self._register(kind)
+
+    @classmethod
+    def copy_of(cls, path: Path, setup_text: str, meta: RecordingMeta) -> Self:
+        """A recording that says of itself what another one said: for what was salvaged from that one."""
+        recorder = cls.__new__(cls)
+        recorder._open(path, setup_text, meta)
+        return recorder
 
     @classmethod
     def in_folder(
@@ -141,21 +135,73 @@ class Recorder:
             path = path.with_name(f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap")
         return cls(path, setup_text, started_at=started_at, started_host_ns=started_host_ns)
 
+    def _open(self, path: Path, setup_text: str, meta: RecordingMeta) -> None:
+        self.path = path
+        self._problem: RecordingError | None = None
+        self._closed = False
+        self._held: list[Message] = []
+        self._held_bytes = 0
+        self._started_ns = meta.started_host_ns
+        self._flushed_ns: int | None = None  # when a chunk was written last
+        self._kept_ns: int | None = None  # the newest of the board's bytes that are in the file
+        self._synced_ns = meta.started_host_ns
+        self._ids = {kind.topic: number for number, kind in enumerate(CHANNELS, 1)}
+        self._sequences = dict.fromkeys(self._ids, 0)
+        try:
+            self._file = McapFile(path, PROFILE, f"evenstroke {version('evenstroke')}")
+        except FileExistsError as error:
+            raise RecordingError(
+                "there is such a file already, and nothing is ever written over",
+                where=str(path),
+                expected="a name that is not taken",
+                found="a file",
+                todo="choose another name, or move that file away",
+            ) from error
+        except OSError as error:
+            raise _cannot(path, "the recording cannot be created", error) from error
+        try:
+            self._file.metadata(META_NAME, encode_meta(meta))
+            self._file.attachment(meta.started_host_ns, SETUP_NAME, SETUP_MEDIA_TYPE, setup_text.encode())
+            self._file.begin(*_declarations())
+            self._file.sync()
+            _sync_folder(path.parent)
+        except OSError as error:
+            raise self._fail(error) from error
+
     @property
     def bytes_written(self) -> int:
-        return self._sink.written
+        return self._file.size
+
+    @property
+    def due_ns(self) -> int | None:
+        return self._held[0].log_time + HOLD_NS if self._held else None
 
     def received(self, data: bytes, host_ns: int) -> None:
-        """Bytes exactly as the board's link gave them, and when."""
+        """Bytes exactly as the board's link gave them, and when.
+
+        They are flushed at once when nothing was within the last 20 ms, else with what comes until then.
+        """
         self._add(BOARD_BYTES, data, host_ns)
+        if self._flushed_ns is None or host_ns - self._flushed_ns >= HOLD_NS or host_ns < self._flushed_ns:
+            self._flush_at(host_ns)
+        elif self._held_bytes >= _MOST_HELD_BYTES:
+            self._flush()
+
+    def flush_due(self, host_ns: int) -> None:
+        """Flush what has been held back for 20 ms. Whoever hands in bytes calls it while none come."""
+        due_ns = self.due_ns
+        if due_ns is not None and host_ns >= due_ns:
+            self._flush_at(host_ns)
 
     def note(self, text: str, host_ns: int) -> None:
-        """What the user wants to remember of this moment."""
+        """What the user wants to remember of this moment. Flushed at once."""
         self._add(NOTES, msgspec.json.encode(Note(text=text)), host_ns)
+        self._flush()
 
     def phase(self, phase: PhaseName, host_ns: int) -> None:
-        """What is being done to the engine from now on."""
+        """What is being done to the engine from now on. Flushed at once."""
         self._add(PHASES, msgspec.json.encode(Phase(phase=phase)), host_ns)
+        self._flush()
 
     def imported(self, block: Block) -> None:
         """A block of an imported capture. Its exact times are in the message, float64 seconds."""
@@ -166,6 +212,12 @@ class Recorder:
             self._add(IMPORT_EDGES, encode_edges(block), _log_time(first))
         else:
             self._add(IMPORT_GAPS, encode_gap(block), _log_time(block.t_from))
+        self._flush()
+
+    def flush(self) -> None:
+        """Hand everything to the operating system now. What then was flushed outlives this process."""
+        self._check_open()
+        self._flush()
 
     def close(self) -> None:
         """Write the summary that makes the file quick to search, and see it onto the disk."""
@@ -173,14 +225,12 @@ class Recorder:
             return
         if self._problem is not None:
             raise self._problem
+        self._flush()
         try:
-            self._writer.finish()  # type: ignore[no-untyped-call]
-            self._sink.flush()
-            self._sink.sync()
+            self._file.finish()
         except OSError as error:
             raise self._fail(error) from error
         self._closed = True
-        self._sink.close()
 
     def __enter__(self) -> Self:
         return self
@@ -192,52 +242,80 @@ class Recorder:
         if self._problem is None:
             self.close()
 
-    def _register(self, kind: ChannelKind) -> None:
-        schema = 0
-        if kind.schema_name is not None:
-            schema = self._writer.register_schema(kind.schema_name, "jsonschema", kind.schema_text())
-        self._channels[kind.topic] = self._writer.register_channel(kind.topic, kind.message_encoding, schema)
-        self._sequences[kind.topic] = 0
-
-    def _add(self, kind: ChannelKind, data: bytes, log_time: int) -> None:
+    def _check_open(self) -> None:
         if self._problem is not None:
             raise self._problem
         if self._closed:
             raise RecordingError("this recording is closed", where=str(self.path), todo="begin another one")
+
+    def _add(self, kind: ChannelKind, data: bytes, log_time: int) -> None:
+        self._check_open()
         sequence = self._sequences[kind.topic]
         self._sequences[kind.topic] = (sequence + 1) % (1 << 32)
-        try:
-            self._writer.add_message(self._channels[kind.topic], log_time, data, log_time, sequence)
-            self._flush()
-            if kind is BOARD_BYTES and log_time - self._synced_ns >= _SYNC_EVERY_NS:
-                self._synced_ns = log_time
-                self._sink.sync()
-        except OSError as error:
-            raise self._fail(error) from error
+        self._held.append(
+            Message(
+                channel_id=self._ids[kind.topic],
+                log_time=log_time,
+                data=data,
+                publish_time=log_time,
+                sequence=sequence,
+            )
+        )
+        self._held_bytes += len(data)
+
+    def _flush_at(self, host_ns: int) -> None:
+        self._flush()
+        self._flushed_ns = host_ns
+        if host_ns - self._synced_ns >= _SYNC_EVERY_NS:
+            self._synced_ns = host_ns
+            try:
+                self._file.sync()
+            except OSError as error:
+                raise self._fail(error) from error
 
     def _flush(self) -> None:
-        self._writer.flush()  # type: ignore[no-untyped-call]
+        if not self._held:
+            return
+        try:
+            self._file.chunk(self._held)
+        except OSError as error:
+            raise self._fail(error) from error
+        bytes_id = self._ids[BOARD_BYTES.topic]
+        for message in reversed(self._held):
+            if message.channel_id == bytes_id:
+                self._kept_ns = message.log_time
+                break
+        self._held.clear()
+        self._held_bytes = 0
 
     def _fail(self, error: OSError) -> RecordingError:
-        self._problem = _cannot(self.path, "the recording cannot be written any further", error)
-        self._sink.give_up()
+        self._file.give_up()
+        if isinstance(error, FileNotFoundError):
+            kept = "nothing of it can be read any more"
+        elif self._kept_ns is None:
+            kept = "nothing of the board's data was kept yet"
+        else:
+            seconds = (self._kept_ns - self._started_ns) / 1e9
+            kept = f"what came in its first {seconds:.2f} s is kept ({self._file.size} bytes)"
+        self._problem = RecordingError(
+            "the recording cannot be written any further",
+            where=str(self.path),
+            found=f"{error.strerror or error}; {kept}",
+            todo="make room on the disk, or record to another folder",
+        )
         return self._problem
 
 
-def _create(path: Path) -> int:
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
-    try:
-        return os.open(path, flags, 0o666)
-    except FileExistsError as error:
-        raise RecordingError(
-            "there is such a file already, and nothing is ever written over",
-            where=str(path),
-            expected="a name that is not taken",
-            found="a file",
-            todo="choose another name, or move that file away",
-        ) from error
-    except OSError as error:
-        raise _cannot(path, "the recording cannot be created", error) from error
+def _declarations() -> tuple[list[Schema], list[Channel]]:
+    """What MCAP wants to know of the channels: ids count from 1 in the order of `CHANNELS`."""
+    schemas: list[Schema] = []
+    channels: list[Channel] = []
+    for number, kind in enumerate(CHANNELS, 1):
+        if kind.schema_name is not None:
+            schemas.append(Schema(len(schemas) + 1, kind.schema_text(), "jsonschema", kind.schema_name))
+        schema_id = len(schemas) if kind.schema_name is not None else 0
+        channels.append(Channel(number, kind.topic, kind.message_encoding, {}, schema_id))
+    return schemas, channels
 
 
 def _cannot(path: Path, problem: str, error: OSError) -> RecordingError:
@@ -264,45 +342,3 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(place)
         finally:
             os.close(place)
-
-
-class _Sink:
-    """What the MCAP writer writes to: each flush becomes one write at the end of the file.
-
-    A write that fails is undone, so that the file always ends behind a complete record.
-    """
-
-    def __init__(self, file: int) -> None:
-        self._file = file
-        self._pending: list[bytes] = []
-        self._pending_size = 0
-        self.written = 0
-
-    def write(self, data: bytes) -> int:
-        self._pending.append(data)
-        self._pending_size += len(data)
-        return len(data)
-
-    def tell(self) -> int:
-        return self.written + self._pending_size
-
-    def flush(self) -> None:
-        data = memoryview(b"".join(self._pending))
-        self._pending.clear()
-        self._pending_size = 0
-        size = len(data)
-        while data:
-            data = data[os.write(self._file, data) :]
-        self.written += size
-
-    def sync(self) -> None:
-        os.fsync(self._file)
-
-    def give_up(self) -> None:
-        with contextlib.suppress(OSError):
-            os.ftruncate(self._file, self.written)
-        self.close()
-
-    def close(self) -> None:
-        with contextlib.suppress(OSError):
-            os.close(self._file)

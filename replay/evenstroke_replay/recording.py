@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import struct
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -17,7 +19,17 @@ from evenstroke_dsp.blocks import Block
 from evenstroke_dsp.setup import Setup, parse_setup
 from mcap.data_stream import RecordBuilder
 from mcap.exceptions import EndOfFile, McapError
-from mcap.records import Attachment, Channel, Chunk, Header, McapRecord, Message, Metadata
+from mcap.opcode import Opcode
+from mcap.records import (
+    Attachment,
+    Channel,
+    Chunk,
+    Header,
+    McapRecord,
+    Message,
+    Metadata,
+    Statistics,
+)
 from mcap.stream_reader import StreamReader, breakup_chunk
 from mcap.writer import MCAP0_MAGIC
 
@@ -68,7 +80,9 @@ class RecordedNote:
 
 Item = RecordedBytes | RecordedBlock | RecordedNote
 
-_BROKEN = (
+_FOOTER = struct.Struct("<BQQQI")  # opcode, length, summary, its offsets, CRC
+
+BROKEN = (
     McapError,
     zstandard.ZstdError,
     struct.error,
@@ -87,37 +101,44 @@ class Recording:
     complete: whether it ends as a recording that was closed ends.
     whole_bytes: how much of the file is whole; reading stops there.
     cut: None, or why the file is whole only up to there, in one sentence.
+
+    check_all False opens it quickly and checks it as it is read: `complete`, `whole_bytes` and `cut` are
+    then true only once everything was.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, check_all: bool = True) -> None:
         self.path = path
         self.complete = False
         self.cut: str | None = None
         self.whole_bytes = 0
+        self._checked = check_all
         self._meta: RecordingMeta | None = None
         self._setup_text: str | None = None
-        with _opened(path) as stream:
+        self._channels: dict[int, str] = {}
+        with opened(path) as stream:
             _check_beginning(path, stream)
-            size = os.fstat(stream.fileno()).st_size
-            whole = _WholeReads(stream, size)
-            channels: dict[int, str] = {}
+            self._size = os.fstat(stream.fileno()).st_size
+            whole = _WholeReads(stream, self._size)
             try:
                 for records in _groups(whole):
                     for record in records:
-                        if isinstance(record, Attachment):
-                            _check_crc(record, whole.latest)
-                        self._meet(record, channels)
+                        if isinstance(record, Attachment) and not attachment_checks(record, whole.latest):
+                            raise ValueError(f"the CRC of the attachment {record.name!r} does not match")
+                        self._meet(record, self._channels)
+                    if not check_all and self._meta is not None and self._setup_text is not None:
+                        break
                     self.whole_bytes = whole.place
-                self.complete = True
-            except _BROKEN as error:
-                self.cut = _cut_sentence(self.whole_bytes, size, error)
+                else:
+                    self.complete = True
+            except BROKEN as error:
+                self.cut = _cut_sentence(self.whole_bytes, self._size, error)
         if self._meta is None or self._setup_text is None:
             raise RecordingError(
                 "this recording has no beginning",
                 where=str(path),
                 expected="where it comes from and the set-up, before any data",
                 found=self.cut or "an MCAP file without them",
-                todo="there are no data behind it that could be read; use another recording",
+                todo="see whether `evenstroke recover` finds more in it, or use another recording",
             )
         self.meta: RecordingMeta = self._meta
         self.setup_text: str = self._setup_text
@@ -127,11 +148,11 @@ class Recording:
         if isinstance(record, Header):
             _check_profile(self.path, record)
         elif isinstance(record, Metadata) and record.name == META_NAME and self._meta is None:
-            self._meta = _meta(self.path, record)
+            self._meta = meta_of(self.path, record)
         elif isinstance(record, Attachment) and record.name == SETUP_NAME and self._setup_text is None:
             self._setup_text = record.data.decode()
         else:
-            _item(record, channels)
+            item_in(record, channels)
 
     @cached_property
     def setup(self) -> Setup:
@@ -143,16 +164,30 @@ class Recording:
 
         Raises RecordingError when the file changed since it was opened.
         """
-        with _opened(self.path) as stream:
-            whole = _WholeReads(stream, self.whole_bytes)
-            channels: dict[int, str] = {}
+        for _, items in self.groups():
+            yield from items
+
+    def groups(self, place: int = 0) -> Iterator[tuple[int, list[Item]]]:
+        """The items as they stand together in the file, and with each group the place behind it.
+
+        place: 0, or a place that an earlier group gave: goes on behind that one.
+        Raises RecordingError when the file changed since it was opened.
+        """
+        with opened(self.path) as stream:
+            stream.seek(place)
+            whole = _WholeReads(stream, self.whole_bytes if self._checked else self._size, place)
+            behind = place
             try:
                 for records in _groups(whole):
-                    for record in records:
-                        item = _item(record, channels)
-                        if item is not None:
-                            yield item
-            except _BROKEN as error:
+                    items = [item for r in records if (item := item_in(r, self._channels)) is not None]
+                    behind = whole.place
+                    if items:
+                        yield behind, items
+                self.complete, self.whole_bytes = True, whole.place
+            except BROKEN as error:
+                if not self._checked:
+                    self.whole_bytes, self.cut = behind, _cut_sentence(behind, self._size, error)
+                    return
                 if isinstance(error, EndOfFile) and whole.place == self.whole_bytes:
                     return  # the cut that was found when the file was opened
                 raise RecordingError(
@@ -162,9 +197,18 @@ class Recording:
                     todo="read it again when nothing writes to it any more",
                 ) from error
 
+    @cached_property
+    def host_span_ns(self) -> tuple[int, int] | None:
+        """The first and the last log time, nanoseconds; None where the file does not end with a summary."""
+        with opened(self.path) as stream:
+            summary = read_statistics(stream)
+        if summary is None or not summary[0].message_count:
+            return None
+        return summary[0].message_start_time, summary[0].message_end_time
 
-def open_recording(path: Path) -> Recording:
-    """Open and check a recording.
+
+def open_recording(path: Path, *, check_all: bool = True) -> Recording:
+    """Open and check a recording; check_all False checks its data only as they are read.
 
     A file that was cut (the recorder was killed, the disk was full) opens, with `complete` False
     and `cut` saying where; what is before the cut reads as if nothing had happened.
@@ -172,7 +216,7 @@ def open_recording(path: Path) -> Recording:
     Raises RecordingError for a file that is empty, is no recording of evenstroke's, was written by
     a newer version, or was cut before the set-up was in it.
     """
-    return Recording(path)
+    return Recording(path, check_all=check_all)
 
 
 class _WholeReads:
@@ -182,10 +226,10 @@ class _WholeReads:
     many gigabytes at once.
     """
 
-    def __init__(self, stream: IO[bytes], size: int) -> None:
+    def __init__(self, stream: IO[bytes], size: int, place: int = 0) -> None:
         self._stream = stream
         self._size = size
-        self.place = 0
+        self.place = place
         self.latest = b""  # what the latest read gave
 
     def read(self, length: int) -> bytes:
@@ -199,7 +243,8 @@ class _WholeReads:
         return data
 
 
-def _opened(path: Path) -> IO[bytes]:
+def opened(path: Path) -> IO[bytes]:
+    """The file, for reading. Raises RecordingError."""
     try:
         return path.open("rb")
     except OSError as error:
@@ -243,7 +288,8 @@ def _check_profile(path: Path, header: Header) -> None:
         )
 
 
-def _meta(path: Path, record: Metadata) -> RecordingMeta:
+def meta_of(path: Path, record: Metadata) -> RecordingMeta:
+    """What a recording says of itself. Raises RecordingError where this version cannot read it."""
     # The version first: what the other fields of a later one mean is not for us to say.
     found = record.metadata.get("format_version", "none")
     try:
@@ -270,22 +316,50 @@ def _meta(path: Path, record: Metadata) -> RecordingMeta:
 def _groups(whole: _WholeReads) -> Iterator[list[McapRecord]]:
     """What stands in the file record by record, a chunk's contents together once its CRC is checked.
 
-    Ends behind a complete file; raises one of `_BROKEN` where there is no more to read.
+    Ends behind a complete file; raises one of `BROKEN` where there is no more to read.
     """
-    for record in StreamReader(cast(IO[bytes], whole), emit_chunks=True).records:
+    reader = StreamReader(cast(IO[bytes], whole), skip_magic=whole.place > 0, emit_chunks=True)
+    for record in reader.records:
         yield breakup_chunk(record, validate_crc=True) if isinstance(record, Chunk) else [record]
 
 
-def _check_crc(attachment: Attachment, stated: bytes) -> None:
-    """The MCAP reader passes over an attachment's CRC, its last four bytes; the set-up needs it checked."""
+def read_statistics(stream: IO[bytes]) -> tuple[Statistics, int] | None:
+    """What the summary of a closed recording counts, and the place of the summary; None where there is none.
+
+    The summary's own CRC is checked.
+    """
+    ends = len(MCAP0_MAGIC)
+    size = stream.seek(0, io.SEEK_END)
+    at = size - ends - _FOOTER.size
+    if at < 0:
+        return None
+    stream.seek(at)
+    tail = stream.read(_FOOTER.size + ends)
+    opcode, length, start, offsets, crc = _FOOTER.unpack_from(tail)
+    if tail[_FOOTER.size :] != MCAP0_MAGIC or (opcode, length) != (Opcode.FOOTER, _FOOTER.size - 9):
+        return None
+    if not 0 < start <= offsets <= at:
+        return None
+    stream.seek(start)
+    summary = stream.read(at - start)
+    if zlib.crc32(tail[: _FOOTER.size - 4], zlib.crc32(summary)) != crc:
+        return None
+    with contextlib.suppress(*BROKEN):
+        for record in StreamReader(io.BytesIO(summary), skip_magic=True).records:
+            if isinstance(record, Statistics):
+                return record, start
+    return None
+
+
+def attachment_checks(attachment: Attachment, stated: bytes) -> bool:
+    """Whether an attachment is what its CRC, its last four bytes, says: the MCAP reader passes over that."""
     builder = RecordBuilder()
     attachment.write(builder)
     written: bytes = builder.end()  # type: ignore[no-untyped-call]
-    if written[-4:] != stated:
-        raise ValueError(f"the CRC of the attachment {attachment.name!r} does not match")
+    return written[-4:] == stated
 
 
-def _item(record: McapRecord, channels: dict[int, str]) -> Item | None:
+def item_in(record: McapRecord, channels: dict[int, str]) -> Item | None:
     """The item in a record, None where it holds none; learns the channels on the way."""
     if isinstance(record, Channel):
         channels[record.id] = record.topic

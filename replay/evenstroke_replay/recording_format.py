@@ -22,7 +22,7 @@ SETUP_NAME = "setup.toml"
 SETUP_MEDIA_TYPE = "application/toml"
 
 Source = Literal["board", "import"]
-PhaseName = Literal["rest", "cranking", "running", "stopped"]
+PhaseName = Literal["rest", "cranking", "running", "coasting"]
 
 
 class RecordingError(EvenstrokeError):

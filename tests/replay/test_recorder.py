@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import errno
+import gc
+import itertools
 import os
 import subprocess
 import sys
+import tracemalloc
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
-from evenstroke_replay.recorder import ImportedFrom, Recorder, recording_name
+from evenstroke_replay.recorder import HOLD_NS, ImportedFrom, Recorder, recording_name
 from evenstroke_replay.recording import RecordedBytes, RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note, Phase, RecordingError
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mcap.reader import make_reader
+from mcap.records import Chunk
+from mcap.stream_reader import StreamReader
 
 STARTED = datetime(2026, 11, 25, 9, 10, 0, tzinfo=UTC)
 SETUP_TEXT = (
@@ -113,7 +118,7 @@ from pathlib import Path
 from evenstroke_replay.recorder import Recorder
 rec = Recorder(Path(sys.argv[1]), sys.argv[2], started_at=datetime(2026, 11, 25))
 for i in range(int(sys.argv[3])):
-    rec.received(b"%d " % i * 200, i)
+    rec.received(b"%d " % i * 200, i * 20_000_000)
 os._exit(9)  # no destructor, no buffer emptied, no summary
 """
 
@@ -127,7 +132,7 @@ def test_a_killed_process_loses_nothing_that_it_handed_in(tmp_path: Path, blocks
     assert not recording.complete
     assert recording.cut is not None
     assert recording.whole_bytes == path.stat().st_size  # not one byte of half a record
-    assert list(recording.items()) == [RecordedBytes(i, b"%d " % i * 200) for i in range(blocks)]
+    assert list(recording.items()) == [RecordedBytes(i * HOLD_NS, b"%d " % i * 200) for i in range(blocks)]
 
 
 def test_an_existing_file_is_never_written_over(tmp_path: Path) -> None:
@@ -178,7 +183,7 @@ def test_a_full_disk_keeps_what_was_written(tmp_path: Path, monkeypatch: pytest.
     path = tmp_path / "full.mcap"
     rec = recorder(path)
     for i in range(5):
-        rec.received(b"%d" % i * 50, i)
+        rec.received(b"%d" % i * 50, i * HOLD_NS)
     size = path.stat().st_size
     write = os.write
     room = 30  # bytes that still fit
@@ -191,23 +196,23 @@ def test_a_full_disk_keeps_what_was_written(tmp_path: Path, monkeypatch: pytest.
         room -= len(part)
         return write(file, part)
 
-    monkeypatch.setattr("evenstroke_replay.recorder.os.write", short_write)
+    monkeypatch.setattr("evenstroke_replay.mcap_file.os.write", short_write)
     with pytest.raises(RecordingError, match="No space left on device"):
-        rec.received(b"one too many", 5)
+        rec.received(b"one too many", 5 * HOLD_NS)
     monkeypatch.undo()
     with pytest.raises(RecordingError, match="cannot be written any further"):
-        rec.received(b"and no more", 6)
+        rec.received(b"and no more", 6 * HOLD_NS)
     with pytest.raises(RecordingError, match="cannot be written any further"):
         rec.close()
     assert path.stat().st_size == size  # the half record is taken back
     recording = open_recording(path)
     assert not recording.complete
-    assert list(recording.items()) == [RecordedBytes(i, b"%d" % i * 50) for i in range(5)]
+    assert list(recording.items()) == [RecordedBytes(i * HOLD_NS, b"%d" % i * 50) for i in range(5)]
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="not checked here: needs /dev/full")
 def test_a_really_full_device_is_an_error_of_ours(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("evenstroke_replay.recorder._create", lambda path: os.open("/dev/full", os.O_WRONLY))
+    monkeypatch.setattr("evenstroke_replay.mcap_file.create", lambda path: os.open("/dev/full", os.O_WRONLY))
     with pytest.raises(RecordingError, match="No space left on device"):
         recorder(Path("/dev/full"))
 
@@ -219,7 +224,7 @@ def test_a_full_disk_at_the_summary_is_said(tmp_path: Path, monkeypatch: pytest.
     def full(file: int, data: memoryview) -> int:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("evenstroke_replay.recorder.os.write", full)
+    monkeypatch.setattr("evenstroke_replay.mcap_file.os.write", full)
     with pytest.raises(RecordingError, match="No space"):
         rec.close()
     monkeypatch.undo()
@@ -229,7 +234,7 @@ def test_a_full_disk_at_the_summary_is_said(tmp_path: Path, monkeypatch: pytest.
 def test_the_disk_is_asked_to_keep_it_once_a_second(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rec = recorder(tmp_path / "r.mcap")
     asked: list[int] = []
-    monkeypatch.setattr("evenstroke_replay.recorder.os.fsync", asked.append)
+    monkeypatch.setattr("evenstroke_replay.mcap_file.os.fsync", asked.append)
     for tenth in range(31):
         rec.received(b"x", 1_000 + tenth * 100_000_000)
     assert len(asked) == 3
@@ -277,3 +282,180 @@ def test_imported_blocks_keep_every_bit(tmp_path: Path) -> None:
         assert (got[i].input, got[i].until) == (blocks[i].input, blocks[i].until)
         assert np.array_equal(got[i].times, blocks[i].times)
         assert np.array_equal(got[i].rising, blocks[i].rising)
+
+
+def chunk_count(path: Path) -> int:
+    with path.open("rb") as stream:
+        return sum(isinstance(r, Chunk) for r in StreamReader(stream, emit_chunks=True).records)
+
+
+@settings(deadline=None)
+@given(steps=st.lists(st.integers(0, 3 * HOLD_NS), min_size=1, max_size=60))
+def test_pieces_share_a_chunk_and_none_waits_longer_than_20_ms(
+    tmp_path_factory: pytest.TempPathFactory, steps: list[int]
+) -> None:
+    path = tmp_path_factory.mktemp("held") / "r.mcap"
+    rec = recorder(path)
+    now_ns, handed_in, flushed_at = 1_000, [], []
+    for step in steps:
+        now_ns += step
+        rec.received(b"x", now_ns)
+        handed_in.append(now_ns)
+        due_ns = rec.due_ns
+        if due_ns is None:
+            flushed_at.append(now_ns)
+            held: list[int] = []
+        else:
+            held = [at for at in handed_in if not flushed_at or at > flushed_at[-1] or at == now_ns]
+            assert due_ns <= now_ns + HOLD_NS
+            assert min(held) + HOLD_NS >= due_ns
+            # Whoever hands in calls this while nothing comes.
+            rec.flush_due(due_ns - 1)
+            assert rec.due_ns == due_ns
+    if rec.due_ns is not None:
+        rec.flush_due(rec.due_ns)
+        assert rec.due_ns is None
+    # Chunks are at least 20 ms apart but for the one that was due.
+    assert all(b - a >= HOLD_NS for a, b in itertools.pairwise(flushed_at))
+    assert [i.host_ns for i in open_recording(path).items()] == handed_in
+
+
+def test_pieces_of_5_ms_make_50_chunks_a_second(tmp_path: Path) -> None:
+    with recorder(tmp_path / "r.mcap") as rec:
+        for number in range(200):
+            rec.received(b"piece", 1_000 + number * 5_000_000)
+    assert chunk_count(tmp_path / "r.mcap") == 51  # and the last, cut short by closing
+
+
+def test_notes_and_phases_are_flushed_at_once_with_what_came_before(tmp_path: Path) -> None:
+    rec = recorder(tmp_path / "r.mcap")
+    rec.received(b"a", 1_000)
+    rec.received(b"b", 2_000)
+    rec.note("now", 2_500)
+    assert rec.due_ns is None
+    rec.phase("coasting", 3_000)
+    assert list(open_recording(tmp_path / "r.mcap").items()) == [
+        RecordedBytes(1_000, b"a"),
+        RecordedBytes(2_000, b"b"),
+        RecordedNote(2_500, Note(text="now")),
+        RecordedNote(3_000, Phase(phase="coasting")),
+    ]
+
+
+def test_its_memory_does_not_grow_with_the_recording(tmp_path: Path) -> None:
+    # Measured with Python's own count of what is allocated; tests/soak/memory_hour.py looks at the process.
+    rec = recorder(tmp_path / "r.mcap")
+
+    def pieces(first: int, count: int) -> None:
+        for number in range(first, first + count):
+            rec.received(b"piece", 1_000 + number * HOLD_NS)
+
+    pieces(0, 200)
+    tracemalloc.start()
+    try:
+        pieces(200, 1000)
+        gc.collect()
+        before = tracemalloc.get_traced_memory()[0]
+        pieces(1200, 4000)
+        gc.collect()
+        grown = tracemalloc.get_traced_memory()[0] - before
+        tracemalloc.reset_peak()
+        rec.close()
+        closing = tracemalloc.get_traced_memory()[1] - before
+    finally:
+        tracemalloc.stop()
+    assert grown < 4000  # a byte a chunk; MCAP's own writer keeps about 500
+    assert closing < 1_000_000  # the index passes through in pieces of 64 kB
+    with (tmp_path / "r.mcap").open("rb") as stream:
+        summary = make_reader(stream).get_summary()
+    assert summary is not None
+    assert len(summary.chunk_indexes) == 5200
+
+
+LIMITED = """
+import resource, signal, sys
+from datetime import datetime
+from pathlib import Path
+from evenstroke_replay.recorder import HOLD_NS, Recorder
+from evenstroke_replay.recording_format import RecordingError
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+import os
+rec = Recorder(Path(sys.argv[1]), sys.argv[2], started_at=datetime(2026, 11, 25))
+other = Recorder(Path(sys.argv[1] + "-2.mcap"), sys.argv[2], started_at=datetime(2026, 11, 25))
+taken = 0
+try:
+    while True:
+        rec.received(os.urandom(500), taken * HOLD_NS)
+        taken += 1
+except RecordingError as error:
+    print(taken, rec.bytes_written, error.found)
+other.received(b"another goes on", 0)
+other.close()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="not checked here: needs a limit on file sizes (POSIX)")
+def test_where_a_file_really_cannot_grow_what_was_flushed_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "full.mcap"
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(path), SETUP_TEXT], capture_output=True, text=True, check=True
+    )
+    taken, size, found = done.stdout.split(maxsplit=2)
+    assert int(size) == path.stat().st_size <= 20_000
+    assert f"what came in its first {(int(taken) - 1) * 0.02:.2f} s is kept ({size} bytes)" in found
+    recording = open_recording(path)
+    assert recording.whole_bytes == path.stat().st_size
+    assert len(list(recording.items())) == int(taken) > 20
+    assert open_recording(Path(f"{path}-2.mcap")).complete
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="not checked here: an open file cannot be deleted there")
+def test_a_file_that_is_deleted_meanwhile_is_said_within_a_second(tmp_path: Path) -> None:
+    rec = recorder(tmp_path / "r.mcap")
+    rec.received(b"x", 1_000)
+    (tmp_path / "r.mcap").unlink()
+    rec.received(b"x", 500_000_000)  # goes into nothing, and nobody can know yet
+    with pytest.raises(RecordingError, match="deleted while it was being written"):
+        rec.received(b"x", 1_100_000_000)
+
+
+@pytest.mark.skipif(
+    sys.platform == "win32" or not hasattr(os, "geteuid") or os.geteuid() == 0,
+    reason="not checked here: the folder's permissions do not bind this user",
+)
+def test_a_folder_that_is_read_only_is_said(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    try:
+        with pytest.raises(RecordingError, match="cannot be created"):
+            recorder(tmp_path / "r.mcap")
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_a_read_only_file_system_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> int:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr("evenstroke_replay.mcap_file.os.open", refuse)
+    with pytest.raises(RecordingError, match="Read-only file system"):
+        recorder(tmp_path / "r.mcap")
+
+
+def test_a_disk_that_goes_away_is_said_and_another_recording_can_begin(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rec = recorder(tmp_path / "gone.mcap")
+    rec.received(b"kept", 1_000)
+
+    def gone(file: int) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr("evenstroke_replay.mcap_file.os.fsync", gone)
+    with pytest.raises(RecordingError, match="Input/output error"):
+        rec.received(b"flushed, but does the disk have it?", 1_100_000_000)
+    monkeypatch.undo()
+    with recorder(tmp_path / "elsewhere.mcap") as other:
+        other.received(b"goes on", 1_200_000_000)
+    assert open_recording(tmp_path / "elsewhere.mcap").complete
+    assert next(iter(open_recording(tmp_path / "gone.mcap").items())) == RecordedBytes(1_000, b"kept")

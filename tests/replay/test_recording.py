@@ -40,6 +40,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
         rec.received(b"first", 1)
         rec.note("a note", 2)
         rec.received(b"second" * 20, 3)
+        rec.flush()
         rec.phase("cranking", 4)
         rec.received(b"third", 5)
     return path
@@ -229,7 +230,7 @@ def test_every_chunk_carries_a_crc_that_zlib_agrees_with(small: Path) -> None:
 
     with small.open("rb") as stream:
         chunks = [r for r in StreamReader(stream, emit_chunks=True).records if isinstance(r, Chunk)]
-    assert len(chunks) == 5  # one for each call, so that none waits for another
+    assert len(chunks) == 5  # one for each flush
     for chunk in chunks:
         data = zstandard.decompress(chunk.data, chunk.uncompressed_size)
         assert zlib.crc32(data) == chunk.uncompressed_crc != 0
@@ -260,3 +261,16 @@ def test_the_format_s_description_names_every_channel_and_field(small: Path) -> 
     assert declared == described
     fields = set(re.findall(r"^\| `([a-z_0-9]+)` \| (?:text|number|list)", text, re.MULTILINE))
     assert fields == set(RecordingMeta.__struct_fields__)
+
+
+def test_the_tests_that_the_guarantees_name_exist() -> None:
+    text = FORMAT.read_text(encoding="utf-8")
+    table = text[text.index("| when this happens") : text.index("## What `evenstroke recover` writes")]
+    rows = [line for line in table.splitlines() if line.startswith("| ") and "when this happens" not in line]
+    assert len(rows) > 10
+    for row in rows:
+        named = re.findall(r"`(test_\w+\.py)::(test_\w+)`", row.split("|")[3])
+        assert named, f"no test shows this: {row}"
+        for file, name in named:
+            source = (Path(__file__).parent / file).read_text(encoding="utf-8")
+            assert re.search(rf"^def {name}\(", source, re.MULTILINE), f"{file} has no {name}"

@@ -1,0 +1,305 @@
+"""`evenstroke replay`: publishes a recording as the live board was, in real time or any other."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+from evenstroke_dsp.cautions import cautions_for, dangers
+from evenstroke_dsp.messages import EngineInfo, Health, LinkState, PipelineMessage, State
+from evenstroke_dsp.setup import Setup
+from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, Pace
+from evenstroke_replay.playback import Playback
+from evenstroke_replay.recording import Recording, open_recording
+from evenstroke_replay.setup_files import load_setup
+
+from .caution_words import say_dangers
+from .clock import REAL, Clock
+from .command_listen import NOWHERE, stop_signals
+from .keyboard import ReadKey, keys
+from .outcome import Outcome
+from .publisher import DEFAULT_ADDRESS, Publisher
+
+_FASTEST = "max"
+_SLOWEST, _MOST = 0.01, 1000.0
+_SLICE_S = 0.1
+"""The longest single wait, so that Ctrl-C and the once-a-second messages are on time."""
+_PUBLISH_EVERY_S = 1.0
+_SHOWN_EVERY_S = 0.1
+_KEYS = {
+    " ": Command.PAUSE,
+    "n": Command.CYCLE,
+    "f": Command.FORWARD,
+    "right": Command.FORWARD,
+    "b": Command.BACK,
+    "left": Command.BACK,
+    "+": Command.FASTER,
+    "-": Command.SLOWER,
+    "q": Command.QUIT,
+}
+_KEY_NAMES = {" ": "space", "right": "→", "left": "←"}
+
+Publish = Callable[[PipelineMessage | State | Health], None]
+
+
+def _speed(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
+    """N as a number, `max` as infinity."""
+    if text == _FASTEST:
+        return AS_FAST_AS_IT_GOES
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not _SLOWEST <= speed <= _MOST:
+        raise click.BadParameter(
+            f"{text!r} is neither a number from {_SLOWEST:g} to {_MOST:g} nor {_FASTEST!r}"
+        )
+    return speed
+
+
+@click.command(
+    "replay",
+    epilog="Example:  evenstroke replay recordings/2026-01-31T101500-library.mcap --speed 4 --from 20",
+)
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option(
+    "--speed",
+    default="1",
+    show_default=True,
+    callback=_speed,
+    metavar=f"N|{_FASTEST}",
+    help=f"N times as fast as it was, or '{_FASTEST}': as fast as it goes.",
+)
+@click.option("--from", "from_s", type=click.FloatRange(min=0), metavar="SECONDS", help="Begin there.")
+@click.option(
+    "--from-cycle",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="Begin with the engine's cycle N of the whole recording, counted from 0.",
+)
+@click.option("--paused", is_flag=True, help="Begin paused (in a terminal); space goes on.")
+@click.option("--setup", "setup_name", metavar="FILE|NAME", help="Another set-up than the recording's own.")
+@click.option(
+    "--publish",
+    default=DEFAULT_ADDRESS,
+    show_default=True,
+    metavar="ADDRESS",
+    help=f"Where others can subscribe; '{NOWHERE}' publishes nothing.",
+)
+def command(
+    path: Path,
+    speed: float,
+    from_s: float | None,
+    from_cycle: int | None,
+    paused: bool,
+    setup_name: str | None,
+    publish: str,
+) -> Outcome:
+    """Play the recording PATH: the same messages as when it was made, published again.
+
+    \b
+    Keys, in a terminal:
+      space    pause, go on
+      n        one engine cycle, then pause
+      f or →   10 s forward;   b or ←   10 s back
+      + and -  twice and half as fast
+      q        end
+
+    Whatever is skipped still goes through the pipeline, unpublished: a balance rests on every cycle before
+    it. So a jump forward takes a moment, and what comes after it is what came live.
+    """
+    if from_s is not None and from_cycle is not None:
+        raise click.UsageError("give --from or --from-cycle, not both")
+    recording = open_recording(path, check_all=False)
+    setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
+    say_dangers(setup)
+    publisher = Publisher(publish) if publish != NOWHERE else None
+    try:
+        with stop_signals() as stop_wanted, keys() as read_key:
+            if paused and read_key is None:
+                raise click.UsageError("--paused needs a terminal: no key could end the pause")
+            if publisher is not None:
+                click.echo(f"publishing at {publisher.address}", err=True)
+            if read_key is not None:
+                click.echo(key_help(), err=True)
+            show = _Status(recording) if sys.stderr.isatty() else None
+            return replay(
+                recording,
+                setup,
+                speed=speed,
+                from_s=from_s,
+                from_cycle=from_cycle,
+                paused=paused,
+                publish=publisher.publish if publisher is not None else lambda _: None,
+                read_key=read_key,
+                stop_wanted=stop_wanted,
+                show=show,
+            )
+    finally:
+        if publisher is not None:
+            publisher.close()
+
+
+def replay(
+    recording: Recording,
+    setup: Setup,
+    *,
+    publish: Publish,
+    speed: float = 1.0,
+    from_s: float | None = None,
+    from_cycle: int | None = None,
+    paused: bool = False,
+    read_key: ReadKey | None = None,
+    stop_wanted: Callable[[], bool] = lambda: False,
+    show: Callable[[Playback, Pace], None] | None = None,
+    clock: Clock = REAL,
+    sleep: Callable[[float], None] = time.sleep,
+) -> Outcome:
+    """Play to the end, or until somebody ends it. Raises whatever reading the recording raises."""
+    playback = Playback(recording, setup)
+    service = _AsService(recording, setup, playback, publish, clock)
+    service.state("opening", "reading up to where it begins" if from_s or from_cycle else "beginning")
+    if from_s is not None:
+        playback.seek(from_s)
+    elif from_cycle is not None:
+        playback.seek_cycle(from_cycle)
+
+    def next_command(wait_s: float) -> Command | None:
+        service.every_second(pace)
+        if stop_wanted():
+            return Command.QUIT
+        if read_key is not None:
+            return _KEYS.get(read_key(min(wait_s, _SLICE_S)) or "")
+        if wait_s > 0.0:
+            sleep(min(wait_s, _SLICE_S))
+        return None
+
+    pace = Pace(
+        playback,
+        now_s=lambda: clock.monotonic_ns() / 1e9,
+        command=next_command,
+        speed=speed,
+        paused=paused,
+    )
+    service.state("streaming", _pace_words(recording, pace))
+    for moment in pace:
+        for message in moment.messages:
+            publish(message)
+        if show is not None:
+            show(playback, pace)
+    service.health()
+    service.state("closed", recording.cut or "the replay is over")
+    if recording.cut is not None:
+        click.echo(f"{recording.cut}.", err=True)
+    return Outcome.DONE_WITH_LOSS if playback.progress.lost_samples else Outcome.DONE
+
+
+def key_help() -> str:
+    """The keys and what each does, in one line."""
+    names: dict[Command, list[str]] = {}
+    for key, does in _KEYS.items():
+        names.setdefault(does, []).append(_KEY_NAMES.get(key, key))
+    return "keys: " + "; ".join(f"{' or '.join(k)} = {does.value}" for does, k in names.items())
+
+
+class _AsService:
+    """The messages that the daemon itself sends beside the pipeline's: what is going on, and how it goes."""
+
+    def __init__(
+        self, recording: Recording, setup: Setup, playback: Playback, publish: Publish, clock: Clock
+    ) -> None:
+        self._recording = recording
+        self._setup = setup
+        self._playback = playback
+        self._publish = publish
+        self._clock = clock
+        self._began_ns = self._last_ns = clock.monotonic_ns()
+        self._sequences = {"state": 0, "health": 0}
+        self._said = ""
+        self._cautions = tuple(
+            [danger.text for danger in dangers(setup)] + [caution.text for caution in cautions_for(setup)]
+        )
+
+    def every_second(self, pace: Pace) -> None:
+        now_ns = self._clock.monotonic_ns()
+        words = _pace_words(self._recording, pace)
+        due = now_ns - self._last_ns >= _PUBLISH_EVERY_S * 1e9
+        if due or words != self._said:
+            self.state("streaming", words)
+        if due:
+            self._last_ns = now_ns
+            self.health()
+
+    def _next(self, topic: str) -> int:
+        self._sequences[topic] += 1
+        return self._sequences[topic] - 1
+
+    def _at_s(self) -> float:
+        return (self._clock.monotonic_ns() - self._began_ns) / 1e9
+
+    def state(self, link: LinkState, reason: str) -> None:
+        self._said = reason
+        hello, engine = self._playback.feed.hello, self._setup.engine
+        self._publish(
+            State(
+                sequence=self._next("state"),
+                at_s=self._at_s(),
+                link=link,
+                reason=reason,
+                port=str(self._recording.path),
+                board=hello.board if hello else None,
+                firmware=hello.firmware if hello else None,
+                recording=None,
+                recording_problem=self._recording.cut,
+                setup_title=self._setup.title,
+                engine=EngineInfo(cylinders=engine.cylinders, firing_order=engine.firing_order),
+                cautions=self._cautions,
+            )
+        )
+
+    def health(self) -> None:
+        playback = self._playback
+        progress, counters = playback.progress, playback.counters
+        self._publish(
+            Health(
+                sequence=self._next("health"),
+                at_s=self._at_s(),
+                probes=playback.health(),
+                samples=progress.samples,
+                lost_samples=progress.lost_samples,
+                losses=playback.feed.losses,
+                board_overruns=counters.overruns if counters else 0,
+                board_blocks_dropped=counters.blocks_dropped if counters else 0,
+                board_edges_missed=counters.edges_missed if counters else 0,
+                queues=(),
+                bytes_received=progress.bytes_received,
+                bytes_recorded=0,
+                disk_free_bytes=None,
+                processor_share=None,
+            )
+        )
+
+
+def _pace_words(recording: Recording, pace: Pace) -> str:
+    how = "as fast as it goes" if pace.speed == AS_FAST_AS_IT_GOES else f"{pace.speed:g} times real time"
+    return f"replaying {recording.path.name}, {'paused' if pace.paused else how}"
+
+
+class _Status:
+    """One line on a terminal that says where the replay is."""
+
+    def __init__(self, recording: Recording) -> None:
+        span = recording.host_span_ns
+        self._of = f" of about {(span[1] - span[0]) / 1e9:.0f}" if span is not None else ""
+        self._shown_s = -1.0
+
+    def __call__(self, playback: Playback, pace: Pace) -> None:
+        at = playback.progress
+        if abs(at.at_s - self._shown_s) < _SHOWN_EVERY_S and not pace.paused:
+            return
+        self._shown_s = at.at_s
+        how = "paused" if pace.paused else ""
+        click.echo(f"\r{at.at_s:8.1f}{self._of} s, {at.cycles} cycles {how:8}", nl=False, err=True)

@@ -1,0 +1,206 @@
+"""A recording played through the pipeline step by step, from any second and any cycle.
+
+A balance rests on every cycle before it, and a filter on the seconds before it. So a seek runs the pipeline
+over everything in between, only without saying so: what comes after it is, message for message, what came
+live. Copies of the whole state are kept on the way, so that going back costs seconds and not
+everything from the beginning.
+"""
+
+from __future__ import annotations
+
+import pickle
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from evenstroke_dsp.blocks import Block, Gap, SampleBlock
+from evenstroke_dsp.board_feed import BoardFeed
+from evenstroke_dsp.messages import Cycle, PipelineMessage, ProbeHealth
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import Setup
+from evenstroke_protocol.events import Counters
+
+from .player import BlockMaker
+from .recording import Item, RecordedBytes, Recording
+
+_LONGEST_BLOCK_S = 0.05
+"""An imported capture comes in long blocks; live it would have come like this."""
+_COPY_EVERY_S = 10.0
+_MOST_COPIES = 32
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What one piece of the recording made the pipeline say. at_s: the newest sample's time by then, seconds."""
+
+    at_s: float
+    messages: tuple[PipelineMessage, ...]
+
+    @property
+    def cycle(self) -> Cycle | None:
+        """The last cycle that it completed."""
+        return next((m for m in reversed(self.messages) if isinstance(m, Cycle)), None)
+
+
+@dataclass(slots=True)
+class Progress:
+    """How far a playback has come.
+
+    at_s: the newest sample's time, seconds. cycles: said so far. samples: scans so far. lost_samples: scans
+    missing in all gaps. bytes_received: from the board.
+    """
+
+    at_s: float = 0.0
+    cycles: int = 0
+    samples: int = 0
+    lost_samples: int = 0
+    bytes_received: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Copy:
+    at_s: float
+    cycles: int
+    place: int
+    state: bytes  # block maker, pipeline and progress
+
+
+class Playback:
+    """One recording and one pipeline. Times are the recording's own seconds, as in its messages.
+
+    Raises whatever reading the recording raises.
+    """
+
+    def __init__(self, recording: Recording, setup: Setup) -> None:
+        self._recording = recording
+        self._setup = setup
+        self._copies: list[_Copy] = []
+        self._copy_every_s = _COPY_EVERY_S
+        self._ahead: Moment | None = None  # sought and found, not given out yet
+        self._begin()
+
+    def _begin(self) -> None:
+        self._maker = BlockMaker(self._recording, self._setup, BoardFeed(self._setup))
+        self._pipeline = Pipeline(self._setup)
+        self.progress = Progress()
+        self._resume(0)
+
+    def _resume(self, place: int) -> None:
+        self._groups: Iterator[tuple[int, list[Item]]] | None = self._recording.groups(place)
+        self._blocks: deque[Block] = deque()
+        self._place = place
+
+    @property
+    def feed(self) -> BoardFeed:
+        """What turned the board's bytes into blocks so far, and what was lost on the way."""
+        return self._maker.feed
+
+    @property
+    def counters(self) -> Counters | None:
+        """What the board last said that it lost itself."""
+        return self._maker.counters
+
+    def health(self) -> tuple[ProbeHealth, ...]:
+        return self._pipeline.health()
+
+    def next(self) -> Moment | None:
+        """The next moment, None behind the last one."""
+        moment, self._ahead = self._ahead, None
+        return moment if moment is not None else self._work()
+
+    def seek(self, at_s: float) -> None:
+        """Go where the next moment is the first one that reaches `at_s`; to the end where there is none."""
+        self._seek(
+            lambda moment: moment.at_s >= at_s, lambda copy: copy.at_s < at_s, self.progress.at_s < at_s
+        )
+
+    def seek_cycle(self, number: int) -> None:
+        """Go where the next moment completes cycle `number`, counted from 0 over the whole recording."""
+        self._seek(
+            lambda _: self.progress.cycles > number,
+            lambda copy: copy.cycles <= number,
+            self.progress.cycles <= number,
+        )
+
+    def _seek(self, there: Callable[[Moment], bool], before: Callable[[_Copy], bool], forward: bool) -> None:
+        self._ahead = None
+        copy = next((c for c in reversed(self._copies) if before(c)), None)
+        if not forward or (copy is not None and copy.at_s > self.progress.at_s):
+            self._go_back_to(copy)
+        while (moment := self._work()) is not None:
+            if there(moment):
+                self._ahead = moment
+                return
+
+    def _go_back_to(self, copy: _Copy | None) -> None:
+        if copy is None:
+            self._begin()
+        else:
+            self._maker, self._pipeline, self.progress = pickle.loads(copy.state)
+            self._resume(copy.place)
+
+    def _work(self) -> Moment | None:
+        if self._groups is None:
+            return None
+        if not self._blocks:
+            self._keep_copy()
+            group = next(self._groups, None)
+            if group is None:
+                self._groups = None
+                self._maker.finish()
+                return self._moment(self._pipeline.flush())
+            self._place, items = group
+            for item in items:
+                if isinstance(item, RecordedBytes):
+                    self.progress.bytes_received += len(item.data)
+                for block in self._maker.blocks(item):
+                    self._blocks.extend(_short(block))
+        messages: list[PipelineMessage] = []
+        began_s = self.progress.at_s
+        while self._blocks and self.progress.at_s - began_s < _LONGEST_BLOCK_S:
+            block = self._blocks.popleft()
+            self._note(block)
+            messages.extend(self._pipeline.push(block))
+        return self._moment(messages)
+
+    def _note(self, block: Block) -> None:
+        progress = self.progress
+        if isinstance(block, SampleBlock):
+            progress.samples += block.samples
+            progress.at_s = max(progress.at_s, block.t0 + block.samples * block.dt)
+        elif isinstance(block, Gap):
+            progress.lost_samples += block.lost_samples
+        elif not progress.samples:
+            progress.at_s = max(progress.at_s, block.until)
+
+    def _moment(self, messages: list[PipelineMessage]) -> Moment:
+        self.progress.cycles += sum(isinstance(message, Cycle) for message in messages)
+        return Moment(self.progress.at_s, tuple(messages))
+
+    def _keep_copy(self) -> None:
+        progress = self.progress
+        newest_s = self._copies[-1].at_s if self._copies else 0.0
+        if progress.at_s < newest_s + self._copy_every_s:
+            return
+        if len(self._copies) == _MOST_COPIES:
+            self._copies = self._copies[1::2]
+            self._copy_every_s *= 2.0
+        state = pickle.dumps((self._maker, self._pipeline, progress))
+        self._copies.append(_Copy(progress.at_s, progress.cycles, self._place, state))
+
+
+def _short(block: Block) -> Iterator[Block]:
+    """A block as it would have come live: the pipeline does not care, the eye does."""
+    if not isinstance(block, SampleBlock):
+        yield block
+        return
+    length = max(1, int(_LONGEST_BLOCK_S / block.dt))
+    for first in range(0, block.samples, length):
+        yield SampleBlock(
+            inputs=block.inputs,
+            volts=block.volts[:, first : first + length],
+            t0=block.t0 + first * block.dt,
+            dt=block.dt,
+            skew=block.skew,
+            offsets=block.offsets,
+        )
