@@ -15,6 +15,8 @@ from evenstroke_dsp.messages import QueueCount
 
 T = TypeVar("T")
 
+_LOOK_UP_S = 0.02
+
 
 class BoundedQueue(Generic[T]):
     """A first-in, first-out queue of at most `capacity`, in whatever unit `size` measures an item."""
@@ -41,11 +43,15 @@ class BoundedQueue(Generic[T]):
             self._changed.notify()
             return True
 
-    def get(self) -> T | None:
-        """The oldest item; waits for one. None when the queue is closed and empty."""
+    def get(self, while_waiting: Callable[[], None] = lambda: None) -> T | None:
+        """The oldest item; waits for one. None when the queue is closed and empty.
+
+        while_waiting: called again and again, some dozen times a second, as long as none comes.
+        """
         with self._changed:
             while not self._items and not self._closed:
-                self._changed.wait()
+                self._changed.wait(_LOOK_UP_S)
+                while_waiting()
             if not self._items:
                 return None
             item = self._items.popleft()
@@ -79,8 +85,11 @@ class BlockQueue:
         self._queue: BoundedQueue[list[Block]] = BoundedQueue("pipeline_batches", capacity, lambda _: 1)
         self._missing: list[Block] = []
         self.lost_samples = 0
-        self.get = self._queue.get
         self.count = self._queue.count
+
+    def get(self) -> list[Block] | None:
+        """The oldest batch; waits for one. None when the queue is closed and empty."""
+        return self._queue.get()
 
     def put(self, batch: list[Block]) -> None:
         """Queue the batch, or remember its loss; never blocks. One thread puts."""

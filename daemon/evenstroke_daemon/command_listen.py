@@ -6,7 +6,7 @@ import signal
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
@@ -21,12 +21,16 @@ from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_before_cranking
 from .clock import REAL, Clock
+from .coach import Limits
+from .control import DEFAULT_ADDRESS as DEFAULT_CONTROL
+from .control import Control
 from .link import Link
+from .link_states import LinkStatus
 from .live_table import view_for_stderr
 from .outcome import Outcome
 from .publisher import DEFAULT_ADDRESS, Publisher
 from .serial_port import open_serial
-from .service import Recording, Service
+from .service import NO_MAKERS_LIMITS, Recording, Service
 
 NOWHERE = "none"
 
@@ -53,9 +57,39 @@ NOWHERE = "none"
     help=f"Where others can subscribe; '{NOWHERE}' publishes nothing.",
 )
 @click.option(
+    "--control",
+    metavar="ADDRESS",
+    help=f"Where others can start, stop and mark recordings.  [default: the port after --publish; '{NOWHERE}': nowhere]",
+)
+@click.option(
+    "--starter-seconds",
+    type=click.FloatRange(min=1, max=30),
+    default=NO_MAKERS_LIMITS.starter_s,
+    show_default=True,
+    help="Longest crank that the starter's maker allows.",
+)
+@click.option(
+    "--rest-seconds",
+    type=click.FloatRange(min=0),
+    default=NO_MAKERS_LIMITS.rest_s,
+    show_default=True,
+    help="Rest that the starter's maker wants after it.",
+)
+@click.option("--quiet", is_flag=True, help="No bell when to stop and when the rest is over.")
+@click.option(
     "--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so long of streaming."
 )
-def command(port: str, setup_name: str, record: Path | None, publish: str, seconds: float | None) -> Outcome:
+def command(
+    port: str,
+    setup_name: str,
+    record: Path | None,
+    publish: str,
+    control: str | None,
+    starter_seconds: float,
+    rest_seconds: float,
+    quiet: bool,
+    seconds: float | None,
+) -> Outcome:
     """Listen to a board: record, judge and publish while the engine cranks.
 
     Start it BEFORE the engine turns and stop it (Ctrl-C) after it stands still. The recording is
@@ -77,6 +111,9 @@ def command(port: str, setup_name: str, record: Path | None, publish: str, secon
         acquisition=acquisition,
         folder=record,
         address=None if publish == NOWHERE else publish,
+        control_address=_control_address(control, publish),
+        limits=Limits(starter_s=starter_seconds, rest_s=rest_seconds),
+        sound=not quiet,
         seconds=seconds,
     )
     if recording is not None:
@@ -93,42 +130,88 @@ def listen(
     folder: Path | None,
     address: str | None,
     seconds: float | None,
+    control_address: str | None = None,
+    limits: Limits = NO_MAKERS_LIMITS,
+    sound: bool = False,
     clock: Clock = REAL,
 ) -> tuple[Outcome, Path | None]:
-    """One session from open to close, shown on stderr; how it ended and where its recording is.
+    """Sessions from open to close, shown on stderr; how the last one ended and where its recording is.
 
-    The recording's path goes to stdout, also when the session ends in an error, which is raised.
+    There is a second session when one is asked for, through the control socket, with another set-up.
+    A recording's path goes to stdout, also when the session ends in an error, which is raised.
     """
-    publisher = Publisher(address) if address is not None else None
-    try:
-        service = Service(
-            setup=setup,
-            acquisition=acquisition,
-            pipeline=Pipeline(setup),
-            make_link=lambda on_change, stop_wanted: Link(
-                port,
-                acquisition.baud,
-                on_change=on_change,
-                stop_wanted=stop_wanted,
-                monotonic_ns=clock.monotonic_ns,
-                opener=open_serial,
-            ),
-            open_recording=_recordings_in(folder, setup, setup_text, clock) if folder is not None else None,
-            publish=publisher.publish if publisher is not None else lambda _: None,
-            clock=clock,
-        )
+    with ExitStack() as stack:
+        publisher = Publisher(address) if address is not None else None
         if publisher is not None:
+            stack.callback(publisher.close)
             click.echo(f"publishing at {publisher.address}", err=True)
-        try:
-            with stop_signals() as stop_wanted, view_for_stderr() as view:
-                outcome = service.run(stop_wanted=stop_wanted, seconds=seconds, look=view.show)
-            return outcome, service.recorded_path
-        finally:
-            if service.recorded_path is not None:
-                click.echo(str(service.recorded_path))
-    finally:
-        if publisher is not None:
-            publisher.close()
+        control = Control(control_address, _require_board) if control_address is not None else None
+        if control is not None:
+            stack.callback(control.close)
+            click.echo(f"control at {control.address}", err=True)
+        stop_wanted = stack.enter_context(stop_signals())
+        while True:
+            service = Service(
+                setup=setup,
+                acquisition=acquisition,
+                pipeline=Pipeline(setup),
+                make_link=_links_to(port, acquisition.baud, clock),
+                open_recording=_recordings_in(folder, setup, setup_text, clock),
+                record_at_once=folder is not None,
+                publish=publisher.publish if publisher is not None else lambda _: None,
+                clock=clock,
+                limits=limits,
+            )
+            if control is not None:
+                control.session = service
+            try:
+                with view_for_stderr(sound=sound) as view:
+                    outcome = service.run(stop_wanted=stop_wanted, seconds=seconds, look=view.show)
+            finally:
+                if control is not None:
+                    control.session = None
+                for path in service.recorded_paths:
+                    click.echo(str(path))
+            if control is None or control.next_setup is None or control.stop_wanted or stop_wanted():
+                return outcome, service.recorded_path
+            setup, setup_text = control.next_setup
+            control.next_setup = None
+            acquisition = acquisition_of(setup, "the set-up in the request")
+            say_before_cranking(setup)
+
+
+def _links_to(
+    port: str, baud: int, clock: Clock
+) -> Callable[[Callable[[LinkStatus], None], Callable[[], bool]], Link]:
+    def make(on_change: Callable[[LinkStatus], None], stop_wanted: Callable[[], bool]) -> Link:
+        return Link(
+            port,
+            baud,
+            on_change=on_change,
+            stop_wanted=stop_wanted,
+            monotonic_ns=clock.monotonic_ns,
+            opener=open_serial,
+        )
+
+    return make
+
+
+def _control_address(asked: str | None, publish: str) -> str | None:
+    """The address that was asked for, else the port after the one that is published at; None: nowhere."""
+    if asked == NOWHERE or (asked is None and publish == NOWHERE):
+        return None
+    if asked is not None:
+        return asked
+    if publish == DEFAULT_ADDRESS:
+        return DEFAULT_CONTROL
+    host, _, number = publish.rpartition(":")
+    if not number.isdigit():
+        return None
+    return f"{host}:{int(number) + 1 if int(number) else 0}"
+
+
+def _require_board(setup: Setup) -> None:
+    acquisition_of(setup, "the set-up in the request")
 
 
 @contextmanager
@@ -186,12 +269,26 @@ def _require_writable(folder: Path) -> None:
         ) from error
 
 
-def _recordings_in(folder: Path, setup: Setup, text: str, clock: Clock) -> Callable[[int], Recording]:
-    def begin(host_ns: int) -> Recording:
+def _recordings_in(
+    told: Path | None, setup: Setup, text: str, clock: Clock
+) -> Callable[[int, Path | None, str | None], Recording]:
+    def begin(host_ns: int, folder: Path | None, title: str | None) -> Recording:
+        into = folder if folder is not None else told
+        if into is None:
+            raise RecordingError(
+                "nobody said where to record",
+                expected="a folder, in the request or as --record",
+                found="neither",
+                todo="name a folder",
+            )
         age = timedelta(microseconds=(clock.monotonic_ns() - host_ns) / 1000)
         started_at = datetime.fromtimestamp(clock.wall_ns() / 1e9, UTC) - age
         return Recorder.in_folder(
-            folder, setup.title, text, started_at=started_at.astimezone(), started_host_ns=host_ns
+            into,
+            title if title is not None else setup.title,
+            text,
+            started_at=started_at.astimezone(),
+            started_host_ns=host_ns,
         )
 
     return begin

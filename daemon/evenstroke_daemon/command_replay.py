@@ -257,6 +257,7 @@ class _AsService:
                 setup_title=self._setup.title,
                 engine=EngineInfo(cylinders=engine.cylinders, firing_order=engine.firing_order),
                 cautions=self._cautions,
+                coach=None,
             )
         )
 

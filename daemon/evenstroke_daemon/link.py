@@ -31,6 +31,7 @@ from .link_states import LinkEvent, LinkState, LinkStatus, after
 from .serial_port import LinkError, Opener, Port, explain, open_serial
 
 READ_BYTES = 65536
+_MOST_RUNS = 255
 READ_TIMEOUT_S = 0.02
 """A read returns after this time with what has come: short against a cycle, long against the cost of a read."""
 
@@ -46,7 +47,7 @@ class LinkTiming:
 
 
 class LinkStopped(Exception):  # noqa: N818 - no error: the user asked for it
-    """Stop was wanted before the board streamed."""
+    """Stop was wanted while the board was being found or started."""
 
 
 REAL_TIMING = LinkTiming()
@@ -85,7 +86,10 @@ class Link:
         self._now_ns = monotonic_ns
         self._opener = opener
         self._timing = timing
+        self.retrying = False
+        """Whether a loss is one to be tried again (the link stalls) or the end (it fails)."""
         self._serial: Port | None = None
+        self._run = 0  # the last run number asked for; every start takes another
         self._tokens = itertools.cycle(range(1, 65536))
         self._decoder = FrameDecoder()
         self._session: list[Chunk] = []
@@ -100,7 +104,7 @@ class Link:
             self._serial = self._opener(self.port, self._baud, READ_TIMEOUT_S)
         except (OSError, ValueError) as error:
             explained = explain(self.port, error)
-            self._go(LinkEvent.LOST, explained.problem)
+            self._go(self._loss, explained.problem)
             raise explained from error
         self._go(LinkEvent.OPENED, "the port is open; asking the board what it is")
 
@@ -124,12 +128,10 @@ class Link:
         rate_hz: scans per second. inputs: analog inputs to sample and edge inputs to report. Raises
         LinkError where the board declines or stays silent.
         """
-        run = 0
 
         def build(token: int) -> bytes:
-            nonlocal run
-            run += 1  # a repeat must begin another run too
-            return encoder.encode_start(token, run, rate_hz, inputs, False)
+            self._run = self._run % _MOST_RUNS + 1  # a repeat must begin another run too
+            return encoder.encode_start(token, self._run, rate_hz, inputs, False)
 
         what = f"start at {rate_hz} Hz on inputs {', '.join(map(str, inputs))}"
         ack = self._command(build, what)
@@ -144,7 +146,7 @@ class Link:
             )
         deadline = self._deadline(self._timing.answer_s * self._timing.attempts)
         while (event := self._next_event(deadline)) is not None:
-            if isinstance(event, Samples | Edges) and event.run == run:
+            if isinstance(event, Samples | Edges) and event.run == self._run:
                 self._valid_ns = self._decoded_ns = self._bytes_ns
                 self._go(LinkEvent.STARTED, f"the board streams at {rate_hz} Hz per input")
                 session, self._session = self._session, []
@@ -185,12 +187,30 @@ class Link:
 
     def close(self, reason: str) -> None:
         """Close the port; no harm when it is closed already. A failed link stays failed."""
-        if self._serial is not None:
-            with contextlib.suppress(OSError):  # a port that went away may not close in good order
-                self._serial.close()
-            self._serial = None
+        self._close_port()
         if self.status.state not in (LinkState.CLOSED, LinkState.FAILED):
             self._go(LinkEvent.CLOSE, reason)
+
+    # --- for whoever keeps the link up (kept_link) -------------------------------------------------
+
+    def board_was_reset(self) -> None:
+        """The board began anew; the port is still open and good for identifying and starting again."""
+        self._go(LinkEvent.RESET, "the board was reset; starting it again")
+
+    def gone(self, reason: str) -> None:
+        """Lost for now: the port is closed, and to be opened again."""
+        self._close_port()
+        self._go(LinkEvent.GONE, reason)
+
+    def check_stop(self) -> None:
+        """Raises LinkStopped when a stop is wanted."""
+        if self._stop_wanted():
+            raise LinkStopped
+
+    def give_up(self, reason: str) -> None:
+        """Lost for good."""
+        self._close_port()
+        self._go(LinkEvent.LOST, reason)
 
     # --- inside ----------------------------------------------------------------------------------
 
@@ -199,12 +219,22 @@ class Link:
         until = self._now_ns() if self._decoded_ns >= self._bytes_ns else self._decoded_ns
         return until - self._valid_ns
 
+    def _close_port(self) -> None:
+        if self._serial is not None:
+            with contextlib.suppress(OSError):  # a port that went away may not close in good order
+                self._serial.close()
+            self._serial = None
+
+    @property
+    def _loss(self) -> LinkEvent:
+        return LinkEvent.GONE if self.retrying else LinkEvent.LOST
+
     def _go(self, event: LinkEvent, reason: str) -> None:
         self.status = LinkStatus(after(self.status.state, event), reason)
         self._on_change(self.status)
 
     def _lost(self, problem: str, *, expected: str = "", found: str = "", todo: str = "") -> LinkError:
-        self._go(LinkEvent.LOST, f"{problem} ({found})" if found else problem)
+        self._go(self._loss, f"{problem} ({found})" if found else problem)
         return LinkError(problem, where=self.port, expected=expected, found=found, todo=todo)
 
     def _read(self) -> Chunk | None:
@@ -240,8 +270,7 @@ class Link:
         while isinstance(event := self._decoder.next_event(), NeedData):
             if self._now_ns() >= deadline_ns:
                 return None
-            if self._stop_wanted():
-                raise LinkStopped
+            self.check_stop()
             chunk = self._read()
             if chunk is not None:
                 self._session.append(chunk)
@@ -269,7 +298,7 @@ class Link:
         if hello.protocol_version == PROTOCOL_VERSION:
             return hello
         problem = "the board speaks another version of the wire format"
-        self._go(LinkEvent.LOST, f"{problem}: {hello.protocol_version}, not {PROTOCOL_VERSION}")
+        self._go(self._loss, f"{problem}: {hello.protocol_version}, not {PROTOCOL_VERSION}")
         raise DeviceProtocolError(
             problem,
             where=self.port,

@@ -1,12 +1,11 @@
-"""The states of the link to a board and every way from one to another.
+"""The states of the link to a board and every way from one to another: one table.
 
-    closed ──open──> opening ──opened──> syncing ──started──> streaming <──returned── stalled
-      ^                 │                   │                     └────silent────────────^
-      └──close── (any)  └──────── lost ─────┴───────── lost (from any of them) ──> failed
+closed: no port. opening: the port is being opened. syncing: the port is open, the board is being
+identified and told to start. streaming: valid frames come. stalled: a board that streamed is not
+heard; its port is open and silent, or gone and waited for. failed: given up, with the
+reason; opening again is the only way on.
 
-opening: the port is being opened. syncing: the port is open, the board is being identified and told to
-start. streaming: valid frames come. stalled: the port is open and nothing valid comes. failed: given
-up, with the reason; opening again is the only way on.
+DEVELOPERS.md shows the same as a picture, made by `mermaid` below.
 """
 
 from __future__ import annotations
@@ -30,7 +29,9 @@ class LinkEvent(enum.Enum):
     STARTED = "started"
     SILENT = "silent"
     RETURNED = "returned"
-    LOST = "lost"
+    RESET = "reset"  # the board began anew while it streamed
+    GONE = "gone"  # lost, but to be tried again
+    LOST = "lost"  # given up
     CLOSE = "close"
 
 
@@ -45,6 +46,13 @@ TRANSITIONS: dict[tuple[LinkState, LinkEvent], LinkState] = {
     (LinkState.STREAMING, LinkEvent.SILENT): LinkState.STALLED,
     (LinkState.STREAMING, LinkEvent.LOST): LinkState.FAILED,
     (LinkState.STREAMING, LinkEvent.CLOSE): LinkState.CLOSED,
+    (LinkState.OPENING, LinkEvent.GONE): LinkState.STALLED,
+    (LinkState.SYNCING, LinkEvent.GONE): LinkState.STALLED,
+    (LinkState.STREAMING, LinkEvent.GONE): LinkState.STALLED,
+    (LinkState.STREAMING, LinkEvent.RESET): LinkState.SYNCING,
+    (LinkState.STALLED, LinkEvent.GONE): LinkState.STALLED,
+    (LinkState.STALLED, LinkEvent.RESET): LinkState.SYNCING,
+    (LinkState.STALLED, LinkEvent.OPEN): LinkState.OPENING,
     (LinkState.STALLED, LinkEvent.RETURNED): LinkState.STREAMING,
     (LinkState.STALLED, LinkEvent.LOST): LinkState.FAILED,
     (LinkState.STALLED, LinkEvent.CLOSE): LinkState.CLOSED,
@@ -67,3 +75,13 @@ def after(state: LinkState, event: LinkEvent) -> LinkState:
         return TRANSITIONS[state, event]
     except KeyError:
         raise ValueError(f"a link that is {state.value} has no way out by {event.value!r}") from None
+
+
+def mermaid() -> str:
+    """The table as a state diagram in Mermaid's notation, for DEVELOPERS.md."""
+    lines = ["stateDiagram-v2", f"    [*] --> {LinkState.CLOSED.value}"]
+    ways: dict[tuple[LinkState, LinkState], list[str]] = {}
+    for (state, event), to in TRANSITIONS.items():
+        ways.setdefault((state, to), []).append(event.value)
+    lines += [f"    {a.value} --> {b.value}: {', '.join(events)}" for (a, b), events in ways.items()]
+    return "\n".join(lines)

@@ -6,7 +6,7 @@ import re
 import sys
 from typing import Protocol
 
-from evenstroke_dsp.messages import Comparison, CylinderBalance, Health
+from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -30,7 +30,7 @@ from .words import (
 _FIRST_COLUMN = 8  # "cylinder"
 _BETWEEN = 3  # blanks from one column to the next
 _AROUND_A_BLOCK = 3  # two lines of heading and a rule
-_AROUND_BLOCKS = 9  # the lines above, and room below for the legend and a long instruction
+_AROUND_BLOCKS = 10  # the lines above, and room below for the legend and a long instruction
 
 
 class View(Protocol):
@@ -41,21 +41,33 @@ class View(Protocol):
     def __exit__(self, *exc: object) -> None: ...
 
 
-def view_for_stderr() -> View:
-    """The table where stderr is a terminal, plain lines where it is not."""
+def view_for_stderr(*, sound: bool = False) -> View:
+    """The table where stderr is a terminal, plain lines where it is not; sound: the terminal's bell too."""
     console = Console(stderr=True, highlight=False)
-    return LiveTable(console) if console.is_terminal else PlainLines()
+    return LiveTable(console, sound=sound) if console.is_terminal else PlainLines()
 
 
 class LiveTable:
     """Redraws the whole picture in place."""
 
-    def __init__(self, console: Console) -> None:
+    def __init__(self, console: Console, *, sound: bool = False) -> None:
         self._console = console
+        self._sound = sound
+        self._alarmed = self._rested = False
         self._live = Live(console=console, auto_refresh=False, vertical_overflow="crop")
 
     def show(self, snapshot: Snapshot) -> None:
         self._live.update(picture(snapshot, self._console.width, self._console.height), refresh=True)
+        coach = snapshot.state.coach
+        if coach is not None:
+            self._ring(coach)
+
+    def _ring(self, coach: Coaching) -> None:
+        """The terminal's bell, once when the starter must stop and once when its rest is over."""
+        alarmed, resting = coach.alarm is not None, coach.rest_left_s > 0
+        if self._sound and ((alarmed and not self._alarmed) or (self._rested and not resting)):
+            self._console.bell()
+        self._alarmed, self._rested = alarmed, resting
 
     def __enter__(self) -> LiveTable:
         self._live.__enter__()
@@ -85,6 +97,8 @@ class PlainLines:
             self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
         if snapshot.finding is not None:
             self._say("instruction", snapshot.finding.instruction)
+        if state.coach is not None and state.coach.alarm is not None:
+            self._say("alarm", "Stop cranking: the starter's seconds are over.")
 
     def _say(self, topic: str, text: str) -> None:
         if text and self._said.get(topic) != text:
@@ -100,6 +114,21 @@ class PlainLines:
 
     def __exit__(self, *exc: object) -> None:
         return None
+
+
+def instruction_words(snapshot: Snapshot) -> str:
+    """The one thing to do now: the coach's word where somebody is at the key."""
+    if snapshot.state.coach is not None and snapshot.state.coach.words:
+        return snapshot.state.coach.words
+    return snapshot.finding.instruction if snapshot.finding is not None else ""
+
+
+def _coach_words(coach: Coaching) -> str:
+    parts = [f"starter {coach.crank_s:.0f} s now, {coach.starter_total_s:.0f} s in all"]
+    parts.append(f"cranks {coach.cranks} of {coach.cranks_wanted}")
+    if coach.battery is not None:
+        parts.append(f"battery {coach.battery}")
+    return "; ".join(parts)
 
 
 def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
@@ -120,10 +149,13 @@ def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
         if rest:
             lines.append(Text("not shown here: " + ", ".join(rest)))
         lines.append(Text("deviation from the mean of the reference cylinders, (95 % interval)", style="dim"))
-    if snapshot.finding is not None and snapshot.finding.instruction:
-        lines.append(Text(f"> {snapshot.finding.instruction}", style="bold"))
+    words = instruction_words(snapshot)
+    if words:
+        lines.append(Text(f"> {words}", style="bold"))
     elif not mains:
         lines.append(Text("waiting for the engine to turn", style="dim"))
+    if state.coach is not None:
+        lines.append(Text(_coach_words(state.coach), style="dim"))
     if snapshot.log:
         lines.append(Text(snapshot.log))
     return Group(*lines)

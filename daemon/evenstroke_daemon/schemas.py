@@ -10,15 +10,16 @@ import sys
 from pathlib import Path
 
 import msgspec
-from evenstroke_dsp.messages import TOPIC_OF, Judgement
+from evenstroke_dsp.messages import TOPIC_OF, Judgement, Reply, Request
 
 FOLDER = Path(__file__).parents[1] / "schemas"
 """In a checkout; an installation carries no copy, since the types themselves are there."""
 
 
 def schemas() -> dict[str, str]:
-    """File name -> JSON Schema (2020-12) as text: one per topic, and the judgement's."""
-    types: dict[str, type] = {topic: kind for kind, topic in TOPIC_OF.items()} | {"judgement": Judgement}
+    """File name -> JSON Schema (2020-12) as text: one per topic, the judgement's, and the control socket's two."""
+    types: dict[str, object] = {topic: kind for kind, topic in TOPIC_OF.items()}
+    types |= {"judgement": Judgement, "reply": Reply, "request": Request}
     return {
         f"{name}.json": msgspec.json.format(msgspec.json.encode(_schema(name, kind)), indent=2).decode()
         + "\n"
@@ -39,8 +40,10 @@ def write(folder: Path = FOLDER) -> None:
         (folder / name).write_text(text, encoding="utf-8")
 
 
-def _schema(name: str, kind: type) -> dict[str, object]:
+def _schema(name: str, kind: object) -> dict[str, object]:
     schema = msgspec.json.schema(kind)
+    if name == "request":  # read, not sent: what has a default may be left out
+        return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": name} | schema
     for definition in schema.get("$defs", {}).values():
         # A field with a default may be left out when read, but is always there in what we send.
         definition["required"] = list(definition.get("properties", {}))

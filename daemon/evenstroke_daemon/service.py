@@ -11,7 +11,8 @@
 
 What does not fit into a queue is dropped and counted there. A pipeline that is behind loses blocks (it
 sees a Gap) but never costs the recording a byte. A recording that fails (disk full) is closed, said, and
-ends the command with an error, but the session goes on: the engine is being cranked now.
+ends the command with an error, but the session goes on: the engine is being cranked now. Recordings are
+started, stopped and marked from any thread; one begun late begins with the ring of the last seconds.
 """
 
 from __future__ import annotations
@@ -33,18 +34,24 @@ from evenstroke_dsp.messages import (
     FindingMessage,
     Health,
     LossCount,
+    PhaseName,
     PipelineMessage,
     ProbeHealth,
     State,
 )
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_protocol.decoder import FrameDecoder
+from evenstroke_protocol.encoder import encode_hello
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_protocol.events import Ack, Counters, Event, Hello, Log, Loss, NeedData, Samples
 from evenstroke_protocol.wire import Kind
+from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.ring import RecentBytes
 
 from .bounded_queue import BlockQueue, BoundedQueue
 from .clock import Clock
+from .coach import Coach, Limits
+from .kept_link import KeptLink
 from .link import Chunk, Link, LinkStopped
 from .link_states import LinkState, LinkStatus
 from .outcome import Outcome
@@ -58,6 +65,7 @@ STOP_WAIT_S = 2.0
 TICK_S = 0.2
 """How often the table is redrawn and a wanted stop is noticed."""
 PUBLISH_EVERY_S = 1.0
+NO_MAKERS_LIMITS = Limits()
 
 
 class Pipeline(Protocol):
@@ -81,6 +89,12 @@ class Recording(Protocol):
 
     def received(self, data: bytes, host_ns: int) -> None: ...
 
+    def flush_due(self, host_ns: int) -> None: ...
+
+    def note(self, text: str, host_ns: int) -> None: ...
+
+    def phase(self, phase: PhaseName, host_ns: int) -> None: ...
+
     def close(self) -> None: ...
 
 
@@ -99,8 +113,10 @@ class Snapshot:
 class Service:
     """Runs one session; made for one call of `run`.
 
-    open_recording: called at the first bytes of the stream, with their host time; None records nothing.
-    publish: called from several threads.
+    open_recording: called with the host time at which a recording begins and the folder and title that were
+    asked for, None for what `listen` was told. record_at_once: begin one at the stream's first bytes.
+    publish: called from several threads. pause: waits so many seconds between two looks for a board
+    that went away; by default until a stop is wanted.
     """
 
     def __init__(
@@ -110,14 +126,18 @@ class Service:
         acquisition: Acquisition,
         pipeline: Pipeline,
         make_link: Callable[[Callable[[LinkStatus], None], Callable[[], bool]], Link],
-        open_recording: Callable[[int], Recording] | None,
+        open_recording: Callable[[int, Path | None, str | None], Recording],
+        record_at_once: bool,
         publish: Callable[[PipelineMessage | State | Health], None],
         clock: Clock,
+        pause: Callable[[float], None] | None = None,
+        limits: Limits = NO_MAKERS_LIMITS,
     ) -> None:
         self._setup = setup
         self._acquisition = acquisition
         self._pipeline = pipeline
         self._open_recording = open_recording
+        self._record_at_once = record_at_once
         self._publish = publish
         self._clock = clock
         self._began_ns = clock.monotonic_ns()
@@ -134,10 +154,23 @@ class Service:
         self._feed = BoardFeed(setup)
         self._failures: list[BaseException] = []
         self._seconds: float | None = None
+        self._until_ns: int | None = None
+        self._sampling = False  # samples came since the last hello
+        self._phase: PhaseName | None = None
+        # Guards the recording and the ring: the recorder's thread feeds them, others start, stop and mark.
+        self._record_lock = threading.RLock()
+        self._ring = RecentBytes()
+        self._coach = Coach(limits)
+        # Without a scale the probe's volts are those behind a divider, and say nothing of the battery's.
+        self._battery = next(
+            (p.name for p in setup.probe if p.role == "battery_voltage" and p.volts_per_unit is not None),
+            None,
+        )
         # What one thread writes and the others only read, each replaced whole.
         self._hello: Hello | None = None
         self._recording: Recording | None = None
         self._recorded_path: Path | None = None
+        self.recorded_paths: list[Path] = []
         self._recorded_bytes = 0
         self._recording_problem: str | None = None
         self._bytes_received = 0
@@ -156,7 +189,11 @@ class Service:
         self._share_from = (self._began_ns, clock.processor_s())
         self._share: float | None = None
         self._status = LinkStatus(LinkState.CLOSED, "not opened yet")
-        self._link = make_link(self._link_changed, self._stopping.is_set)
+        self._link = KeptLink(
+            make_link(self._link_changed, self._over),
+            monotonic_ns=clock.monotonic_ns,
+            pause=pause if pause is not None else self._pause,
+        )
 
     # --- main ------------------------------------------------------------------------------------
 
@@ -214,6 +251,11 @@ class Service:
         """Where this session's recording is, when there is one."""
         return self._recorded_path
 
+    def state(self) -> State:
+        """As it is now, unnumbered: with the number of the latest that was published."""
+        with self._stamp_lock:
+            return self._make_state(max(self._state_sequence - 1, 0))
+
     def snapshot(self) -> Snapshot:
         with self._stamp_lock:
             state, health = self._make_state(self._state_sequence), self._make_health(self._health_sequence)
@@ -244,20 +286,30 @@ class Service:
             inputs = self._inputs_for(hello)
             for chunk in link.start(self._acquisition.rate_hz, inputs):
                 self._receive(chunk)
-            until_ns = self._clock.monotonic_ns() + int(self._seconds * 1e9) if self._seconds else None
-            while not self._stopping.is_set() and (until_ns is None or self._clock.monotonic_ns() < until_ns):
+            if self._seconds is not None:
+                self._until_ns = self._clock.monotonic_ns() + int(self._seconds * 1e9)
+            while not self._over():
                 self._receive(link.read())
             link.stop()
             deadline_ns = self._clock.monotonic_ns() + int(STOP_WAIT_S * 1e9)
             while not self._stop_acked.is_set() and self._clock.monotonic_ns() < deadline_ns:
                 self._receive(link.read())
         except LinkStopped:
-            reason = "stopped before the board streamed"
+            reason = "stopped while the board was not streaming"
         except EvenstrokeError as error:
             reason = error.problem
             raise
         finally:
             link.close(reason)
+
+    def _over(self) -> bool:
+        """Whether the session is to end: asked to, or its time is up."""
+        return self._stopping.is_set() or (
+            self._until_ns is not None and self._clock.monotonic_ns() >= self._until_ns
+        )
+
+    def _pause(self, seconds: float) -> None:
+        self._stopping.wait(seconds)
 
     def _receive(self, chunk: Chunk | None) -> None:
         if chunk is not None:
@@ -281,30 +333,111 @@ class Service:
 
     def _record_and_decode(self) -> None:
         try:
-            while (chunk := self._received.get()) is not None:
+            while (chunk := self._received.get(self._flush_due)) is not None:
                 self._record(chunk)
                 self._decode(chunk)
         finally:
-            if self._recording is not None:
-                self._recording.close()
-                self._recorded_bytes = self._recording.bytes_written
-                self._recording = None
+            self._end_recording()
 
     def _record(self, chunk: Chunk) -> None:
-        if self._open_recording is None or self._recording_problem is not None:
+        with self._record_lock:
+            if self._record_at_once:
+                self._record_at_once = False
+                self._begin_recording(chunk.host_ns, None, None)
+            self._ring.add(chunk.data, chunk.host_ns)
+            self._with_recording(lambda recording: recording.received(chunk.data, chunk.host_ns))
+
+    def _flush_due(self) -> None:
+        with self._record_lock:
+            self._with_recording(lambda recording: recording.flush_due(self._clock.monotonic_ns()))
+
+    def _begin_recording(self, host_ns: int, folder: Path | None, title: str | None) -> None:
+        try:
+            self._recording = self._open_recording(host_ns, folder, title)
+        except EvenstrokeError as error:
+            self._recording_failed(error)
+            return
+        self._recorded_path = self._recording.path
+        self.recorded_paths.append(self._recording.path)
+        self._recording_problem = None
+        if self._phase is not None:
+            phase = self._phase
+            self._with_recording(lambda recording: recording.phase(phase, host_ns))
+
+    def _with_recording(self, work: Callable[[Recording], None]) -> None:
+        """Does something to the open recording, if there is one; what it then fails at is said, not raised."""
+        recording = self._recording
+        if recording is None:
             return
         try:
-            if self._recording is None:
-                self._recording = self._open_recording(chunk.host_ns)
-                self._recorded_path = self._recording.path
-            self._recording.received(chunk.data, chunk.host_ns)
-            self._recorded_bytes = self._recording.bytes_written
+            work(recording)
+            self._recorded_bytes = recording.bytes_written
         except EvenstrokeError as error:
             # A recording that failed has kept what it had and closed itself.
             self._recording = None
-            self._recording_problem = error.problem
-            self._failures.append(error)
-            self._publish_state()
+            self._recording_failed(error)
+
+    def _recording_failed(self, error: EvenstrokeError) -> None:
+        self._recording_problem = error.problem
+        self._failures.append(error)
+        self._publish_state()
+
+    def _end_recording(self) -> Path | None:
+        with self._record_lock:
+            ended = self._recording
+            if ended is None:
+                return None
+            self._with_recording(lambda recording: recording.close())
+            self._recording = None
+            return ended.path
+
+    # --- asked for from outside -------------------------------------------------------------------
+
+    def start_recording(self, folder: Path | None = None, title: str | None = None) -> Path:
+        """Begin a recording with the last seconds in it; its path. Raises RecordingError."""
+        with self._record_lock:
+            if self._recording is not None:
+                raise RecordingError(
+                    "a recording is open already",
+                    where=str(self._recording.path),
+                    todo="stop it first; the last seconds are kept for the next one",
+                )
+            pieces = self._ring.pieces()
+            begin_ns = pieces[0].host_ns if pieces else self._clock.monotonic_ns()
+            failures = len(self._failures)
+            self._begin_recording(begin_ns, folder, title)
+            for piece in pieces:
+                self._with_recording(lambda recording, p=piece: recording.received(p.data, p.host_ns))  # type: ignore[misc]
+            if self._recording is None:
+                # Said to the one who asked; no reason to end the session in an error as well.
+                error = self._failures.pop() if len(self._failures) > failures else None
+                raise error if error is not None else RecordingError("the recording could not be begun")
+            path = self._recording.path
+        self._publish_state()
+        return path
+
+    def stop_recording(self) -> Path:
+        """Close the open recording; its path. Raises RecordingError when none is open."""
+        path = self._end_recording()
+        if path is None:
+            raise RecordingError("no recording is open", todo="start one first")
+        self._publish_state()
+        return path
+
+    def mark(self, text: str) -> None:
+        """Put a note at this moment into the open recording. Raises RecordingError when none is open."""
+        with self._record_lock:
+            if self._recording is None:
+                raise RecordingError(
+                    "no recording is open, so nothing can be marked in it", todo="start one first"
+                )
+            self._with_recording(lambda recording: recording.note(text, self._clock.monotonic_ns()))
+            if self._recording is None:
+                raise RecordingError("the mark could not be written", found=self._recording_problem or "")
+
+    def stop(self) -> None:
+        """End the session in good order."""
+        self._stopping.set()
 
     def _decode(self, chunk: Chunk) -> None:
         self._decoder.receive(chunk.data)
@@ -315,6 +448,13 @@ class Service:
             valid = valid or not isinstance(event, Loss)
             if isinstance(event, Samples):
                 self._scans += int(event.counts.shape[0])
+                self._sampling = True
+            elif isinstance(event, Hello):
+                with self._record_lock:
+                    self._ring.met(encode_hello(event), chunk.host_ns)
+                if event.run == 0 and self._sampling:
+                    self._link.board_was_reset(chunk.host_ns)
+                self._sampling = False
             elif isinstance(event, Counters):
                 self._counters = event
             elif isinstance(event, Log):
@@ -336,8 +476,15 @@ class Service:
             if now_ns - self._health_at_ns >= PUBLISH_EVERY_S * 1e9 / 2:
                 self._health_at_ns = now_ns
                 self._probe_health = self._pipeline.health()
+                self._tell_coach_of_the_battery()
         self._tell(self._pipeline.flush())
         self._probe_health = self._pipeline.health()
+
+    def _tell_coach_of_the_battery(self) -> None:
+        battery = next((p for p in self._probe_health if p.probe == self._battery), None)
+        if battery is not None and battery.low is not None:
+            with self._stamp_lock:
+                self._coach.battery(battery.low)
 
     def _tell(self, messages: list[PipelineMessage]) -> None:
         for message in messages:
@@ -347,7 +494,17 @@ class Service:
                 self._balance = message
             elif isinstance(message, FindingMessage):
                 self._finding = message
+                self._note_phase(message.phase)
+                with self._stamp_lock:
+                    self._coach.heard(message, self._at_s())
             self._publish(message)
+
+    def _note_phase(self, phase: PhaseName) -> None:
+        with self._record_lock:
+            if phase == self._phase:
+                return
+            self._phase = phase
+            self._with_recording(lambda recording: recording.phase(phase, self._clock.monotonic_ns()))
 
     # --- state and health ------------------------------------------------------------------------
 
@@ -381,6 +538,7 @@ class Service:
                 cylinders=self._setup.engine.cylinders, firing_order=self._setup.engine.firing_order
             ),
             cautions=self._cautions,
+            coach=self._coach.say(self._at_s()),
         )
 
     def _publish_health(self) -> None:

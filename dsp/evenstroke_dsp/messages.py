@@ -245,12 +245,16 @@ class Balance(_Message, kw_only=True, frozen=True):
     comparisons: tuple[Comparison, ...]
 
 
+PhaseName = Literal["rest", "cranking", "running", "coasting"]
+
+
 class FindingMessage(_Message, kw_only=True, frozen=True):
     """What to say now: findings so far, warnings, and one instruction."""
 
     schema: Literal["evenstroke.finding/1"] = "evenstroke.finding/1"
     sequence: int
     at_s: float
+    phase: PhaseName  # what the engine is doing now, as far as syncs and teeth tell
     findings: tuple[Finding, ...]
     warnings: tuple[CodedWarning, ...]
     refused: str | None
@@ -264,6 +268,19 @@ PipelineMessage = WaveData | Cycle | Balance | FindingMessage
 # --- what the service publishes -------------------------------------------------------------------
 
 LinkState = Literal["closed", "opening", "syncing", "streaming", "stalled", "failed"]
+
+
+class Coaching(_Message, kw_only=True, frozen=True):
+    """What the person at the key should do now; seconds are those of the service's clock, exact to 0.2 s."""
+
+    words: str
+    alarm: Literal["stop"] | None
+    crank_s: float  # of the crank in progress; 0 when there is none
+    starter_total_s: float  # of all cranks of this session
+    rest_left_s: float
+    cranks: int  # done, each long enough to be a test
+    cranks_wanted: int
+    battery: str | None  # in words with its volts; null where no probe tells
 
 
 class State(_Message, kw_only=True, frozen=True):
@@ -282,6 +299,7 @@ class State(_Message, kw_only=True, frozen=True):
     setup_title: str
     engine: EngineInfo
     cautions: tuple[str, ...]
+    coach: Coaching | None  # null in a replay: nobody is at the key
 
 
 class ProbeHealth(_Message, kw_only=True, frozen=True):
@@ -361,3 +379,65 @@ def decode_header(topic: str, data: bytes) -> PublishedMessage:
     kind = {name: type_ for type_, name in TOPIC_OF.items()}[topic]
     message: PublishedMessage = msgspec.json.decode(data, type=kind)
     return message
+
+
+# --- control: what others ask of the service ------------------------------------------------------
+
+
+class _Request(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", forbid_unknown_fields=True):
+    id: str  # whatever the asker likes; the reply carries it
+
+
+class GetState(_Request, frozen=True, kw_only=True, tag="get_state"):
+    """What the link, the recording and the set-up are now."""
+
+
+class StartRecording(_Request, frozen=True, kw_only=True, tag="start_recording"):
+    """Begin a recording, with the last seconds in it."""
+
+    folder: str | None = None  # null: the folder that `listen --record` named
+    title: str | None = None  # null: the set-up's title
+
+
+class StopRecording(_Request, frozen=True, kw_only=True, tag="stop_recording"):
+    """Close the open recording."""
+
+
+class Mark(_Request, frozen=True, kw_only=True, tag="mark"):
+    """Put a note at this moment into the open recording."""
+
+    text: str
+
+
+class UseSetup(_Request, frozen=True, kw_only=True, tag="use_setup"):
+    """Close the recording, and listen anew with another set-up."""
+
+    toml: str
+
+
+class StopListening(_Request, frozen=True, kw_only=True, tag="stop_listening"):
+    """End the service in good order."""
+
+
+Request = GetState | StartRecording | StopRecording | Mark | UseSetup | StopListening
+
+
+class RequestError(_Message, kw_only=True, frozen=True):
+    """Why a request was not done, as every error of evenstroke says it."""
+
+    problem: str
+    where: str
+    expected: str
+    found: str
+    todo: str
+
+
+class Reply(_Message, kw_only=True, frozen=True):
+    """Answer to one request, to the one who asked."""
+
+    schema: Literal["evenstroke.reply/1"] = "evenstroke.reply/1"
+    id: str | None  # of the request; null where it could not be read
+    done: bool
+    error: RequestError | None
+    recording: str | None  # path of the recording that was begun or closed
+    state: State | None

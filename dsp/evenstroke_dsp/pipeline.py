@@ -33,6 +33,7 @@ from .messages import (
     CylinderPulse,
     FindingMessage,
     Judgement,
+    PhaseName,
     PipelineMessage,
     ProbeHealth,
     SourceInfo,
@@ -40,9 +41,12 @@ from .messages import (
     WaveData,
 )
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
-from .stretches import StretchKeeper
+from .stretches import STARTED_RPM, StretchKeeper
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
+
+_COASTING = 0.5
+"""Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
 
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
@@ -93,6 +97,7 @@ class Pipeline:
         self._now = 0.0
         self._begun = False
         self._turning = False
+        self._phase: PhaseName = "rest"
         self._cycles = 0
         self._cycle_s: float | None = None
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
@@ -300,11 +305,25 @@ class Pipeline:
                 times, rising = self._edges_before(key, until)
                 self._follow(probe, times, rising, until)
         self._waiting.extend(self._cutter.update())
-        was, self._turning = self._turning, any(not r.ended for r in self._cutter.rotations)
+        self._turning = any(not r.ended for r in self._cutter.rotations)
+        was, self._phase = self._phase, self._phase_now()
         yield from self._measure_ready(final=False)
-        if not self._begun or was != self._turning:
+        if not self._begun or was != self._phase:
             self._begun = True
             yield self._finding()
+
+    def _phase_now(self) -> PhaseName:
+        """What the engine does, from the latest half revolution; coasting shows only where there are teeth."""
+        live = [r for r in self._cutter.rotations if not r.ended and len(r.t) >= 2]
+        if not live:
+            return "rest"
+        rpm = live[-1].speed_at_end() / 6.0
+        if rpm >= STARTED_RPM:
+            return "running"
+        if self._cycle_s is not None and rpm < _COASTING * 120.0 / self._cycle_s:
+            return "coasting"
+        # Once it runs out it does not gain speed again before it rests.
+        return "coasting" if self._phase == "coasting" else "cranking"
 
     def _edges_before(self, key: InputKey, until: float) -> tuple[Floats, Bools]:
         times, rising = self._edges.get(key, ([], []))
@@ -386,7 +405,7 @@ class Pipeline:
         if self._wheel is not None:
             self._wheel.finish()
         self._waiting.extend(self._cutter.update(final=True))
-        self._turning = False
+        self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
         yield self._finding()
 
@@ -417,6 +436,7 @@ class Pipeline:
         return FindingMessage(
             sequence=self._next("finding"),
             at_s=self._now,
+            phase=self._phase,
             findings=() if refused else findings,
             warnings=warnings_of(
                 self._setup, self._cutter, self._sync, self._wheel, self._stretches, self._keeper

@@ -19,7 +19,7 @@ from typing import Self
 
 import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, SampleBlock
-from evenstroke_dsp.messages import CodedWarning
+from evenstroke_dsp.messages import CodedWarning, PhaseName
 from mcap.records import Channel, Message, Schema
 
 from .mcap_file import McapFile
@@ -39,7 +39,6 @@ from .recording_format import (
     ChannelKind,
     Note,
     Phase,
-    PhaseName,
     RecordingError,
     RecordingMeta,
     encode_edges,

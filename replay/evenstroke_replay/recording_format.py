@@ -12,7 +12,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 from evenstroke_dsp.blocks import EdgeBlock, Gap, InputKey, SampleBlock
-from evenstroke_dsp.messages import CodedWarning
+from evenstroke_dsp.messages import CodedWarning, PhaseName
 from evenstroke_protocol.errors import EvenstrokeError
 
 PROFILE = "evenstroke"
@@ -22,7 +22,6 @@ SETUP_NAME = "setup.toml"
 SETUP_MEDIA_TYPE = "application/toml"
 
 Source = Literal["board", "import"]
-PhaseName = Literal["rest", "cranking", "running", "coasting"]
 
 
 class RecordingError(EvenstrokeError):

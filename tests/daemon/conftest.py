@@ -67,6 +67,9 @@ class VirtualPort:
     def close(self) -> None:
         self.closed = True
 
+    def wait(self, seconds: float) -> None:
+        self.now_s += seconds
+
     def monotonic_ns(self) -> int:
         return round(self.now_s * 1e9)
 

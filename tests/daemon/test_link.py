@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import serial
 from evenstroke_daemon.link import REAL_TIMING, Link, LinkStopped
-from evenstroke_daemon.link_states import TRANSITIONS, LinkEvent, LinkState, after
+from evenstroke_daemon.link_states import TRANSITIONS, LinkEvent, LinkState, after, mermaid
 from evenstroke_daemon.serial_port import LinkError, explain, open_serial
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.encoder import encode_hello
@@ -56,6 +56,11 @@ def test_every_state_can_be_reached_and_left():
         reached = more
     assert reached == set(S)
     assert {state for state, _ in TRANSITIONS} == set(S)
+
+
+def test_the_picture_of_the_states_in_the_developers_guide_is_made_from_the_table():
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
+    assert f"```mermaid\n{mermaid()}\n```" in guide, "paste link_states.mermaid() into DEVELOPERS.md"
 
 
 def test_a_way_that_does_not_exist_is_a_bug_and_says_which():

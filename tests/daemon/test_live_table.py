@@ -12,6 +12,7 @@ from evenstroke_daemon.live_table import LiveTable, PlainLines, picture, view_fo
 from evenstroke_daemon.service import Snapshot
 from evenstroke_dsp.messages import (
     Balance,
+    Coaching,
     Comparison,
     Cycle,
     CylinderBalance,
@@ -77,6 +78,11 @@ def snapshot(cylinders=6, *, comparisons=None, refused=None):
             port="/dev/ttyUSB0", board="virtual", firmware="1.0.0",
             recording="recordings/2026-01-31T101500-mobile-library.mcap", recording_problem=None,
             setup_title="Mobile library", engine=EngineInfo(cylinders=cylinders, firing_order=order), cautions=(),
+            coach=Coaching(
+                words="Enough cycles: stop cranking, let the starter rest two minutes, then crank again.",
+                alarm=None, crank_s=8.2, starter_total_s=8.2, rest_left_s=0.0, cranks=0, cranks_wanted=2,
+                battery="10.4 V at the lowest while cranking",
+            ),
         ),
         health=Health(
             sequence=9, at_s=12.0, probes=(), samples=120_000, lost_samples=0, losses=(), board_overruns=0,
@@ -90,7 +96,7 @@ def snapshot(cylinders=6, *, comparisons=None, refused=None):
         ),
         balance=Balance(sequence=13, at_s=8.7, cycles=14, comparisons=comparisons),
         finding=FindingMessage(
-            sequence=13, at_s=8.7, findings=(), warnings=(), refused=refused, more_cycles=None,
+            sequence=13, at_s=8.7, phase="cranking", findings=(), warnings=(), refused=refused, more_cycles=None,
             instruction="Enough cycles: stop cranking, let the starter rest two minutes, then crank again.",
         ),
         log=None,
@@ -127,7 +133,15 @@ def test_nothing_is_cut(cylinders, width):
 def test_six_cylinders_and_two_pulse_probes_fit_a_small_terminal(width):
     text = rendered(snapshot(6), width)
     assert len(text.splitlines()) <= 23, "the terminal's last line stays free for the cursor"
-    for said in ("streaming", "612 kB", "cycle 14", "196 rpm", "nothing lost", "disturbed: added volume"):
+    for said in (
+        "streaming",
+        "612 kB",
+        "cycle 14",
+        "196 rpm",
+        "nothing lost",
+        "disturbed: added volume",
+        "10.4 V",
+    ):
         assert said in text
     assert "> Enough cycles" in text
     assert "-18.6 (-31.3 to -5.9)" in text
@@ -183,8 +197,9 @@ def test_unnamed_cylinders_are_called_by_their_place():
 
 
 def test_before_the_engine_turns():
-    snap = dataclasses.replace(snapshot(6), balance=None, cycle=None, finding=None)
-    text = rendered(snap, 80)
+    snap = snapshot(6)
+    state = msgspec.structs.replace(snap.state, coach=None)
+    text = rendered(dataclasses.replace(snap, state=state, balance=None, cycle=None, finding=None), 80)
     assert "waiting for the engine to turn" in text
     assert "no engine cycle yet" in text
 

@@ -8,6 +8,7 @@ import time
 
 import numpy as np
 import pytest
+import serial
 from evenstroke_daemon import service as service_module
 from evenstroke_daemon.clock import Clock
 from evenstroke_daemon.link import Link
@@ -17,8 +18,11 @@ from evenstroke_daemon.service import Service
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.messages import Cycle, Health, ProbeHealth, State
 from evenstroke_dsp.setup import SetupError, parse_setup
-from evenstroke_replay.recording import RecordedBytes, Recording
+from evenstroke_protocol.events import ResetCause
+from evenstroke_replay.player import blocks_of
+from evenstroke_replay.recording import RecordedBytes, RecordedNote, Recording
 from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
 
 SETUP = """
 schema = 1
@@ -81,7 +85,7 @@ class Session:
         setup = parse_setup(setup_text)
         clock = Clock(port.monotonic_ns, lambda: 0, lambda: 0.0)
 
-        def begin(host_ns):
+        def begin(host_ns, into, title):
             at = datetime(2026, 1, 2, tzinfo=UTC)
             return Recorder.in_folder(folder, "test", setup_text, started_at=at, started_host_ns=host_ns)
 
@@ -93,7 +97,9 @@ class Session:
                 "PORT", 1_000_000, on_change=on_change, stop_wanted=stop,
                 monotonic_ns=port.monotonic_ns, opener=port.opener,
             ),
-            open_recording=begin if folder is not None else None,
+            open_recording=begin,
+            record_at_once=folder is not None,
+            pause=lambda seconds: port.wait(seconds),
             publish=self.published.append,
             clock=clock,
         )  # fmt: skip
@@ -215,10 +221,13 @@ def test_a_recording_that_fails_is_said_and_the_session_goes_on(virtual_port, tm
             if self.calls > 5:
                 raise RecordingError("the recording cannot be written any further", found="No space left")
 
+        def flush_due(self, host_ns):
+            pass
+
         def close(self):
             raise AssertionError("it has closed itself")
 
-    session.service._open_recording = lambda host_ns: FullDisk()
+    session.service._open_recording = lambda host_ns, folder, title: FullDisk()
     with pytest.raises(RecordingError, match="cannot be written any further"):
         session.run()
     assert session.scans >= 2000
@@ -248,13 +257,13 @@ def test_of_two_failures_none_is_kept_back(virtual_port, tmp_path):
     port.damage = lambda data, now: data if now < 2 else b""
     session = Session(port, tmp_path)
 
-    def fail(host_ns):
+    def fail(host_ns, folder, title):
         raise RecordingError("the recording cannot be created")
 
     session.service._open_recording = fail
     with pytest.raises(RecordingError, match="cannot be created") as caught:
-        session.run(seconds=60)
-    assert any("fell silent" in note for note in caught.value.__notes__)
+        session.run(seconds=None)
+    assert any("did not come back" in note for note in caught.value.__notes__)
 
 
 def test_a_board_that_falls_silent_ends_the_session_with_the_recording_whole(virtual_port, tmp_path):
@@ -262,14 +271,14 @@ def test_a_board_that_falls_silent_ends_the_session_with_the_recording_whole(vir
     port.damage = lambda data, now: data if now < 3 else b""
     received = listening_to(port)
     session = Session(port, tmp_path)
-    with pytest.raises(LinkError, match="fell silent"):
-        session.run(seconds=60)
+    with pytest.raises(LinkError, match=r"did not come back within 60 s"):
+        session.run(seconds=None)
     recording = Recording(session.service.recorded_path)
     assert recording.complete
     assert b"".join(item.data for item in recording.items()) == bytes(received)
     assert session.of(Cycle), "what came was judged to its end"
     assert session.of(State)[-1].link == "failed"
-    assert "fell silent" in session.of(State)[-1].reason
+    assert "in vain" in session.of(State)[-1].reason
 
 
 def test_lost_bytes_are_counted_by_reason_and_end_in_done_with_loss(virtual_port):
@@ -322,3 +331,140 @@ def test_a_bug_in_the_pipeline_costs_no_recording_and_is_not_hidden(virtual_port
         session.run()
     assert Recording(session.service.recorded_path).complete
     assert session.of(Health)[-1].samples >= 2000
+
+
+# --- a board that goes and comes -----------------------------------------------------------------
+
+
+def test_a_board_that_was_reset_is_started_again_and_the_loss_is_counted(virtual_port, tmp_path):
+    port = virtual_port()
+    session = Session(port, tmp_path)
+    waited = port.before_read
+    done = []
+
+    def reset_once():
+        waited()
+        # The clock must not run on while the hello is on its way through the other thread.
+        until = time.monotonic() + 30
+        while done and port.now_s > done[0] + 0.03 and session.service._link.resets_heard == 0:
+            assert time.monotonic() < until
+            time.sleep(0)
+        if port.now_s - port.began_s > 1.0 and not done:
+            done.append(port.now_s)
+            port.board.reset(ResetCause.BROWN_OUT)
+
+    port.before_read = reset_once
+    assert session.run(seconds=4.0) is Outcome.DONE_WITH_LOSS
+    states = [s.link for s in session.of(State)]
+    assert states.count("streaming") >= 2
+    assert "reset" in next(s.reason for s in session.of(State) if s.link == "syncing" and "reset" in s.reason)
+    gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
+    assert [g.reason for g in gaps] == ["link_lost"]
+    assert 0 < gaps[0].lost_samples < 1000  # found by its hello, not by seconds of silence
+    # The recording tells the same story.
+    recording = Recording(session.service.recorded_path)
+    assert recording.complete
+    replayed = list(blocks_of(recording, recording.setup))
+    assert [b for b in replayed if isinstance(b, Gap)] == gaps
+    assert sum(b.samples for b in replayed if isinstance(b, SampleBlock)) == session.scans
+
+
+def test_a_port_that_goes_away_is_opened_again(virtual_port, tmp_path):
+
+    port = virtual_port()
+    session = Session(port, tmp_path)
+    waited, opener = port.before_read, port.opener
+
+    def unplugged():
+        return 1.0 < port.now_s - port.began_s < 3.0
+
+    def pulled():
+        waited()
+        if unplugged():
+            raise serial.SerialException("device disconnected")
+
+    def open_again(name, baud, timeout):
+        if unplugged():
+            raise FileNotFoundError(2, "no such device")
+        return opener(name, baud, timeout)
+
+    port.before_read = pulled
+    session.service._link._link._opener = open_again
+    assert session.run(seconds=6.0) is Outcome.DONE_WITH_LOSS
+    states = [s.link for s in session.of(State)]
+    assert states[-1] == "closed"
+    assert "stalled" in states and states.count("streaming") >= 2
+    gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
+    assert [g.reason for g in gaps] == ["link_lost"]
+    assert gaps[0].t_to - gaps[0].t_from == pytest.approx(2.0, abs=0.6)  # away, and looked for twice a second
+    assert Recording(session.service.recorded_path).complete
+
+
+def test_another_board_is_not_taken_for_the_first(virtual_port):
+    port = virtual_port(serial_number=1)
+    session = Session(port)
+    waited = port.before_read
+    swapped = []
+
+    def swap():
+        waited()
+        if port.now_s - port.began_s > 1.0 and not swapped:
+            swapped.append(port.now_s)
+            other = VirtualBoard(port.board._source, BoardOptions(serial_number=2))
+            other.advance(port.now_s - port.began_s)
+            port.board = other
+            raise serial.SerialException("device disconnected")
+
+    port.before_read = swap
+    with pytest.raises(LinkError, match="did not come back") as caught:
+        session.run(seconds=None)
+    assert caught.value.found == "another board came back"
+    assert any("another board came back" in s.reason for s in session.of(State))
+
+
+def test_a_stop_is_obeyed_while_the_board_is_waited_for(virtual_port, tmp_path):
+    port = virtual_port()
+    port.damage = lambda data, now: data if now < 1 else b""
+    session = Session(port, tmp_path)
+    wanted = []
+    # The first pause lasts until the stop has come through.
+    port.wait = lambda seconds: session.service._stopping.wait(30)
+    outcome = session.run(
+        seconds=None,
+        stop=lambda: bool(wanted),
+        look=lambda snapshot: wanted.append(1) if "waiting for the board" in snapshot.state.reason else None,
+    )
+    assert outcome in (Outcome.DONE, Outcome.DONE_WITH_LOSS)
+    assert Recording(session.service.recorded_path).complete
+
+
+# --- recordings by request -----------------------------------------------------------------------
+
+
+def test_a_recording_begun_late_holds_the_seconds_before(virtual_port, tmp_path):
+    port = virtual_port()
+    session = Session(port)
+    session.service._open_recording = Session(virtual_port(), tmp_path).service._open_recording
+    asked = []
+
+    def ask():
+        session._wait_for_the_others()
+        if port.now_s - port.began_s > 3.0 and not asked:
+            asked.append(session.service.start_recording())
+            session.service.mark("just after the cough")
+        elif port.now_s - port.began_s > 4.0 and len(asked) == 1:
+            asked.append(session.service.stop_recording())
+
+    port.before_read = ask
+    session.run(seconds=6.0)
+    assert asked[0] == asked[1]
+    recording = Recording(asked[0])
+    assert recording.complete
+    notes = [i.content.text for i in recording.items() if isinstance(i, RecordedNote)]
+    assert notes == ["just after the cough"]
+    scans = sum(b.samples for b in blocks_of(recording, recording.setup) if isinstance(b, SampleBlock))
+    assert 3500 <= scans <= 4200  # four seconds at 1000 Hz: three of them from before it was asked for
+    with pytest.raises(RecordingError, match="no recording is open"):
+        session.service.stop_recording()
+    with pytest.raises(RecordingError, match="no recording is open"):
+        session.service.mark("too late")

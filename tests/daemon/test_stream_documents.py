@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 from evenstroke_daemon import schemas
-from evenstroke_dsp.messages import TOPIC_OF, Judgement
+from evenstroke_dsp.messages import TOPIC_OF, Judgement, Reply, Request
 
 STREAM = Path(__file__).parents[2] / "daemon" / "STREAM.md"
 
@@ -23,7 +23,10 @@ def structs_in(annotation):
         yield from structs_in(argument)
 
 
-PUBLISHED = sorted({s for kind in TOPIC_OF for s in structs_in(kind)}, key=lambda s: s.__name__)
+PUBLISHED = sorted(
+    {s for kind in [*TOPIC_OF, Reply] for s in structs_in(kind)} | set(typing.get_args(Request)),
+    key=lambda s: s.__name__,
+)
 
 
 def fields_written():
@@ -39,7 +42,8 @@ def fields_written():
 @pytest.mark.parametrize("kind", PUBLISHED, ids=lambda kind: kind.__name__)
 def test_every_field_of_every_published_type_is_listed_once_and_no_other(kind):
     encoded = [field.encode_name for field in msgspec.structs.fields(kind)]
-    assert sorted(fields_written()[kind.__name__]) == sorted(encoded)
+    tag = [kind.__struct_config__.tag_field] if kind.__struct_config__.tag_field else []
+    assert sorted(fields_written()[kind.__name__]) == sorted(encoded + tag)
 
 
 def test_every_topic_has_its_section():
@@ -63,7 +67,9 @@ def test_a_stale_a_missing_and_a_left_over_schema_are_found(tmp_path):
 
 def test_schemas_require_every_field_since_each_is_always_there():
     written = {name: msgspec.json.decode(text) for name, text in schemas.schemas().items()}
-    assert set(written) == {f"{topic}.json" for topic in [*TOPIC_OF.values(), "judgement"]}
+    assert set(written) == {
+        f"{topic}.json" for topic in [*TOPIC_OF.values(), "judgement", "reply", "request"]
+    }
     for kind, name in [*((k, f"{t}.json") for k, t in TOPIC_OF.items()), (Judgement, "judgement.json")]:
         definition = written[name]["$defs"][kind.__name__]
         assert definition["required"] == [field.encode_name for field in msgspec.structs.fields(kind)]

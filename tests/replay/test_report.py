@@ -232,6 +232,7 @@ def messages(cycles: int = 14, named: bool = True) -> tuple[PipelineMessage, ...
     made.append(
         FindingMessage(
             sequence=0,
+            phase="cranking",
             at_s=9.6,
             findings=(),
             warnings=(),

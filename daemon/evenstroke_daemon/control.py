@@ -1,0 +1,190 @@
+"""The control socket: a ZeroMQ ROUTER that takes typed requests and answers each to the one who asked.
+
+A request is one JSON frame (`Request` in messages.py), with or without an empty frame before it, as REQ and
+DEALER sockets send it. Whatever else arrives gets an error reply and harms nothing.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+import msgspec
+import zmq
+from evenstroke_dsp.cautions import require_acknowledged
+from evenstroke_dsp.messages import (
+    GetState,
+    Mark,
+    Reply,
+    Request,
+    RequestError,
+    StartRecording,
+    State,
+    StopListening,
+    StopRecording,
+    UseSetup,
+)
+from evenstroke_dsp.setup import Setup, parse_setup
+from evenstroke_protocol.errors import EvenstrokeError
+
+from .publisher import ServiceError, loopback_only
+
+DEFAULT_ADDRESS = "tcp://127.0.0.1:7721"
+LARGEST_REQUEST = 1 << 20
+_LOOK_UP_MS = 100
+_LINGER_MS = 500
+
+
+class Controlled(Protocol):
+    """What requests act on: the session that is running."""
+
+    def state(self) -> State: ...
+
+    def start_recording(self, folder: Path | None = None, title: str | None = None) -> Path: ...
+
+    def stop_recording(self) -> Path: ...
+
+    def mark(self, text: str) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class Control:
+    """A bound ROUTER socket with a thread of its own. Raises ServiceError when the address cannot be bound.
+
+    session: set to the running session, None between two. check_setup: raises EvenstrokeError for a set-up
+    that cannot be listened with. After a `UseSetup`, `next_setup` holds it and the session is told to stop.
+    """
+
+    def __init__(self, address: str, check_setup: Callable[[Setup], None]) -> None:
+        loopback_only(address)
+        self.session: Controlled | None = None
+        self.next_setup: tuple[Setup, str] | None = None
+        self.stop_wanted = False
+        self._check_setup = check_setup
+        self._context = zmq.Context()
+        self._socket = self._context.socket(zmq.ROUTER)
+        self._socket.linger = _LINGER_MS
+        self._socket.setsockopt(zmq.MAXMSGSIZE, LARGEST_REQUEST)
+        try:
+            self._socket.bind(address.replace("//localhost:", "//127.0.0.1:"))
+        except zmq.ZMQError as error:
+            self._socket.close()
+            self._context.term()
+            raise ServiceError(
+                "the control address cannot be bound",
+                where=address,
+                found="another program is there (another evenstroke?)"
+                if error.errno == zmq.EADDRINUSE
+                else str(error),
+                todo="end it, or choose another address with `--control tcp://127.0.0.1:PORT`",
+            ) from error
+        self.address: str = self._socket.getsockopt_string(zmq.LAST_ENDPOINT)
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Answer nobody any more."""
+        self._closing.set()
+        self._thread.join()
+        self._socket.close()
+        self._context.term()
+
+    def _serve(self) -> None:
+        while not self._closing.is_set():
+            if not self._socket.poll(_LOOK_UP_MS):
+                continue
+            who, *frames = self._socket.recv_multipart()
+            envelope = frames[:1] if frames and frames[0] == b"" else []
+            answer = self._answer(frames[len(envelope) :])
+            self._socket.send_multipart([who, *envelope, msgspec.json.encode(answer)])
+
+    def _answer(self, frames: list[bytes]) -> Reply:
+        try:
+            request = _decode(frames)
+        except EvenstrokeError as error:
+            return _refusal(_id_of(frames), error)
+        try:
+            return self._do(request)
+        except EvenstrokeError as error:
+            return _refusal(request.id, error)
+
+    def _do(self, request: Request) -> Reply:
+        session = self.session
+        if session is None:
+            raise ServiceError("no session is running just now", todo="ask again in a moment")
+        recording: Path | None = None
+        match request:
+            case GetState():
+                pass
+            case StartRecording(folder=folder, title=title):
+                recording = session.start_recording(Path(folder) if folder is not None else None, title)
+            case StopRecording():
+                recording = session.stop_recording()
+            case Mark(text=text):
+                session.mark(text)
+            case UseSetup(toml=toml):
+                setup = parse_setup(toml, "the set-up in the request")
+                self._check_setup(setup)
+                require_acknowledged(setup)
+                self.next_setup = (setup, toml)
+                session.stop()
+            case StopListening():
+                self.stop_wanted = True
+                session.stop()
+        return Reply(
+            id=request.id,
+            done=True,
+            error=None,
+            recording=str(recording) if recording is not None else None,
+            state=session.state(),
+        )
+
+
+def _decode(frames: list[bytes]) -> Request:
+    if len(frames) != 1:
+        raise ServiceError(
+            "this is no request",
+            expected="one frame with a JSON object, after an empty one or not",
+            found=f"{len(frames)} frames",
+            todo="see daemon/STREAM.md",
+        )
+    try:
+        request: Request = msgspec.json.decode(frames[0], type=Request)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise ServiceError(
+            "this request cannot be read",
+            expected='a JSON object such as {"do": "get_state", "id": "1"}',
+            found=str(error),
+            todo="see daemon/STREAM.md for what can be asked",
+        ) from error
+    return request
+
+
+def _id_of(frames: list[bytes]) -> str | None:
+    """The id of a request that is wrong otherwise, so that its asker knows which one it was."""
+    try:
+        loose = msgspec.json.decode(frames[0]) if len(frames) == 1 else None
+    except (msgspec.DecodeError, UnicodeDecodeError):
+        return None
+    found = loose.get("id") if isinstance(loose, dict) else None
+    return found if isinstance(found, str) else None
+
+
+def _refusal(request_id: str | None, error: EvenstrokeError) -> Reply:
+    return Reply(
+        id=request_id,
+        done=False,
+        error=RequestError(
+            problem=error.problem,
+            where=error.where,
+            expected=error.expected,
+            found=error.found,
+            todo=error.todo,
+        ),
+        recording=None,
+        state=None,
+    )
