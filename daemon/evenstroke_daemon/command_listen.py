@@ -7,6 +7,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
@@ -24,6 +25,7 @@ from .clock import REAL, Clock
 from .coach import Limits
 from .control import DEFAULT_ADDRESS as DEFAULT_CONTROL
 from .control import Control
+from .kept_link import REAL_PATIENCE, Patience
 from .link import Link
 from .link_states import LinkStatus
 from .live_table import view_for_stderr
@@ -75,6 +77,13 @@ NOWHERE = "none"
     show_default=True,
     help="Rest that the starter's maker wants after it.",
 )
+@click.option(
+    "--wait-seconds",
+    type=click.FloatRange(min=0),
+    default=REAL_PATIENCE.wait_s,
+    show_default=True,
+    help="How long a board that went away is waited for.",
+)
 @click.option("--quiet", is_flag=True, help="No bell when to stop and when the rest is over.")
 @click.option(
     "--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so long of streaming."
@@ -87,6 +96,7 @@ def command(
     control: str | None,
     starter_seconds: float,
     rest_seconds: float,
+    wait_seconds: float,
     quiet: bool,
     seconds: float | None,
 ) -> Outcome:
@@ -113,6 +123,7 @@ def command(
         address=None if publish == NOWHERE else publish,
         control_address=_control_address(control, publish),
         limits=Limits(starter_s=starter_seconds, rest_s=rest_seconds),
+        patience=replace(REAL_PATIENCE, wait_s=wait_seconds),
         sound=not quiet,
         seconds=seconds,
     )
@@ -132,6 +143,7 @@ def listen(
     seconds: float | None,
     control_address: str | None = None,
     limits: Limits = NO_MAKERS_LIMITS,
+    patience: Patience = REAL_PATIENCE,
     sound: bool = False,
     clock: Clock = REAL,
 ) -> tuple[Outcome, Path | None]:
@@ -161,6 +173,7 @@ def listen(
                 publish=publisher.publish if publisher is not None else lambda _: None,
                 clock=clock,
                 limits=limits,
+                patience=patience,
             )
             if control is not None:
                 control.session = service

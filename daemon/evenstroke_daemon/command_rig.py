@@ -14,6 +14,7 @@ import click
 from evenstroke_dsp.setup import Setup
 from evenstroke_replay.rig_capture import BlockSource, capture_source, recording_source
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
+from evenstroke_replay.rig_faults import FaultyBoard, parse_fault
 from evenstroke_replay.rig_source import Source
 from evenstroke_replay.setup_files import load_setup, shipped_setups
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
@@ -33,6 +34,7 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
     Examples:
       evenstroke rig
       evenstroke rig --alter intake 3 -15 --seed 7
+      evenstroke rig --fault 4:vanish:0:2 --fault 8:reset
       evenstroke rig --tcp 0 --setup my.toml --play capture.csv --time "Time [s]"
     """
 )
@@ -121,6 +123,14 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
     "--bits", type=click.Choice(["10", "12", "16"]), default="12", show_default=True, help="Of the converter."
 )
 @click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="AT:KIND[:VALUE[:LASTS]]",
+    help="Something goes wrong AT seconds after the first start: drop, duplicate, corrupt (VALUE: probability of a "
+    "frame or a bit, for LASTS seconds), stall, vanish (0 and LASTS), reset, clock (VALUE: ppm). Repeatable.",
+)
+@click.option(
     "--speed",
     type=click.FloatRange(0.01, 1000),
     default=1.0,
@@ -148,6 +158,7 @@ def command(
     time_column: str | None,
     counting: bool,
     bits: str,
+    faults: tuple[str, ...],
     speed: float,
     flat_out: bool,
 ) -> Outcome:
@@ -194,8 +205,9 @@ def command(
     options = BoardOptions(adc_bits=int(bits), baud=baud, counting=counting)
     if rate is not None and rate not in options.rates_hz and options.clock_hz % rate == 0:
         options = dataclasses.replace(options, rates_hz=tuple(sorted((*options.rates_hz, rate))))
-    board = VirtualBoard(source, options)
-    endpoint = PtyEndpoint() if tcp is None else TcpEndpoint(tcp)
+    sound = VirtualBoard(source, options)
+    board = FaultyBoard(sound, [parse_fault(text) for text in faults], seed) if faults else sound
+    endpoint = PtyEndpoint(keep_name=bool(faults)) if tcp is None else TcpEndpoint(tcp)
     pace: Pace = FlatOut() if flat_out else RealTime(time, speed)
     with _asked_to_end() as asked:
         click.echo(endpoint.address)

@@ -12,11 +12,12 @@ import errno
 import os
 import select
 import socket
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Protocol
 
 from evenstroke_replay.rig_source import RigError
-from evenstroke_replay.virtual_board import VirtualBoard
 
 LOOPBACK = "127.0.0.1"
 
@@ -95,13 +96,22 @@ class Endpoint(Protocol):
     def write(self, data: bytes | bytearray) -> int:
         """How many of the bytes were taken."""
 
+    def hide(self) -> None:
+        """As if the cable had been pulled: no port, until `show`."""
+
+    def show(self) -> None:
+        """The port is there again, under the same address."""
+
     def close(self) -> None: ...
 
 
 class PtyEndpoint:
-    """A pseudo-terminal in raw mode (POSIX). Raises RigError where the system has none."""
+    """A pseudo-terminal in raw mode (POSIX). Raises RigError where the system has none.
 
-    def __init__(self) -> None:
+    keep_name: it will be hidden and shown again, under the same address.
+    """
+
+    def __init__(self, *, keep_name: bool = False) -> None:
         try:
             import pty
         except ImportError as error:
@@ -112,11 +122,28 @@ class PtyEndpoint:
                 found=os.name,
                 todo="use --tcp 0 and give the printed address as the port",
             ) from error
-        self._board, host = pty.openpty()
+        self._openpty = pty.openpty
+        self._board = -1
+        self._attached = False
+        # A port that is to go and come must keep its name: a link to whichever pseudo-terminal it is then.
+        self._link = Path(tempfile.mkdtemp(prefix="evenstroke-rig-")) / "board" if keep_name else None
+        self.show()
+
+    def show(self) -> None:
+        self._board, host = self._openpty()
         self.address = os.ttyname(host)
+        if self._link is not None:
+            self._link.symlink_to(self.address)
+            self.address = str(self._link)
         os.set_blocking(self._board, False)
         self._attached = False
         self._make_ready(host)
+
+    def hide(self) -> None:
+        if self._link is not None:
+            self._link.unlink()
+        os.close(self._board)
+        self._board = -1
 
     def _make_ready(self, host: int) -> None:
         """Raw, and nothing left over in either queue; then let go of the host's end.
@@ -133,13 +160,15 @@ class PtyEndpoint:
         os.close(host)
 
     def wait(self, seconds: float, *, to_write: bool) -> None:
-        if not self._attached:
+        if self._board < 0 or not self._attached:
             # Without a host the pseudo-terminal always counts as ready.
             select.select([], [], [], max(seconds, _WITHOUT_HOST_S))
         else:
             select.select([self._board], [self._board] if to_write else [], [], seconds)
 
     def read(self) -> bytes | None:
+        if self._board < 0:
+            return None
         try:
             data = os.read(self._board, _READ_AT_ONCE)
         except BlockingIOError:
@@ -159,6 +188,8 @@ class PtyEndpoint:
         return None
 
     def write(self, data: bytes | bytearray) -> int:
+        if self._board < 0:
+            return 0
         try:
             return os.write(self._board, data)
         except BlockingIOError:
@@ -169,7 +200,10 @@ class PtyEndpoint:
             return 0
 
     def close(self) -> None:
-        os.close(self._board)
+        if self._board >= 0:
+            self.hide()
+        if self._link is not None:
+            self._link.parent.rmdir()
 
 
 class TcpEndpoint:
@@ -179,6 +213,12 @@ class TcpEndpoint:
     """
 
     def __init__(self, port: int) -> None:
+        self._host: socket.socket | None = None
+        self._listen(port)
+        self._port: int = self._listener.getsockname()[1]
+        self.address = f"socket://{LOOPBACK}:{self._port}"
+
+    def _listen(self, port: int) -> None:
         self._listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         try:
             if os.name == "posix":
@@ -195,14 +235,25 @@ class TcpEndpoint:
                 todo="choose another port, or 0 for any free one",
             ) from error
         self._listener.setblocking(False)
-        self._host: socket.socket | None = None
-        self.address = f"socket://{LOOPBACK}:{self._listener.getsockname()[1]}"
+
+    def hide(self) -> None:
+        self.close()
+        self._host = None
+
+    def show(self) -> None:
+        self._listen(self._port)
 
     def wait(self, seconds: float, *, to_write: bool) -> None:
         hosts = [self._host] if self._host is not None else []
-        select.select([self._listener, *hosts], hosts if to_write else [], [], seconds)
+        listeners = [self._listener] if self._listener.fileno() >= 0 else []
+        if not listeners:
+            select.select([], [], [], max(seconds, _WITHOUT_HOST_S))
+            return
+        select.select([*listeners, *hosts], hosts if to_write else [], [], seconds)
 
     def read(self) -> bytes | None:
+        if self._listener.fileno() < 0:
+            return None
         self._welcome()
         if self._host is None:
             return None
@@ -246,8 +297,27 @@ class TcpEndpoint:
         self._listener.close()
 
 
+class Board(Protocol):
+    """What is served: a virtual board, or one with faults."""
+
+    @property
+    def now_s(self) -> float: ...
+
+    @property
+    def streaming(self) -> bool: ...
+
+    @property
+    def here(self) -> bool: ...
+
+    def receive(self, data: bytes) -> None: ...
+
+    def advance(self, to_s: float) -> bytes: ...
+
+    def hang_up(self) -> None: ...
+
+
 def serve(
-    board: VirtualBoard,
+    board: Board,
     endpoint: Endpoint,
     pace: Pace,
     ended: Callable[[], bool],
@@ -259,8 +329,13 @@ def serve(
     """
     waiting = bytearray()
     attached = streaming = False
+    here = True
     with contextlib.closing(endpoint):
         while not ended():
+            if board.here != here:
+                here = board.here
+                (endpoint.show if here else endpoint.hide)()
+                say("the port is back" if here else "the port is gone")
             received = endpoint.read()
             if (received is not None) != attached:
                 attached = received is not None

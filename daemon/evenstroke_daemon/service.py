@@ -51,7 +51,7 @@ from evenstroke_replay.ring import RecentBytes
 from .bounded_queue import BlockQueue, BoundedQueue
 from .clock import Clock
 from .coach import Coach, Limits
-from .kept_link import KeptLink
+from .kept_link import REAL_PATIENCE, KeptLink, Patience
 from .link import Chunk, Link, LinkStopped
 from .link_states import LinkState, LinkStatus
 from .outcome import Outcome
@@ -132,6 +132,7 @@ class Service:
         clock: Clock,
         pause: Callable[[float], None] | None = None,
         limits: Limits = NO_MAKERS_LIMITS,
+        patience: Patience = REAL_PATIENCE,
     ) -> None:
         self._setup = setup
         self._acquisition = acquisition
@@ -193,6 +194,7 @@ class Service:
             make_link(self._link_changed, self._over),
             monotonic_ns=clock.monotonic_ns,
             pause=pause if pause is not None else self._pause,
+            patience=patience,
         )
 
     # --- main ------------------------------------------------------------------------------------

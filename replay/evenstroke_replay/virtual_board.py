@@ -84,6 +84,7 @@ class _Run:
     number: int
     counting: bool
     began: int  # tick of the first scan
+    zero: int  # tick at which the source's time is 0
     scan_ticks: int
     skew_ticks: int
     block_scans: int
@@ -119,6 +120,10 @@ class VirtualBoard:
         self._boot_count = 1
         self._reset_cause = ResetCause.POWER_ON
         self._run: _Run | None = None
+        self._zero: int | None = None
+        self.engine_goes_on = False
+        """Whether the source's time runs on through resets and hang-ups, from the first start; else each
+        start begins it anew."""
         self._line_free = 0.0
         self._line: deque[tuple[float, bytes]] = deque()  # when each frame has left, and its bytes
         self._waiting: deque[float] = deque()  # when each sample block has left
@@ -132,6 +137,11 @@ class VirtualBoard:
     @property
     def streaming(self) -> bool:
         return self._run is not None
+
+    @property
+    def here(self) -> bool:
+        """Whether its port is there: always, unless faults are scripted (rig_faults)."""
+        return True
 
     @property
     def hello(self) -> Hello:
@@ -227,6 +237,7 @@ class VirtualBoard:
             number=command.run,
             counting=command.counting or self._options.counting,
             began=self._now,
+            zero=self._zero if self._zero is not None and self.engine_goes_on else self._now,
             scan_ticks=scan_ticks,
             skew_ticks=scan_ticks // len(analog),
             block_scans=scans,
@@ -235,6 +246,7 @@ class VirtualBoard:
             edges_until=self._now,
             counters_at=self._now,
         )
+        self._zero = self._run.zero
         self._acknowledge(Kind.START, command.token, value=scan_ticks)
 
     def _too_much(self, rate_hz: int, analog: int, block_scans: int) -> bool:
@@ -289,7 +301,7 @@ class VirtualBoard:
         for at in range(run.counters_at + every, upto + 1, every):
             jobs.append((at, 2, partial(self._send_counters, run, at)))
         ends = self._source.ends_at_s
-        if ends is not None and self._now < (at := run.began + round(ends * self._options.clock_hz)) <= upto:
+        if ends is not None and self._now < (at := run.zero + round(ends * self._options.clock_hz)) <= upto:
             text = "nothing more to play: the inputs hold their last values"
             frame = encoder.encode_log(Log(level=LogLevel.INFO, text=text))
             jobs.append((at, 3, partial(self._send, at, frame)))
@@ -308,7 +320,7 @@ class VirtualBoard:
         else:
             k = np.arange(first_scan, first_scan + scans, dtype=np.int64) * run.scan_ticks
             j = np.arange(len(run.analog), dtype=np.int64)[:, None] * run.skew_ticks
-            volts = self._source.volts(run.analog, (k + j) / self._options.clock_hz)
+            volts = self._source.volts(run.analog, (k + j + (run.began - run.zero)) / self._options.clock_hz)
             counts = self._converted(run.analog, volts)
         for b in range(blocks):
             yield counts[b * block_scans : (b + 1) * block_scans]
@@ -328,11 +340,11 @@ class VirtualBoard:
         """Edges from the last report up to a tick, in ticks of the board's time."""
         hz = self._options.clock_hz
         # A tick early and late: the source's seconds may lie a rounding away from a whole tick.
-        found = self._source.edges((run.edges_until - run.began - 1) / hz, (until - run.began + 1) / hz)
+        found = self._source.edges((run.edges_until - run.zero - 1) / hz, (until - run.zero + 1) / hz)
         return [
             Edge(tick=tick, input=e.input, rising=e.rising)
             for e in found
-            if e.input in run.edge and run.edges_until <= (tick := run.began + round(e.t * hz)) < until
+            if e.input in run.edge and run.edges_until <= (tick := run.zero + round(e.t * hz)) < until
         ]
 
     def _edge_frames(self, run: _Run, upto: int) -> Iterator[tuple[int, list[Edge], int]]:
