@@ -15,7 +15,7 @@ help:
 	@echo "make test    run the tests"
 	@echo "make lint    check style, types and which package imports which"
 	@echo "make bench   measure speed"
-	@echo "make soak    long runs: recordings killed at random moments, an hour's memory"
+	@echo "make soak    long runs: recordings killed and cables pulled at random, an hour's memory"
 
 demo: $(RUN)
 	$(BIN)/evenstroke demo
@@ -38,6 +38,7 @@ bench: $(DEV)
 soak: $(DEV)
 	$(BIN)/python tests/soak/killed_recorder.py --times 200
 	$(BIN)/python tests/soak/memory_hour.py
+	$(BIN)/python tests/soak/unplug.py --times 50
 
 $(RUN): pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -264,6 +264,7 @@ class _AsService:
     def health(self) -> None:
         playback = self._playback
         progress, counters = playback.progress, playback.counters
+        clock = playback.feed.clock.rate
         self._publish(
             Health(
                 sequence=self._next("health"),
@@ -275,6 +276,8 @@ class _AsService:
                 board_overruns=counters.overruns if counters else 0,
                 board_blocks_dropped=counters.blocks_dropped if counters else 0,
                 board_edges_missed=counters.edges_missed if counters else 0,
+                clock_ppm=clock.ppm if clock is not None else None,
+                clock_uncertainty_ppm=clock.uncertainty_ppm if clock is not None else None,
                 queues=(),
                 bytes_received=progress.bytes_received,
                 bytes_recorded=0,

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Protocol
 
 from evenstroke_dsp.blocks import Block
+from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.board_feed import BoardFeed, check_board
 from evenstroke_dsp.cautions import cautions_for, dangers
 from evenstroke_dsp.messages import (
@@ -177,6 +178,8 @@ class Service:
         self._bytes_received = 0
         self._scans = 0
         self._losses: tuple[LossCount, ...] = ()
+        self._clock_rate: ClockRate | None = None
+        self._clock_asked_ns = 0
         self._counters: Counters | None = None
         self._probe_health = pipeline.health()
         self._health_at_ns = self._began_ns
@@ -465,6 +468,9 @@ class Service:
                 self._stop_acked.set()
             blocks.extend(self._feed.feed(event, chunk.host_ns))
         self._losses = self._feed.losses
+        if chunk.host_ns - self._clock_asked_ns >= PUBLISH_EVERY_S * 1e9:
+            self._clock_asked_ns = chunk.host_ns
+            self._clock_rate = self._feed.clock.rate
         self._link.decoded(chunk.host_ns, valid)
         self._batches.put(blocks)
 
@@ -556,6 +562,7 @@ class Service:
     def _make_health(self, sequence: int) -> Health:
         counters = self._counters
         losses = self._losses
+        clock = self._clock_rate
         path = self._recorded_path
         return Health(
             sequence=sequence,
@@ -567,6 +574,8 @@ class Service:
             board_overruns=counters.overruns if counters else 0,
             board_blocks_dropped=counters.blocks_dropped if counters else 0,
             board_edges_missed=counters.edges_missed if counters else 0,
+            clock_ppm=clock.ppm if clock is not None else None,
+            clock_uncertainty_ppm=clock.uncertainty_ppm if clock is not None else None,
             queues=(self._received.count(), self._batches.count()),
             bytes_received=self._bytes_received,
             bytes_recorded=self._recorded_bytes,

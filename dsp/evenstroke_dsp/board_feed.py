@@ -13,6 +13,7 @@ import numpy as np
 from evenstroke_protocol.events import Edges, Event, Hello, InputKind, Loss, LossReason, Samples
 
 from .blocks import Block, EdgeBlock, Gap, SampleBlock
+from .board_clock import BoardClock
 from .messages import LossCount
 from .setup import EDGE_ROLES, Setup, SetupError
 
@@ -93,8 +94,8 @@ class BoardFeed:
     Samples that arrive before any Hello cannot be scaled; they are dropped and counted under
     the reason "before_hello".
 
-    hello: the latest one. lost_samples: scans missing in all gaps so far. counting: whether
-    any samples were the counting test signal and not what the inputs read.
+    clock: the board's against the host's. hello: the latest one. lost_samples: scans missing in all gaps
+    so far. counting: whether any samples were the counting test signal and not what the inputs read.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -110,6 +111,7 @@ class BoardFeed:
         self._reported = 0.0  # no block so far reaches beyond this time
         self._lost_first: dict[LossReason, Loss] = {}  # what may be missing before a run's first block
         self._held: deque[tuple[Edges, int]] = deque()
+        self.clock = BoardClock()
 
     @property
     def losses(self) -> tuple[LossCount, ...]:
@@ -180,6 +182,7 @@ class BoardFeed:
         run.next_tick = event.tick + scans * event.scan_ticks
         end = run.seconds(run.next_tick)
         self._end = (end, host_ns)
+        self.clock.add(run.number, end, host_ns)
         self._reported = max(self._reported, end)
         self.counting = self.counting or event.counting
         blocks.extend(self._volts(event, run, hello))

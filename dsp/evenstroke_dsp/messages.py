@@ -345,6 +345,8 @@ class Health(_Message, kw_only=True, frozen=True):
     board_overruns: int
     board_blocks_dropped: int
     board_edges_missed: int
+    clock_ppm: float | None  # how much faster the board's clock runs than the host's
+    clock_uncertainty_ppm: float | None  # 95 %, either side
     queues: tuple[QueueCount, ...]
     bytes_received: int
     bytes_recorded: int

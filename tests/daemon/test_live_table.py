@@ -87,6 +87,7 @@ def snapshot(cylinders=6, *, comparisons=None, refused=None):
         health=Health(
             sequence=9, at_s=12.0, probes=(), samples=120_000, lost_samples=0, losses=(), board_overruns=0,
             board_blocks_dropped=0, board_edges_missed=0,
+            clock_ppm=None, clock_uncertainty_ppm=None,
             queues=(QueueCount(queue="received_bytes", capacity=100, depth=0, dropped=0),),
             bytes_received=830_000, bytes_recorded=612_000, disk_free_bytes=10**10, processor_share=0.1,
         ),

@@ -1,0 +1,61 @@
+"""The board's clock against the host's, from when its samples were taken and when they arrived.
+
+A byte never arrives before it was sent, and now and then one arrives with almost no delay: of each second only
+the least delayed arrival counts. How these least delays drift is the difference of the two clocks' rates.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+WINDOW_S = 1.0
+_KEPT_WINDOWS = 120
+FEWEST_WINDOWS = 6
+_SURE = 0.975  # one side of a 95 % interval
+
+
+@dataclass(frozen=True, slots=True)
+class ClockRate:
+    """How much faster the board's clock runs than the host's, parts per million; uncertainty: 95 %, either side."""
+
+    ppm: float
+    uncertainty_ppm: float
+
+
+class BoardClock:
+    """`add` each arrival of one run, in order; `rate` says what is known so far."""
+
+    def __init__(self) -> None:
+        self._run: int | None = None
+        self._least: deque[tuple[float, float]] = deque(maxlen=_KEPT_WINDOWS)  # board time, delay, seconds
+        self._window: int | None = None
+        self._host_zero_ns = 0
+
+    def add(self, run: int, board_s: float, host_ns: int) -> None:
+        """Data up to `board_s` (seconds of the board's clock) arrived at `host_ns` (nanoseconds of the host's)."""
+        if run != self._run:
+            self._run, self._window, self._host_zero_ns = run, None, host_ns
+            self._least.clear()
+        delay = (host_ns - self._host_zero_ns) / 1e9 - board_s
+        window = int(board_s // WINDOW_S)
+        if window != self._window:
+            self._window = window
+            self._least.append((board_s, delay))
+        elif delay < self._least[-1][1]:
+            self._least[-1] = (board_s, delay)
+
+    @property
+    def rate(self) -> ClockRate | None:
+        """None until some seconds of one run have come. The last second is left out: it is not over."""
+        points = list(self._least)[:-1]
+        if len(points) < FEWEST_WINDOWS:
+            return None
+        board_s, delay = np.array(points).T
+        fit = stats.linregress(board_s, delay)
+        # The delay grows where the board is slow: host seconds per board second less one.
+        spread = float(stats.t.ppf(_SURE, len(points) - 2)) * float(fit.stderr)
+        return ClockRate(ppm=1e6 * (1.0 / (1.0 + float(fit.slope)) - 1.0), uncertainty_ppm=1e6 * spread)

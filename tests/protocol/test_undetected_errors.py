@@ -1,0 +1,62 @@
+"""What CRC, exact lengths and fields leave undetected."""
+
+from __future__ import annotations
+
+import importlib.util
+import zlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SCRIPT = Path(__file__).parents[1] / "bench" / "bench_undetected.py"
+
+
+@pytest.fixture(scope="module")
+def bench():
+    spec = importlib.util.spec_from_file_location("bench_undetected", SCRIPT)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_expected_undetected_is_below_a_tenth_in_ten_million_frames(bench):
+    expected, damaged, passing = bench.expected_undetected(1e-4, 10_000, np.random.default_rng(7))
+    assert damaged > 1000
+    assert passing > 0, "else the simulation says nothing"
+    assert expected < 0.1
+
+
+def test_what_passes_all_but_the_crc_is_told_from_what_does_not(bench):
+    (frame,) = bench.frames_sent(1, np.random.default_rng(1))
+    whole = frame[:-1]
+    assert bench.passes_all_but_the_crc(whole)
+    flipped = bytearray(whole)
+    flipped[-1] ^= 1  # in the CRC
+    assert bench.passes_all_but_the_crc(bytes(flipped))
+    assert not bench.passes_all_but_the_crc(whole[:-1])
+    assert not bench.passes_all_but_the_crc(whole + b"\x01")
+
+
+def test_up_to_four_wrong_bits_in_a_frame_never_pass_the_crc():
+    # Hamming distance 5 up to 2974 data bits for the CRC-32 polynomial 0x04C11DB7 (P. Koopman, CRC polynomial
+    # zoo and "32-bit cyclic redundancy codes for Internet applications", DSN 2002; from memory). A frame
+    # holds at most 250 bytes before its CRC: 2000 bits. Linear: what matters is the pattern alone.
+    length = 250
+    zero = zlib.crc32(bytes(length))
+
+    def effect(bit: int) -> int:
+        data = bytearray(length)
+        data[bit // 8] ^= 1 << bit % 8
+        return zlib.crc32(bytes(data)) ^ zero
+
+    # A flip in the CRC itself changes that one bit of it.
+    effects = np.array(
+        [effect(bit) for bit in range(8 * length)] + [1 << k for k in range(32)], dtype=np.uint64
+    )
+    assert effects.size == np.unique(effects).size, "one or two bits"
+    pairs = (effects[:, None] ^ effects[None, :])[np.triu_indices(effects.size, 1)]
+    assert not np.isin(effects, pairs).any(), "three bits"
+    # Four: two pairs with the same effect would cancel. Pairs that share a bit are pairs of two bits.
+    assert np.unique(pairs).size == pairs.size, "four bits"
