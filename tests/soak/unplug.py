@@ -87,6 +87,11 @@ def main() -> None:
         assert code == 3, f"it ended with {code}"
         back += waits
         missing += lost
+        sys.stderr.write(f"{len(back)} unpluggings\n")
+    sys.stdout.write(
+        f"{len(back)} unpluggings; received and not recorded: {missing} bytes; from the port's return to samples: "
+        f"median {statistics.median(back):.2f} s, longest {max(back):.2f} s\n"
+    )
     assert missing == 0
 
 
