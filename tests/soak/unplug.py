@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import random
+import statistics
 import subprocess
 import sys
 import tempfile
