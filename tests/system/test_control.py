@@ -150,3 +150,27 @@ def test_another_set_up_begins_another_session_and_a_dangerous_one_none(daemon, 
     assert open_recording(Path(begun["recording"])).complete
     assert c.ask("stop_listening")["done"]
     assert listen.ended() == 0
+
+
+def test_a_recording_marks_what_the_engine_did(program, tmp_path):
+    rig = program("rig", "--tcp", "0", "--rest", "1", "--cranking", "3", "--seconds", "60")
+    port = rig.wait_for(rig.out, r"socket://\S+").group()
+    listen = program(
+        "listen",
+        "--port",
+        port,
+        "--setup",
+        "demo",
+        "--record",
+        tmp_path,
+        "--publish",
+        "none",
+        "--seconds",
+        "7",
+    )
+    assert listen.ended() == 0
+    notes = [i.content for i in open_recording(Path(listen.out[-1])).items() if isinstance(i, RecordedNote)]
+    phases = [n.phase for n in notes]
+    assert phases[:2] == ["rest", "cranking"]
+    assert phases[-1] == "rest"
+    assert set(phases) <= {"rest", "cranking", "coasting"}

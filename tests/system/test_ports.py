@@ -1,0 +1,64 @@
+"""`evenstroke ports` against real ports: a board, none, one in use, and something else."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import threading
+
+import pytest
+
+
+def asked(program, *ports):
+    run = program("ports", *ports, "--json")
+    assert run.ended() == 0
+    return {found["port"]: found for found in json.loads("\n".join(run.out))}
+
+
+def test_a_board_says_what_it_is_and_a_missing_port_that_it_is_none(program, tmp_path):
+    rig = program("rig", "--tcp", "0", "--seconds", "60")
+    board = rig.wait_for(rig.out, r"socket://\S+").group()
+    missing = str(tmp_path / "no-such-device")
+    found = asked(program, board, missing)
+    assert found[board]["is_board"]
+    assert "virtual board" in found[board]["says"]
+    assert "12 bits" in found[board]["says"]
+    assert not found[missing]["is_board"]
+    assert "no such port" in found[missing]["says"]
+    # Asked, the board is left as it was: it can be listened to.
+    again = asked(program, board)
+    assert again[board]["is_board"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="not checked here: pseudo-terminals are POSIX")
+def test_a_port_in_use_is_left_alone_and_said(program):
+    rig = program("rig", "--seconds", "60")
+    port = rig.wait_for(rig.out, r"\S+").group()
+    listen = program("listen", "--port", port, "--setup", "demo", "--publish", "none", "--seconds", "30")
+    listen.wait_for(listen.err, r"link streaming")
+    found = asked(program, port)
+    assert not found[port]["is_board"]
+    assert "in use" in found[port]["says"]
+    assert listen.process.poll() is None
+
+
+def test_what_is_no_board_is_said_to_be_none(program):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = f"socket://127.0.0.1:{server.getsockname()[1]}"
+
+        def chatter():
+            peer, _ = server.accept()
+            with peer:
+                try:
+                    while True:
+                        peer.sendall(b"$GPRMC,no,board,here\r\n" * 20)
+                        peer.recv(4096)
+                except OSError:
+                    pass
+
+        talking = threading.Thread(target=chatter, daemon=True)
+        talking.start()
+        found = asked(program, port)
+    assert not found[port]["is_board"]
+    assert "not a board" in found[port]["says"]
