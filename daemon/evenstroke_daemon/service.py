@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+import numpy as np
 from evenstroke_dsp.blocks import Block
 from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.board_feed import BoardFeed, check_board
@@ -39,6 +40,7 @@ from evenstroke_dsp.messages import (
     PipelineMessage,
     ProbeHealth,
     State,
+    WaveData,
 )
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_protocol.decoder import FrameDecoder
@@ -484,19 +486,23 @@ class Service:
             if now_ns - self._health_at_ns >= PUBLISH_EVERY_S * 1e9 / 2:
                 self._health_at_ns = now_ns
                 self._probe_health = self._pipeline.health()
-                self._tell_coach_of_the_battery()
         self._tell(self._pipeline.flush())
         self._probe_health = self._pipeline.health()
 
-    def _tell_coach_of_the_battery(self) -> None:
-        battery = next((p for p in self._probe_health if p.probe == self._battery), None)
-        if battery is not None and battery.low is not None:
+    def _tell_coach_of_the_battery(self, wave: WaveData) -> None:
+        if wave.header.kind != "conditioned" or self._battery not in wave.header.probes:
+            return
+        volts = wave.samples[wave.header.probes.index(self._battery)]
+        volts = volts[~np.isnan(volts)]
+        if volts.size:
             with self._stamp_lock:
-                self._coach.battery(battery.low)
+                self._coach.battery(float(np.median(volts)))
 
     def _tell(self, messages: list[PipelineMessage]) -> None:
         for message in messages:
-            if isinstance(message, Cycle):
+            if isinstance(message, WaveData):
+                self._tell_coach_of_the_battery(message)
+            elif isinstance(message, Cycle):
                 self._cycle = message
             elif isinstance(message, Balance):
                 self._balance = message
