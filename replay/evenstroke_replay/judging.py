@@ -21,6 +21,9 @@ from .player import blocks_of
 from .recording import open_recording
 from .recording_format import RecordingError
 
+CLOCK_TOLERANCE_PPM = 1000.0
+"""A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
+
 
 @dataclass(frozen=True)
 class JudgedFile:
@@ -145,6 +148,7 @@ def _judge_recording(
                 text="The board sent its counting test signal: these are no volts of any probe.",
             )
         )
+    warnings += _clock_warnings(feed)
     source = SourceInfo(
         file=path.name,
         sha256=_sha256(path),
@@ -153,6 +157,22 @@ def _judge_recording(
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
     return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+
+
+def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
+    """What is wrong with the board's clock, where that is more than any number here could hide."""
+    rate = feed.clock.rate
+    if rate is None or abs(rate.ppm) - rate.uncertainty_ppm < CLOCK_TOLERANCE_PPM:
+        return []
+    fast = rate.ppm > 0
+    return [
+        CodedWarning(
+            code="board_clock_off",
+            text=f"The board's clock runs {abs(rate.ppm):.0f} ppm {'fast' if fast else 'slow'} against the computer's "
+            f"(95 % interval: {rate.uncertainty_ppm:.0f} ppm either way); all times are the board's, so that speeds "
+            f"read {abs(rate.ppm) / 1e4:.2f} % too {'low' if fast else 'high'}.",
+        )
+    ]
 
 
 def _messages(pipeline: Pipeline, blocks: Iterable[Block]) -> tuple[PipelineMessage, ...]:

@@ -94,6 +94,33 @@ def test_a_short_stall_loses_nothing(program, tmp_path):
     assert not heard.gaps
 
 
+def test_lost_and_doubled_frames_are_told_apart(program, tmp_path):
+    heard = Heard(program, tmp_path, ["1:drop:0.03:4", "1:duplicate:0.1:4"])
+    assert heard.code == 3
+    counted = {loss.reason: loss for loss in heard.healths[-1].losses}
+    assert counted["samples_missing"].blocks > 0
+    assert counted["repeated"].frames > 0
+    # Every scan is there or in a gap: the axis runs on at the board's own rate.
+    samples = [b for b in heard.blocks if isinstance(b, SampleBlock)]
+    there, lost = sum(b.samples for b in samples), sum(g.lost_samples for g in heard.gaps)
+    span = samples[-1].t0 + samples[-1].samples * samples[-1].dt - samples[0].t0
+    assert there + lost == round(span / samples[0].dt)
+    assert lost == heard.healths[-1].lost_samples
+
+
+def test_a_fast_board_clock_is_measured_published_and_said(program, tmp_path):
+    heard = Heard(program, tmp_path, ["0:clock:5000"], seconds=12.0)
+    assert heard.code == 0
+    known = [h for h in heard.healths if h.clock_ppm is not None]
+    assert known, "after some seconds"
+    assert known[-1].clock_uncertainty_ppm < 2000
+    assert known[-1].clock_ppm == pytest.approx(5000, abs=max(3 * known[-1].clock_uncertainty_ppm, 300))
+    judged = program("judge", heard.path, "--json")
+    assert judged.ended() == 0
+    said = {w["code"]: w["text"] for w in json.loads("\n".join(judged.out))["warnings"]}
+    assert "too low" in said["board_clock_off"]
+
+
 def test_a_board_that_never_comes_back_ends_it_with_the_reason(program, tmp_path):
     rig = program("rig", "--tcp", "0", "--fault", "1:vanish:0:600")
     port = rig.wait_for(rig.out, r"\S+").group()
