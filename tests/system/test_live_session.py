@@ -157,8 +157,9 @@ def test_what_the_board_cannot_do_is_refused_with_what_it_can(rig, program, tmp_
 def test_a_rig_that_ends_leaves_the_daemon_with_a_whole_recording_and_a_reason(rig, program, tmp_path):
     board, port = rig(*RIG)
     daemon = program(
-        "listen", "--port", port, "--setup", "demo", "--record", tmp_path, "--publish", "tcp://127.0.0.1:0"
-    )
+        "listen", "--port", port, "--setup", "demo", "--record", tmp_path, "--publish", "tcp://127.0.0.1:0",
+        "--wait-seconds", "2",
+    )  # fmt: skip
     address = daemon.wait_for(daemon.err, r"publishing at (.*)")[1]
     daemon.wait_for(daemon.err, r"cranking, cycle ([2-9]|\d\d)")
     with Subscriber(address, ("state",)) as subscriber:
