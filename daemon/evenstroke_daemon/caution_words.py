@@ -25,7 +25,7 @@ def say_before_cranking(setup: Setup) -> None:
     """Dangers, and the cautions of every step up to the crank."""
     say_dangers(setup)
     for caution in cautions_for(setup):
-        if caution.step in ("make_safe", "connect", "crank"):
+        if caution.step in ("plan", "make_safe", "connect", "crank"):
             _say(f"{STEP_TITLES[caution.step]}: {caution.text}")
     click.echo(f"{PRECEDENCE}\n{EVIDENCE}\n", err=True)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 
+from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.messages import Comparison, Judgement
 from rich.box import SIMPLE_HEAD
@@ -100,6 +101,11 @@ def _notes(comparison: Comparison) -> list[str]:
         f"healthy engines: {normal.low:+.1f} to {normal.high:+.1f} {sign} ({normal.from_})"
         for normal in dict.fromkeys(b.normal for b in comparison.cylinders if b.normal)
     ]
+    if any(balance.verdict for balance in comparison.cylinders):
+        notes.insert(
+            0,
+            f"even: the whole interval within {EVEN_MARGIN_PERCENT:g} {sign} of the mean (an odd cylinder moves the mean too)",
+        )
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
         if balance.predicted:
@@ -107,7 +113,9 @@ def _notes(comparison: Comparison) -> list[str]:
             notes.append(
                 f"cylinder {name}: the set-up alone does {effect.low:+.1f} to {effect.high:+.1f} {sign}"
             )
-        if balance.more_cycles:
+        if balance.more_cycles and balance.trust == "disturbed":
+            notes.append(f"cylinder {name}: more cycles settle nothing while what disturbs it is fitted")
+        elif balance.more_cycles:
             notes.append(f"cylinder {name}: about {balance.more_cycles} more cycles would settle it")
         if balance.one_off_cycles:
             notes.append(f"cylinder {name}: a one-off in cycle {_listed(balance.one_off_cycles)}, left out")

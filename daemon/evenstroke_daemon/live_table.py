@@ -95,7 +95,7 @@ class PlainLines:
         if cycle is not None and self._said.get("cycle") != (cycle.stretch, cycle.index):
             self._said["cycle"] = (cycle.stretch, cycle.index)
             self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
-        if snapshot.finding is not None:
+        if snapshot.finding is not None and state.link in ("streaming", "closed"):
             self._say("instruction", snapshot.finding.instruction)
         if state.coach is not None and state.coach.alarm is not None:
             self._say("alarm", "Stop cranking: the starter's seconds are over.")
@@ -117,7 +117,10 @@ class PlainLines:
 
 
 def instruction_words(snapshot: Snapshot) -> str:
-    """The one thing to do now: the coach's word where somebody is at the key."""
+    """The one thing to do now: the coach's word where somebody is at the key. Nobody is told to crank
+    while the board does not stream."""
+    if snapshot.state.link in ("opening", "syncing", "stalled", "failed"):
+        return f"Do not crank now: {snapshot.state.reason}"
     if snapshot.state.coach is not None and snapshot.state.coach.words:
         return snapshot.state.coach.words
     return snapshot.finding.instruction if snapshot.finding is not None else ""

@@ -165,7 +165,7 @@ def instruction(
     if findings:
         return findings[0].next_step, None
     if not judged:
-        return "Ready: start recording, then crank for eight seconds when everybody is clear.", None
+        return "Ready: with recording on, crank for eight seconds when everybody is clear.", None
     if undecided:
         return (
             f"Cannot tell for {len(undecided)} of {len(judged)} comparisons. Rest the starter two minutes, then "
