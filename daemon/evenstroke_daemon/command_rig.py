@@ -128,7 +128,8 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
     multiple=True,
     metavar="AT:KIND[:VALUE[:LASTS]]",
     help="Something goes wrong AT seconds after the first start: drop, duplicate, corrupt (VALUE: probability of a "
-    "frame or a bit, for LASTS seconds), stall, vanish (0 and LASTS), reset, clock (VALUE: ppm). Repeatable.",
+    "frame or a bit, for LASTS seconds), stall, vanish (VALUE 0, for LASTS seconds), reset, "
+    "clock (VALUE: ppm, reached within LASTS seconds). Repeatable.",
 )
 @click.option(
     "--speed",

@@ -379,14 +379,16 @@ class VirtualBoard:
         self._send(at, encoder.encode_edges(event))
 
     def _send_samples(self, run: _Run, at: int, counts: npt.NDArray[np.uint16]) -> None:
-        first, sequence = run.scans, run.samples_sequence
+        first = run.scans
         run.scans += len(counts)
-        run.samples_sequence += 1
         while self._waiting and self._waiting[0] <= at:
             self._waiting.popleft()
         if len(self._waiting) >= self._options.block_buffers:
+            # It gets no sequence number: a jump of the ticks alone is the board's loss (SPEC.md, "samples").
             run.blocks_dropped += 1
             return
+        sequence = run.samples_sequence
+        run.samples_sequence += 1
         event = Samples(
             run=run.number,
             sequence=sequence,

@@ -21,6 +21,7 @@ from evenstroke_daemon.rig_transport import FlatOut, PtyEndpoint, RealTime, TcpE
 from evenstroke_protocol import encoder
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.events import NEED_DATA, Ack, Counters, Event, Hello, Samples
+from evenstroke_replay.rig_faults import Fault, FaultKind, FaultyBoard
 from evenstroke_replay.rig_source import RigError
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
 
@@ -53,7 +54,7 @@ class Said:
 
 
 @contextlib.contextmanager
-def served(board: VirtualBoard, endpoint: PtyEndpoint | TcpEndpoint) -> Iterator[Said]:
+def served(board: VirtualBoard | FaultyBoard, endpoint: PtyEndpoint | TcpEndpoint) -> Iterator[Said]:
     """The board on its endpoint in a thread; gives what it says, and ends with the block."""
     ended = threading.Event()
     said = Said()
@@ -177,6 +178,42 @@ def test_a_port_that_is_taken_is_refused() -> None:
     with contextlib.closing(endpoint), pytest.raises(RigError) as caught:
         TcpEndpoint(int(endpoint.address.rpartition(":")[2]))
     assert "choose another port" in caught.value.todo
+
+
+@pytest.mark.parametrize("kind", ENDPOINTS)
+def test_a_port_that_vanishes_comes_back_under_the_same_address(kind: str, flat_source: type) -> None:
+    endpoint = PtyEndpoint(keep_name=True) if kind == "pty" else TcpEndpoint(0)
+    address = endpoint.address
+    board = FaultyBoard(VirtualBoard(flat_source()), [Fault(1.0, FaultKind.VANISH, lasts_s=0.3)])
+    with served(board, endpoint) as said:
+        first = counting_host(address, 1)
+        with pytest.raises(serial.SerialException):
+            while True:
+                first.next()
+        first.close()
+        said.wait_for("the port is gone")
+        said.wait_for("the port is back")
+        assert endpoint.address == address
+        counting_host(address, 2).close()
+        said.wait_for("the host has gone", 2)
+    order = [line for line in said.lines if line.startswith("the port")]
+    assert order == ["the port is gone", "the port is back"]
+    if kind == "pty":
+        assert not Path(address).parent.exists(), "nothing is left behind"
+
+
+@pytest.mark.parametrize("kind", ENDPOINTS)
+def test_a_hidden_port_cannot_be_opened_and_hears_nothing(kind: str) -> None:
+    endpoint = PtyEndpoint(keep_name=True) if kind == "pty" else TcpEndpoint(0)
+    with contextlib.closing(endpoint):
+        endpoint.hide()
+        with pytest.raises(serial.SerialException):
+            serial.serial_for_url(endpoint.address, timeout=ENOUGH_S)
+        assert endpoint.read() is None
+        assert endpoint.write(b"lost") == 0
+        endpoint.show()
+        serial.serial_for_url(endpoint.address, timeout=ENOUGH_S).close()
+        endpoint.hide()  # ended while it is away
 
 
 # --- pace, on a clock that only waiting moves -----------------------------------------------------

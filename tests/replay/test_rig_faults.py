@@ -129,14 +129,108 @@ def test_the_same_seed_gives_the_same_faults_and_another_gives_others():
     assert first != other
 
 
+SCRIPTS = {
+    "frames": [
+        Fault(0.51, FaultKind.DROP, 0.2, 2.0),
+        Fault(1.13, FaultKind.DUPLICATE, 0.2, 2.0),
+        Fault(0.777, FaultKind.CORRUPT, 1e-3, 1.5),
+    ],
+    "reset and stall": [Fault(2.2, FaultKind.RESET), Fault(1.0, FaultKind.STALL, lasts_s=0.7)],
+    "clock": [Fault(0.3, FaultKind.CLOCK, 50_000.0, 1.0), Fault(3.0, FaultKind.CLOCK, -3000.0)],
+}
+
+
+@pytest.mark.parametrize("script", SCRIPTS.values(), ids=SCRIPTS)
+def test_what_comes_out_does_not_depend_on_how_time_is_cut(script):
+    def played(step_s):
+        board = FaultyBoard(VirtualBoard(Ramp(), BoardOptions(counting=True)), script)
+        board.receive(encoder.encode_start(1, 1, 1000, (0, 1), True))
+        out = b"".join(board.advance(k * step_s) for k in range(1, int(4.0 / step_s)))
+        return out + board.advance(4.0)
+
+    whole = played(4.0)
+    assert whole != played_without_faults(4.0)
+    for step_s in (0.005, 0.0137, 0.3):
+        assert played(step_s) == whole
+
+
+def played_without_faults(seconds):
+    board = VirtualBoard(Ramp(), BoardOptions(counting=True))
+    board.receive(encoder.encode_start(1, 1, 1000, (0, 1), True))
+    return board.advance(seconds)
+
+
+def test_the_port_is_seen_to_go_however_short_it_is_gone():
+    board = FaultyBoard(VirtualBoard(Ramp()), [Fault(1.0, FaultKind.VANISH, lasts_s=1e-3)])
+    board.receive(encoder.encode_start(1, 1, 1000, (0, 1), True))
+    board.advance(3.0)
+    assert not board.here
+    assert board.now_s == pytest.approx(1.0)
+    board.advance(3.0)
+    assert board.here
+    assert not board.streaming
+
+
+def board_clock_s(script, *, until_s, step_s):
+    """The board's own time at the transport's `until_s`, from the tick in its hello."""
+    board = FaultyBoard(VirtualBoard(Ramp()), script)
+    board.receive(encoder.encode_start(1, 1, 1000, (0, 1), True))
+    for k in range(1, round(until_s / step_s) + 1):
+        board.advance(k * step_s)
+    board.receive(encoder.encode_stop(2) + encoder.encode_identify(3))
+    decoder = FrameDecoder()
+    decoder.receive(board.advance(until_s + 0.1))
+    events = []
+    while (event := decoder.next_event()) is not NEED_DATA:
+        events.append(event)
+    return next(e.tick for e in events if isinstance(e, Hello)) / 2e6
+
+
+@pytest.mark.parametrize("step_s", [0.005, 0.02])
+@pytest.mark.parametrize("ppm", [30.0, -30.0])
+def test_a_few_ppm_are_not_rounded_away_by_short_steps(ppm, step_s):
+    # 30 ppm of 5 ms are 0.3 ticks at 2 MHz. By definition of ppm: 60 s * 30e-6 = 1.8 ms.
+    runs_off = board_clock_s([Fault(0.0, FaultKind.CLOCK, ppm)], until_s=60.0, step_s=step_s) - 60.0
+    assert runs_off == pytest.approx(60.0 * ppm * 1e-6, abs=1e-6)
+
+
+def test_a_clock_that_drifts_is_off_by_the_integral_of_its_error():
+    # 0 to 2000 ppm within 10 s: half of 2000 ppm * 10 s = 10 ms; then 5 s at 2000 ppm, 10 ms more; then right.
+    script = [Fault(5.0, FaultKind.CLOCK, 2000.0, 10.0), Fault(20.0, FaultKind.CLOCK, 0.0)]
+    for until_s, expected in ((5.0, 0.0), (10.0, 2.5e-3), (15.0, 10e-3), (20.0, 20e-3), (30.0, 20e-3)):
+        assert board_clock_s(script, until_s=until_s, step_s=0.02) - until_s == pytest.approx(
+            expected, abs=2e-6
+        )
+
+
 def test_faults_are_read_as_they_are_written():
     assert parse_fault("3.5:corrupt:1e-4:2") == Fault(3.5, FaultKind.CORRUPT, 1e-4, 2.0)
     assert parse_fault("8:reset") == Fault(8.0, FaultKind.RESET)
 
 
 @pytest.mark.parametrize(
-    "text", ["", "reset", "x:reset", "1:explode", "1:drop:2:1", "-1:reset", "1:drop:0.1:1:9", "1:stall:0:x"]
+    ("text", "expected"),
+    [
+        ("", "AT:KIND"),
+        ("reset", "AT:KIND"),
+        ("x:reset", "AT:KIND"),
+        ("1:explode", "vanish"),
+        ("1:drop:0.1:1:9", "AT:KIND"),
+        ("1:stall:0:x", "AT:KIND"),
+        ("-1:reset", "not negative"),
+        ("1:drop:2:1", "probability"),
+        ("1:drop:0:1", "probability"),
+        ("1:drop:0.1", "LASTS"),
+        ("1:stall", "LASTS"),
+        ("1:vanish", "LASTS"),
+        ("nan:reset", "finite"),
+        ("inf:reset", "finite"),
+        ("1:vanish:0:nan", "finite"),
+        ("1:clock:nan", "finite"),
+        ("1:clock:-2e6", "ppm"),
+    ],
 )
-def test_what_is_no_fault_is_refused_with_what_is(text):
-    with pytest.raises(RigError, match="vanish"):
+def test_what_cannot_be_played_is_refused_with_what_can(text, expected):
+    with pytest.raises(RigError, match=expected) as caught:
         parse_fault(text)
+    assert "5:vanish:0:1.5" in caught.value.todo

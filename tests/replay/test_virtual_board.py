@@ -7,7 +7,7 @@ import itertools
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_protocol import encoder
 from evenstroke_protocol.decoder import FrameDecoder
@@ -23,7 +23,6 @@ from evenstroke_protocol.events import (
     InputKind,
     Log,
     Loss,
-    LossReason,
     ResetCause,
     Samples,
 )
@@ -244,13 +243,27 @@ def test_a_line_that_is_too_slow_loses_whole_blocks_and_counts_them() -> None:
     sent = sum(len(s.counts) for s in blocks)
     assert dropped > 0
     assert sent + dropped * per_block == pytest.approx(50_000, abs=per_block)
-    missing = of(events, Loss)
-    assert {loss.reason for loss in missing} == {LossReason.SAMPLES_MISSING}
-    # A dropped block keeps its number (SPEC.md), so the sequence says how many; the last may be the missing ones.
-    assert sum(loss.blocks_lost for loss in missing) == blocks[-1].sequence + 1 - len(blocks) <= dropped
+    # A dropped block gets no number (SPEC.md, "samples"): nothing is missing from the sequence, only from the ticks.
+    assert not of(events, Loss)
+    assert [b.sequence for b in blocks] == list(range(len(blocks)))
     # The counting signal says the same, by arithmetic alone.
     firsts = np.array([(s.tick - blocks[0].tick) // s.scan_ticks for s in blocks])
     assert np.array_equal([s.counts[0, 0] for s in blocks], firsts * 4 % 1024)
+
+
+def test_the_host_tells_blocks_that_the_board_dropped_from_those_lost_on_the_way() -> None:
+    setup, _ = load_setup("demo")
+    engine = EngineSource(setup, Cranking(rest_s=0.2, crank_s=2.0))
+    board = VirtualBoard(engine, BoardOptions(baud=300_000, careful=False))
+    inputs = tuple(sorted(p.input for p in setup.probe if p.input is not None))
+    events = decoded(run(board, inputs, rate_hz=10_000, seconds=2.0))
+    feed = BoardFeed(setup)
+    gaps = [b for event in events for b in feed.feed(event, 0) if isinstance(b, Gap)]
+    assert of(events, Counters)[-1].blocks_dropped > 0
+    assert {gap.reason for gap in gaps} == {"board_dropped"}
+    samples = of(events, Samples)
+    between = (samples[-1].tick - samples[0].tick) // samples[0].scan_ticks + len(samples[-1].counts)
+    assert feed.lost_samples == between - sum(len(s.counts) for s in samples)
 
 
 def test_the_line_carries_what_the_demo_asks_for() -> None:
