@@ -2,37 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
 import os
-import struct
-import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import IO, cast
+from typing import IO
 
 import msgspec
-import zstandard
 from evenstroke_dsp.blocks import Block
 from evenstroke_dsp.setup import Setup, parse_setup
-from mcap.data_stream import RecordBuilder
-from mcap.exceptions import EndOfFile, McapError
-from mcap.opcode import Opcode
-from mcap.records import (
-    Attachment,
-    Channel,
-    Chunk,
-    Header,
-    McapRecord,
-    Message,
-    Metadata,
-    Statistics,
-)
-from mcap.stream_reader import StreamReader, breakup_chunk
+from mcap.exceptions import EndOfFile
+from mcap.records import Attachment, Channel, DataEnd, Header, McapRecord, Message, Metadata
 from mcap.writer import MCAP0_MAGIC
 
+from .mcap_reading import BROKEN, RECORD_HEAD, data_records, read_statistics
 from .recording_format import (
     BOARD_BYTES,
     FORMAT_VERSION,
@@ -48,11 +33,14 @@ from .recording_format import (
     Phase,
     RecordingError,
     RecordingMeta,
+    check_meta,
     decode_edges,
     decode_gap,
     decode_meta,
     decode_samples,
 )
+
+_SEQUENCES = 1 << 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,19 +67,6 @@ class RecordedNote:
 
 
 Item = RecordedBytes | RecordedBlock | RecordedNote
-
-_FOOTER = struct.Struct("<BQQQI")  # opcode, length, summary, its offsets, CRC
-
-BROKEN = (
-    McapError,
-    zstandard.ZstdError,
-    struct.error,
-    ValueError,  # a CRC that does not match, text that is not UTF-8, JSON that does not fit
-    KeyError,
-    OverflowError,
-    MemoryError,
-)
-"""What the MCAP library and our decoders raise for bytes that no recorder wrote."""
 
 
 class Recording:
@@ -122,14 +97,12 @@ class Recording:
             try:
                 for records in _groups(whole):
                     for record in records:
-                        if isinstance(record, Attachment) and not attachment_checks(record, whole.latest):
-                            raise ValueError(f"the CRC of the attachment {record.name!r} does not match")
                         self._meet(record, self._channels)
                     if not check_all and self._meta is not None and self._setup_text is not None:
                         break
                     self.whole_bytes = whole.place
                 else:
-                    self.complete = True
+                    self.complete, self.whole_bytes = True, self._size
             except BROKEN as error:
                 self.cut = _cut_sentence(self.whole_bytes, self._size, error)
         if self._meta is None or self._setup_text is None:
@@ -183,12 +156,12 @@ class Recording:
                     behind = whole.place
                     if items:
                         yield behind, items
-                self.complete, self.whole_bytes = True, whole.place
+                self.complete, self.whole_bytes = True, self._size
             except BROKEN as error:
                 if not self._checked:
                     self.whole_bytes, self.cut = behind, _cut_sentence(behind, self._size, error)
                     return
-                if isinstance(error, EndOfFile) and whole.place == self.whole_bytes:
+                if self.cut is not None and behind == self.whole_bytes:
                     return  # the cut that was found when the file was opened
                 raise RecordingError(
                     "the recording changed while it was read",
@@ -222,15 +195,13 @@ def open_recording(path: Path, *, check_all: bool = True) -> Recording:
 class _WholeReads:
     """A file that gives as many bytes as it is asked for, or says that it has ended.
 
-    The MCAP reader takes a short read for a whole one, and would ask for a broken length of
-    many gigabytes at once.
+    A broken length would otherwise ask for many gigabytes at once.
     """
 
     def __init__(self, stream: IO[bytes], size: int, place: int = 0) -> None:
         self._stream = stream
         self._size = size
         self.place = place
-        self.latest = b""  # what the latest read gave
 
     def read(self, length: int) -> bytes:
         if length > self._size - self.place:
@@ -239,8 +210,24 @@ class _WholeReads:
         if len(data) != length:
             raise EndOfFile
         self.place += length
-        self.latest = data
         return data
+
+    def check_end(self, counted: dict[int, int], from_the_beginning: bool) -> None:
+        """Whether what follows the data is there, checks, and says that these messages were all.
+
+        counted: messages by channel. Raises EndOfFile or ValueError.
+        """
+        summary = read_statistics(self._stream)
+        if summary is None:
+            self._stream.seek(-len(MCAP0_MAGIC), io.SEEK_END)
+            if self._stream.read() != MCAP0_MAGIC:
+                raise EndOfFile
+            raise ValueError("the index behind the data is damaged")
+        stated = summary[0].channel_message_counts
+        for channel in stated if from_the_beginning else counted:
+            missing = stated.get(channel, 0) - counted.get(channel, 0)
+            if missing:
+                raise ValueError(f"{missing} messages are missing at the end")
 
 
 def opened(path: Path) -> IO[bytes]:
@@ -290,9 +277,10 @@ def _check_profile(path: Path, header: Header) -> None:
 
 def meta_of(path: Path, record: Metadata) -> RecordingMeta:
     """What a recording says of itself. Raises RecordingError where this version cannot read it."""
-    # The version first: what the other fields of a later one mean is not for us to say.
     found = record.metadata.get("format_version", "none")
     try:
+        check_meta(record.metadata)
+        # The version first: what the other fields of a later one mean is not for us to say.
         number = msgspec.json.decode(found, type=int)
         if number > FORMAT_VERSION:
             raise RecordingError(
@@ -309,54 +297,34 @@ def meta_of(path: Path, record: Metadata) -> RecordingMeta:
             where=f"{path}, metadata {META_NAME!r}",
             expected=f"the fields of format version {FORMAT_VERSION}",
             found=str(error),
-            todo="it was written by something else, or damaged; use another recording",
+            todo="it was written by something else, or damaged: `evenstroke recover` can save its data",
         ) from error
 
 
 def _groups(whole: _WholeReads) -> Iterator[list[McapRecord]]:
     """What stands in the file record by record, a chunk's contents together once its CRC is checked.
 
-    Ends behind a complete file; raises one of `BROKEN` where there is no more to read.
+    Ends behind a complete file; raises one of `BROKEN` where there is no more to read, or where messages are
+    missing: a chunk whose opcode was damaged would otherwise be passed over.
     """
-    reader = StreamReader(cast(IO[bytes], whole), skip_magic=whole.place > 0, emit_chunks=True)
-    for record in reader.records:
-        yield breakup_chunk(record, validate_crc=True) if isinstance(record, Chunk) else [record]
-
-
-def read_statistics(stream: IO[bytes]) -> tuple[Statistics, int] | None:
-    """What the summary of a closed recording counts, and the place of the summary; None where there is none.
-
-    The summary's own CRC is checked.
-    """
-    ends = len(MCAP0_MAGIC)
-    size = stream.seek(0, io.SEEK_END)
-    at = size - ends - _FOOTER.size
-    if at < 0:
-        return None
-    stream.seek(at)
-    tail = stream.read(_FOOTER.size + ends)
-    opcode, length, start, offsets, crc = _FOOTER.unpack_from(tail)
-    if tail[_FOOTER.size :] != MCAP0_MAGIC or (opcode, length) != (Opcode.FOOTER, _FOOTER.size - 9):
-        return None
-    if not 0 < start <= offsets <= at:
-        return None
-    stream.seek(start)
-    summary = stream.read(at - start)
-    if zlib.crc32(tail[: _FOOTER.size - 4], zlib.crc32(summary)) != crc:
-        return None
-    with contextlib.suppress(*BROKEN):
-        for record in StreamReader(io.BytesIO(summary), skip_magic=True).records:
-            if isinstance(record, Statistics):
-                return record, start
-    return None
-
-
-def attachment_checks(attachment: Attachment, stated: bytes) -> bool:
-    """Whether an attachment is what its CRC, its last four bytes, says: the MCAP reader passes over that."""
-    builder = RecordBuilder()
-    attachment.write(builder)
-    written: bytes = builder.end()  # type: ignore[no-untyped-call]
-    return written[-4:] == stated
+    from_the_beginning = whole.place == 0
+    if from_the_beginning and whole.read(len(MCAP0_MAGIC)) != MCAP0_MAGIC:
+        raise ValueError("the MCAP magic is damaged")
+    counted: dict[int, int] = {}
+    while True:
+        opcode, length = RECORD_HEAD.unpack(whole.read(RECORD_HEAD.size))
+        records = data_records(opcode, whole.read(length))
+        for record in records:
+            if isinstance(record, Message):
+                channel = record.channel_id
+                expected = counted.get(channel, 0 if from_the_beginning else record.sequence)
+                if record.sequence != expected:
+                    raise ValueError(f"{(record.sequence - expected) % _SEQUENCES} messages are missing")
+                counted[channel] = (record.sequence + 1) % _SEQUENCES
+        yield records
+        if any(isinstance(record, DataEnd) for record in records):
+            break
+    whole.check_end(counted, from_the_beginning)
 
 
 def item_in(record: McapRecord, channels: dict[int, str]) -> Item | None:

@@ -6,6 +6,7 @@ The recorder encodes with these functions and the reader decodes with their coun
 from __future__ import annotations
 
 import struct
+import zlib
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +19,7 @@ from evenstroke_protocol.errors import EvenstrokeError
 PROFILE = "evenstroke"
 FORMAT_VERSION = 1
 META_NAME = "evenstroke.recording"
+_META_CHECKSUM = "crc32"
 SETUP_NAME = "setup.toml"
 SETUP_MEDIA_TYPE = "application/toml"
 
@@ -108,14 +110,26 @@ CHANNELS = (BOARD_BYTES, NOTES, PHASES, IMPORT_SAMPLES, IMPORT_EDGES, IMPORT_GAP
 
 
 def encode_meta(meta: RecordingMeta) -> dict[str, str]:
-    """MCAP metadata are text by text: every field as its JSON."""
-    return {name: msgspec.json.encode(getattr(meta, name)).decode() for name in meta.__struct_fields__}
+    """MCAP metadata are text by text: every field as its JSON, and the checksum that MCAP has none for."""
+    fields = {name: msgspec.json.encode(getattr(meta, name)).decode() for name in meta.__struct_fields__}
+    return fields | {_META_CHECKSUM: str(_checksum(fields))}
 
 
 def decode_meta(fields: dict[str, str]) -> RecordingMeta:
     """Raises msgspec.DecodeError (ValidationError included) where a field is missing or does not fit."""
     known = {name: msgspec.Raw(text.encode()) for name, text in fields.items()}
     return msgspec.json.decode(msgspec.json.encode(known), type=RecordingMeta)
+
+
+def check_meta(fields: dict[str, str]) -> None:
+    """Raises msgspec.ValidationError where they are not what their checksum says."""
+    others = {name: text for name, text in fields.items() if name != _META_CHECKSUM}
+    if fields.get(_META_CHECKSUM) != str(_checksum(others)):
+        raise msgspec.ValidationError("its checksum does not match")
+
+
+def _checksum(fields: dict[str, str]) -> int:
+    return zlib.crc32("".join(f"{name}={fields[name]}\n" for name in sorted(fields)).encode())
 
 
 def _with_header(header: msgspec.Struct, *arrays: bytes) -> bytes:

@@ -7,37 +7,31 @@ board's. What cannot be counted, because nothing comes behind it, is said to be 
 
 from __future__ import annotations
 
-import io
 import os
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, cast
+from typing import IO
 
-import msgspec
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.errors import DeviceProtocolError
 from evenstroke_protocol.events import Edges, Hello, NeedData, Samples
 from evenstroke_protocol.wire import DELIMITER
-from mcap.opcode import Opcode
-from mcap.records import Attachment, Channel, Chunk, DataEnd, McapRecord, Message, MessageIndex, Metadata
-from mcap.stream_reader import StreamReader, breakup_chunk
+from mcap.records import Attachment, Channel, DataEnd, McapRecord, Message, Metadata
 from mcap.writer import MCAP0_MAGIC
 
+from .mcap_reading import BROKEN, RECORD_HEAD, data_records, read_statistics
 from .recorder import Recorder
 from .recording import (
-    BROKEN,
     Item,
     RecordedBlock,
     RecordedBytes,
     RecordedNote,
-    attachment_checks,
     item_in,
     meta_of,
     opened,
-    read_statistics,
 )
 from .recording_format import (
     CHANNELS,
@@ -47,10 +41,10 @@ from .recording_format import (
     Note,
     RecordingError,
     RecordingMeta,
+    check_meta,
 )
 
 _SEQUENCES = 1 << 32
-_HEADER = struct.Struct("<BQ")
 _SIGNATURES = (
     (b"\x04\x00\x00\x00zstd", 9 + 8 + 8 + 8 + 4),
     (struct.pack("<I", len(SETUP_NAME)) + SETUP_NAME.encode(), 9 + 8 + 8),
@@ -464,34 +458,23 @@ def _records(stream: IO[bytes], ends: int) -> Iterator[McapRecord | _Damage]:
 def _record_at(stream: IO[bytes], place: int, ends: int) -> tuple[int, list[McapRecord]] | None:
     """The size of the record at `place` and what is in it; None where there is none that checks."""
     stream.seek(place)
-    header = stream.read(_HEADER.size)
-    if len(header) < _HEADER.size:
+    head = stream.read(RECORD_HEAD.size)
+    if len(head) < RECORD_HEAD.size:
         return None
-    opcode, length = _HEADER.unpack(header)
-    if not Opcode.HEADER <= opcode <= Opcode.DATA_END or length > min(
-        ends - place - _HEADER.size, _MOST_BYTES_OF_A_RECORD
-    ):
+    opcode, length = RECORD_HEAD.unpack(head)
+    if length > min(ends - place - RECORD_HEAD.size, _MOST_BYTES_OF_A_RECORD):
         return None
     body = stream.read(length)
     if len(body) < length:
         return None
-    whole = io.BytesIO(header + body)
     try:
-        record = next(StreamReader(cast(IO[bytes], whole), skip_magic=True, emit_chunks=True).records, None)
-        if whole.tell() != len(header) + length or record is None:
-            return None
-        if isinstance(record, Chunk):
-            return _HEADER.size + length, breakup_chunk(record, validate_crc=True)
-        if isinstance(record, Attachment) and not attachment_checks(record, body[-4:]):
-            return None
-        if isinstance(record, MessageIndex) and len(record.records) * 16 + 6 != length:
-            return None
-        if isinstance(record, Metadata) and record.name == META_NAME:
-            # MCAP gives it no checksum: what it says must at least make sense.
-            msgspec.json.decode(record.metadata.get("started_host_ns", ""), type=int)
+        records = data_records(opcode, body)
+        for record in records:
+            if isinstance(record, Metadata) and record.name == META_NAME:
+                check_meta(record.metadata)
     except BROKEN:
         return None
-    return _HEADER.size + length, [record]
+    return RECORD_HEAD.size + length, records
 
 
 def _next_good(stream: IO[bytes], place: int, ends: int) -> int | None:
