@@ -16,6 +16,7 @@ from evenstroke_replay.setup_files import load_setup
 from .caution_words import say_dangers
 from .judgement_text import judgement_text
 from .outcome import Outcome
+from .physics_option import physics_unless, quick_option
 
 _SUFFIXES = (".mcap", ".csv")
 
@@ -38,12 +39,14 @@ _SUFFIXES = (".mcap", ".csv")
     metavar="CYL",
     help="Where no sync names the cylinders: the one whose pulse comes first.",
 )
+@quick_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
     path: Path,
     setup_name: str | None,
     time_column: str | None,
     first_position_is: int | None,
+    quick: bool,
     as_json: bool,
 ) -> Outcome:
     """Judge PATH: a recording, a capture as CSV, or a folder of them.
@@ -52,12 +55,13 @@ def command(
     It is evidence, not proof. Of a folder every file is judged; --json then prints a list.
     """
     setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
+    physics = physics_unless(quick)
     files = _files_in(path) if path.is_dir() else [path]
     judgements: list[Judgement] = []
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
-            judged = judge_path(file, setup, time_column, text, first_position_is)
+            judged = judge_path(file, setup, time_column, text, first_position_is, physics)
         except EvenstrokeError as error:
             failures.append(error)
             if path.is_dir():

@@ -30,6 +30,7 @@ from .link import Link
 from .link_states import LinkStatus
 from .live_table import view_for_stderr
 from .outcome import Outcome
+from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
 from .serial_port import open_serial
 from .service import NO_MAKERS_LIMITS, Recording, Service
@@ -85,6 +86,7 @@ NOWHERE = "none"
     help="How long a board that went away is waited for.",
 )
 @click.option("--quiet", is_flag=True, help="No bell when to stop and when the rest is over.")
+@quick_option
 @click.option(
     "--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so long of streaming."
 )
@@ -98,6 +100,7 @@ def command(
     rest_seconds: float,
     wait_seconds: float,
     quiet: bool,
+    quick: bool,
     seconds: float | None,
 ) -> Outcome:
     """Listen to a board: record, judge and publish while the engine cranks.
@@ -125,6 +128,7 @@ def command(
         limits=Limits(starter_s=starter_seconds, rest_s=rest_seconds),
         patience=replace(REAL_PATIENCE, wait_s=wait_seconds),
         sound=not quiet,
+        quick=quick,
         seconds=seconds,
     )
     if recording is not None:
@@ -145,6 +149,7 @@ def listen(
     limits: Limits = NO_MAKERS_LIMITS,
     patience: Patience = REAL_PATIENCE,
     sound: bool = False,
+    quick: bool = False,
     clock: Clock = REAL,
 ) -> tuple[Outcome, Path | None]:
     """Sessions from open to close, shown on stderr; how the last one ended and where its recording is.
@@ -163,10 +168,12 @@ def listen(
             click.echo(f"control at {control.address}", err=True)
         stop_wanted = stack.enter_context(stop_signals())
         while True:
+            # Before the link is opened: the same messages must come when the recording is judged.
+            prediction = prediction_unless(quick, setup)
             service = Service(
                 setup=setup,
                 acquisition=acquisition,
-                pipeline=Pipeline(setup),
+                pipeline=Pipeline(setup, prior_prediction=prediction),
                 make_link=_links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, clock),
                 record_at_once=folder is not None,

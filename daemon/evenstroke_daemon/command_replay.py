@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 from evenstroke_dsp.cautions import cautions_for, dangers
 from evenstroke_dsp.messages import EngineInfo, Health, LinkState, PipelineMessage, State
+from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, Pace
 from evenstroke_replay.playback import Playback
@@ -21,6 +22,7 @@ from .clock import REAL, Clock
 from .command_listen import NOWHERE, stop_signals
 from .keyboard import ReadKey, keys
 from .outcome import Outcome
+from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
 
 _FASTEST = "max"
@@ -82,6 +84,7 @@ def _speed(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
 )
 @click.option("--paused", is_flag=True, help="Begin paused (in a terminal); space goes on.")
 @click.option("--setup", "setup_name", metavar="FILE|NAME", help="Another set-up than the recording's own.")
+@quick_option
 @click.option(
     "--publish",
     default=DEFAULT_ADDRESS,
@@ -96,6 +99,7 @@ def command(
     from_cycle: int | None,
     paused: bool,
     setup_name: str | None,
+    quick: bool,
     publish: str,
 ) -> Outcome:
     """Play the recording PATH: the same messages as when it was made, published again.
@@ -129,6 +133,7 @@ def command(
             return replay(
                 recording,
                 setup,
+                prior_prediction=prediction_unless(quick, setup),
                 speed=speed,
                 from_s=from_s,
                 from_cycle=from_cycle,
@@ -148,6 +153,7 @@ def replay(
     setup: Setup,
     *,
     publish: Publish,
+    prior_prediction: Prediction | None = None,
     speed: float = 1.0,
     from_s: float | None = None,
     from_cycle: int | None = None,
@@ -159,7 +165,7 @@ def replay(
     sleep: Callable[[float], None] = time.sleep,
 ) -> Outcome:
     """Play to the end, or until somebody ends it. Raises whatever reading the recording raises."""
-    playback = Playback(recording, setup)
+    playback = Playback(recording, setup, prior_prediction)
     service = _AsService(recording, setup, playback, publish, clock)
     service.state("opening", "reading up to where it begins" if from_s or from_cycle else "beginning")
     if from_s is not None:

@@ -13,6 +13,7 @@ from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_dangers
 from .outcome import Outcome
+from .physics_option import physics_unless, quick_option
 
 
 class ReportFileError(EvenstrokeError):
@@ -36,16 +37,23 @@ class ReportFileError(EvenstrokeError):
     metavar="OUT.html",
     help="The page to write.",
 )
+@quick_option
 @click.option("--job", is_flag=True, help="Include the set-up's [job]: it may say whose vehicle it is.")
 def command(
-    paths: tuple[Path, ...], setup_name: str | None, time_column: str | None, output: Path, job: bool
+    paths: tuple[Path, ...],
+    setup_name: str | None,
+    time_column: str | None,
+    output: Path,
+    quick: bool,
+    job: bool,
 ) -> Outcome:
     """Judge PATH (a recording or a capture as CSV), and write what it says as one HTML page.
 
     The page needs nothing beside it: it can be sent, printed and kept. It is evidence, not proof.
     """
     setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
-    judged = [judge_path(path, setup, time_column, text) for path in paths]
+    physics = physics_unless(quick)
+    judged = [judge_path(path, setup, time_column, text, physics=physics) for path in paths]
     for one in judged:
         say_dangers(one.setup)
     click.echo(str(write_report(output, *judged, job_included=job)))

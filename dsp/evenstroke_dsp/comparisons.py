@@ -10,10 +10,11 @@ import numpy as np
 from .balance import BalanceTable, CylinderDeviation
 from .features import Feature, unit_of_value
 from .measurement import Measured, ProbeMeasurer
-from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, StretchKind, Trust
+from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
 from .normal import generic_normal
+from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
-from .setup_check import disturbed_cylinders
+from .setup_check import disturbance_codes, disturbed_cylinders
 
 _NOISY_PERCENT = 12.0
 """Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
@@ -38,8 +39,11 @@ class _Group:
 class ComparisonKeeper:
     """`add` what was measured of each cycle; `state` gives all comparisons so far."""
 
-    def __init__(self, setup: Setup, measurers: Sequence[ProbeMeasurer]) -> None:
+    def __init__(
+        self, setup: Setup, measurers: Sequence[ProbeMeasurer], prediction: Prediction | None = None
+    ) -> None:
         self._setup = setup
+        self._prediction = prediction
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
         self._verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
@@ -76,10 +80,13 @@ class ComparisonKeeper:
             ]
             table.add(cycle, np.asarray(values, dtype=np.float64))
 
-    def state(self) -> tuple[Comparison, ...]:
-        """All comparisons; those of cranking first, in the order of the probes."""
+    def state(self, seen: Seen | None = None) -> tuple[Comparison, ...]:
+        """All comparisons; those of cranking first, in the order of the probes.
+
+        seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
+        """
         return tuple(
-            self._comparison(group, feature, table)
+            self._comparison(group, feature, table, seen)
             for stretch in ("cranking", "idle")
             for group in self._groups.values()
             if group.stretch == stretch
@@ -101,7 +108,7 @@ class ComparisonKeeper:
         for feature in measurer.pulse.features:
             group.tables[feature] = BalanceTable(
                 len(slots),
-                _reference(slots, _disturbed(self._setup, measurer.probe, feature, slots)),
+                _reference(slots, self._disturbed(measurer.probe, feature, slots, stretch)),
                 relative=feature.relative,
                 with_verdict=feature.verdict and len(slots) >= 2,
                 comparisons=self._verdicts_shared,
@@ -109,9 +116,11 @@ class ComparisonKeeper:
         self._groups[key] = group
         return group
 
-    def _comparison(self, group: _Group, feature: Feature, table: BalanceTable) -> Comparison:
+    def _comparison(
+        self, group: _Group, feature: Feature, table: BalanceTable, seen: Seen | None
+    ) -> Comparison:
         probe = group.measurer.probe
-        disturbed = _disturbed(self._setup, probe, feature, group.slots)
+        disturbed = self._disturbed(probe, feature, group.slots, group.stretch)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
         deviations = table.deviations()
@@ -120,11 +129,17 @@ class ComparisonKeeper:
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
-        # The table is of engines whose pulses come evenly.
-        even = group.measurer.evenly_heard
-        normal = generic_normal(self._setup.engine, feature.name) if even else None
+        normals = self._normals(group, feature, reference)
+        predicted = self._predicted(group, feature, reference, seen)
         cylinders = tuple(
-            self._cylinder(slot, deviation, unit, normal, _trust(k in disturbed, bool(limited) or withdrawn))
+            self._cylinder(
+                slot,
+                deviation,
+                unit,
+                normals[k],
+                predicted[k],
+                _trust(k in disturbed, bool(limited) or withdrawn),
+            )
             for k, (slot, deviation, withdrawn) in enumerate(
                 zip(group.slots, deviations, table.withdrawn, strict=True)
             )
@@ -147,7 +162,13 @@ class ComparisonKeeper:
         )
 
     def _cylinder(
-        self, slot: Slot, deviation: CylinderDeviation, unit: str, normal: Normal | None, trust: Trust
+        self,
+        slot: Slot,
+        deviation: CylinderDeviation,
+        unit: str,
+        normal: Normal | None,
+        predicted: Predicted | None,
+        trust: Trust,
     ) -> CylinderBalance:
         cylinder, one_of, position = slot
         return CylinderBalance(
@@ -161,12 +182,90 @@ class ComparisonKeeper:
             verdict=deviation.verdict,
             normal=normal,
             trust=trust,
-            predicted=None,
+            predicted=predicted,
             more_cycles=deviation.more_cycles,
             one_off_cycles=deviation.one_offs,
             position=None if cylinder is not None else position,
             one_of=one_of,
         )
+
+    # --- what the physics say --------------------------------------------------------------------------
+
+    def _physics(self, group: _Group, feature: Feature) -> Prediction | None:
+        """The prediction, where it speaks of this comparison."""
+        known = self._prediction is not None and self._prediction.knows(
+            (group.measurer.probe.name, feature.name)
+        )
+        return self._prediction if known and group.stretch == "cranking" else None
+
+    def _normals(self, group: _Group, feature: Feature, reference: Sequence[int]) -> list[Normal | None]:
+        """For each slot what healthy engines show: by the physics, else by the generic table."""
+        physics = self._physics(group, feature)
+        key = (group.measurer.probe.name, feature.name)
+        by_cylinder = physics.normal(key, self._columns(group, reference)) if physics is not None else None
+        if by_cylinder is None:
+            # The table is of engines whose pulses come evenly.
+            even = group.measurer.evenly_heard
+            return [generic_normal(self._setup.engine, feature.name) if even else None] * len(group.slots)
+        out: list[Normal | None] = []
+        for slot in group.slots:
+            of = [by_cylinder[c] for c in self._candidates(slot) if c in by_cylinder]
+            out.append(
+                Normal(low=min(n.low for n in of), high=max(n.high for n in of), from_=of[0].from_)
+                if of
+                else None
+            )
+        return out
+
+    def _predicted(
+        self, group: _Group, feature: Feature, reference: Sequence[int], seen: Seen | None
+    ) -> list[Predicted | None]:
+        """For each slot what the set-up does to it; for an unnamed one, to any cylinder that it may be."""
+        physics = self._physics(group, feature)
+        key = (group.measurer.probe.name, feature.name)
+        columns = self._columns(group, reference)
+        by_cylinder = physics.predicted(key, columns, seen) if physics is not None else None
+        if by_cylinder is None:
+            return [None] * len(group.slots)
+        out: list[Predicted | None] = []
+        for slot in group.slots:
+            of = [by_cylinder[c] for c in self._candidates(slot) if c in by_cylinder]
+            if len(of) == 1:
+                out.append(of[0])
+            elif of:
+                low, high = min(p.low for p in of), max(p.high for p in of)
+                out.append(Predicted(deviation=(low + high) / 2, low=low, high=high))
+            else:
+                out.append(None)
+        return out
+
+    def _columns(self, group: _Group, reference: Sequence[int]) -> Sequence[int]:
+        """The prediction's columns for a reference of slots: the same for named ones, else all."""
+        named = all(slot[0] is not None for slot in group.slots)
+        return reference if named else range(len(group.slots))
+
+    def _candidates(self, slot: Slot) -> tuple[int, ...]:
+        cylinder, one_of, _ = slot
+        return (cylinder,) if cylinder is not None else (one_of or self._setup.engine.firing_order)
+
+    def _disturbed(
+        self, probe: Probe, feature: Feature, slots: Sequence[Slot], stretch: StretchKind
+    ) -> Mapping[int, tuple[str, ...]]:
+        """Columns that the set-up may have altered; every unnamed one that may be such a cylinder."""
+        by_rule = disturbed_cylinders(self._setup, probe.role, feature.name)
+        cylinders: Mapping[int, tuple[str, ...]] = by_rule
+        if self._prediction is not None and stretch == "cranking":
+            codes = disturbance_codes(self._setup)
+            reached = self._prediction.disturbed((probe.name, feature.name), by_rule)
+            cylinders = {c: by_rule.get(c, codes) for c in reached}
+        out: dict[int, tuple[str, ...]] = {}
+        for k, slot in enumerate(slots):
+            found = sorted({code for c in self._candidates(slot) for code in cylinders.get(c, ())})
+            if found and slot[0] is None:
+                found.append("sync_ambiguous")
+            if found:
+                out[k] = tuple(found)
+        return out
 
 
 def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) -> tuple[int, ...]:
@@ -181,22 +280,6 @@ def _trust(disturbed: bool, limited: bool) -> Trust:
 
 def _label(slot: Slot) -> int:
     return slot[0] if slot[0] is not None else slot[2]
-
-
-def _disturbed(
-    setup: Setup, probe: Probe, feature: Feature, slots: Sequence[Slot]
-) -> Mapping[int, tuple[str, ...]]:
-    """Columns that the set-up may have altered; every unnamed one that may be such a cylinder."""
-    cylinders = disturbed_cylinders(setup, probe.role, feature.name)
-    out: dict[int, tuple[str, ...]] = {}
-    for k, (cylinder, one_of, _) in enumerate(slots):
-        candidates = (cylinder,) if cylinder is not None else (one_of or setup.engine.firing_order)
-        codes = sorted({code for c in candidates for code in cylinders.get(c, ())})
-        if codes and cylinder is None:
-            codes.append("sync_ambiguous")
-        if codes:
-            out[k] = tuple(codes)
-    return out
 
 
 def _verdicts(measurers: Sequence[ProbeMeasurer]) -> int:

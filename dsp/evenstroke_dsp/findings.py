@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from .cautions import plugs_out
 from .comparisons import verdict_cylinders
-from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding
+from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
 from .setup import Setup
 
 ENOUGH_STARTER_S = 10.0
@@ -48,10 +49,12 @@ def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Findin
         if cylinder.verdict in ("smaller", "larger")
     ]
     odd.sort(key=lambda pair: (TRUST_ORDER.index(pair[1].trust), -abs(pair[1].deviation or 0.0)))
-    return tuple(_finding(setup, comparison, cylinder) for comparison, cylinder in odd)
+    # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
+    disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
+    return tuple(_finding(setup, comparison, cylinder, disturbs=disturbs) for comparison, cylinder in odd)
 
 
-def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance) -> Finding:
+def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *, disturbs: bool) -> Finding:
     deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
     cause = cause_of(cylinder)
     name = cylinder_name(cylinder)
@@ -70,7 +73,7 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance) ->
         cause=cause,
         suspect_cylinder=None,
         text=text,
-        next_step=_next_step(setup, cylinder, cause),
+        next_step=_next_step(setup, cylinder, cause, disturbs=disturbs),
     )
 
 
@@ -96,43 +99,93 @@ def cause_of(cylinder: CylinderBalance) -> CauseOfFinding:
     return "engine" if outside_normal and outside_predicted else "unclear"
 
 
-def _fitted_words(setup: Setup) -> str:
-    fitted = [f"{p.name} in cylinder {p.cylinder}" for p in setup.probe if p.role == "cylinder_pressure"]
-    fitted += [f"{f.what} in cylinder {f.cylinder}" for f in setup.fitted]
-    return " and ".join(fitted)
+def fitted_words(setup: Setup) -> str:
+    """What is fitted in plug holes, in words: "the transducer's hose in cylinder 5"; empty for nothing."""
+    words = [
+        f"the hose of {p.name!r} in cylinder {p.cylinder}"
+        if p.added_volume_cc != 0
+        else f"the transducer {p.name!r} in cylinder {p.cylinder}"
+        for p in setup.probe
+        if p.role == "cylinder_pressure"
+    ]
+    words += [f"{f.what} in cylinder {f.cylinder}" for f in setup.fitted]
+    return " and ".join(words)
+
+
+def removal(setup: Setup) -> str:
+    """How to crank without what is fitted; a sentence's beginning."""
+    plugs = "the plug" if len(plugs_out(setup)) < 2 else "the plugs"
+    return (
+        f"Take out {fitted_words(setup)}, refit {plugs}, rest the starter two minutes, and crank eight seconds "
+        "again with everything else as it was"
+    )
+
+
+def effect_words(predicted: Predicted) -> str:
+    """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
+    low, high = round(predicted.low), round(predicted.high)
+    if high <= 0 or low >= 0:
+        word = "smaller" if high <= 0 and low < 0 else "larger"
+        least, most = sorted((abs(low), abs(high)))
+        return f"{least} to {most} % {word}"
+    return f"from {-low} % smaller to {high} % larger"
 
 
 def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause: CauseOfFinding) -> str:
-    if cylinder.trust == "disturbed":
+    normal, predicted = cylinder.normal, cylinder.predicted
+    healthy = (
+        ""
+        if normal is None
+        else f"healthy engines of this kind lie within {normal.low:+.0f} to {normal.high:+.0f} % "
+        f"({normal.from_})"
+    )
+    by_itself = (
+        ""
+        if predicted is None
+        else f"By engine physics {fitted_words(setup)} by itself makes this pulse {effect_words(predicted)} (95 % range)"
+    )
+    if cylinder.trust == "disturbed" and predicted is None:
         return (
-            f"The set-up itself may have made this ({_fitted_words(setup)}); by how much is not computed, "
-            "so that nothing can be said of the engine here."
+            f"The set-up itself may have made this ({fitted_words(setup)}); by how much is not computed here, "
+            "so that nothing can be said of the engine."
         )
-    if cause == "engine":
-        assert cylinder.normal is not None
-        return f"Healthy engines of this kind stay within {cylinder.normal.high:.0f} % ({cylinder.normal.from_})."
     if cause == "spread":
-        return "Healthy engines of this kind can be as uneven as this."
-    if cylinder.normal is None:
-        return "What healthy engines show for this is not known here, so that it is no sign of a fault by itself."
-    return "It reaches beyond what healthy engines show, but not clearly enough to call."
-
-
-def _next_step(setup: Setup, cylinder: CylinderBalance, cause: CauseOfFinding) -> str:
-    if cylinder.trust == "disturbed":
-        return (
-            f"Take out {_fitted_words(setup)}, refit the plug, rest the starter two minutes, and crank "
-            "eight seconds again without it."
+        return f"That is no sign of a fault: {healthy}."
+    if cause == "set-up":
+        return f"{by_itself}; with what healthy engines show besides, that accounts for it. It says nothing against the engine."
+    if cause == "engine":
+        return f"{by_itself + ', and ' if by_itself else ''}{healthy}: that does not account for it.".replace(
+            "healthy", "Healthy" if not by_itself else "healthy", 1
         )
+    if predicted is not None:
+        return f"{by_itself}, and {healthy}: that may account for a part of it or for all, and this crank cannot tell."
+    if normal is None:
+        return "What healthy engines show for this is not known here, so that it is no sign of a fault by itself."
+    return f"It reaches beyond what is usual, but not clearly enough to call: {healthy}."
+
+
+def _next_step(setup: Setup, cylinder: CylinderBalance, cause: CauseOfFinding, *, disturbs: bool) -> str:
     if cause == "spread":
         return "Keep this recording as a reference; nothing needs doing for this."
-    if cause == "engine":
+    if cause == "set-up" or (disturbs and cylinder.trust == "disturbed"):
         return (
-            "Repeat the same crank once more after two minutes' rest. If it is the same again, confirm without "
-            "opening the engine: starter current by cylinder, then a compression or leak-down test by the "
-            "maker's procedure."
+            f"Dismantle nothing for this. {removal(setup)}; then compare the two recordings (evenstroke compare). What "
+            "is gone then was made by the test."
         )
+    if disturbs:
+        return (
+            f"{removal(setup)}; then compare the two recordings (evenstroke compare). What is still there then is the "
+            f"engine's: {_SETTLE}"
+        )
+    if cause == "engine":
+        return f"Repeat the same crank once more after two minutes' rest. If it is the same again, {_SETTLE}"
     return "Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings."
+
+
+_SETTLE = (
+    "confirm without opening the engine: starter current by cylinder, then a compression or leak-down test by the "
+    "maker's procedure."
+)
 
 
 def instruction(

@@ -10,6 +10,7 @@ from .cycles import CycleCutter
 from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
+from .prediction import seen_of
 from .setup import PULSE_ROLES, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
@@ -128,20 +129,28 @@ def judgement(
         )
     uncertainties = [r.uncertainty_deg for r in cutter.rotations]
     known = [u for u in uncertainties if u is not None]
+    angle_uncertainty = max(known) if known and len(known) == len(uncertainties) else None
+    cranked = stretches.cranked
+    turned_s = sum(c.to_s - c.from_s for c in cranked)
+    rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None
+    swings = {
+        m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
+    }
+    narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty))
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
-        cranked=stretches.cranked,
+        cranked=cranked,
         running_from_s=stretches.running_from_s,
         sync=SyncInfo(
             basis=cutter.basis,
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=max(known) if known and len(known) == len(uncertainties) else None,
+            angle_uncertainty_deg=angle_uncertainty,
         ),
-        comparisons=() if refused else comparisons,
-        findings=() if refused else findings_of(setup, comparisons),
+        comparisons=() if refused else narrowed,
+        findings=() if refused else findings_of(setup, narrowed),
         causes=(),
         valve_events=(),
         warnings=tuple(warnings),

@@ -118,13 +118,14 @@ class ProbeMeasurer:
 
     def places(self, span: CycleSpan) -> tuple[Place, ...]:
         """The places in the cycle whose pulses this probe hears; none where that cannot be told."""
-        heard = self._heard()
+        heard = self.heard
         if len(heard) == self.setup.engine.cylinders:
             return span.places
         named = tuple(p for p in span.places if p.cylinder is not None)
         return tuple(p for p in named if p.cylinder in heard)
 
-    def _heard(self) -> tuple[int, ...]:
+    @property
+    def heard(self) -> tuple[int, ...]:
         if self.probe.role == "cylinder_pressure" and self.probe.cylinder is not None:
             return (self.probe.cylinder,)
         if self.probe.role in PULSE_ROLES or self.probe.role == "manifold_pressure":
@@ -141,7 +142,7 @@ class ProbeMeasurer:
     def evenly_heard(self) -> bool:
         """Whether the pulses come at even intervals; where they do not, healthy ones differ in size."""
         angles = firing_angles(self.setup.engine)
-        heard = np.sort([angles[c] for c in self._heard()])
+        heard = np.sort([angles[c] for c in self.heard])
         gaps = np.diff(np.concatenate([heard, [heard[0] + CYCLE_DEG]]))
         return bool(np.ptp(gaps) <= _EVEN_SPACING_DEG)
 

@@ -40,6 +40,7 @@ from .messages import (
     Wave,
     WaveData,
 )
+from .prediction import Prediction
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .stretches import STARTED_RPM, StretchKeeper
 from .sync_tracker import SyncTracker
@@ -56,12 +57,16 @@ class Pipeline:
     """Feeds on blocks in order of time; see `blocks.py` for what a block is.
 
     setup: what engine, which probe on which input. anchor: names the cylinders where no sync does.
+    prior_prediction: what the set-up does by the engine physics, before anything is recorded.
     All outputs are typed in `messages.py`.
     """
 
-    def __init__(self, setup: Setup, anchor: Anchor | None = None) -> None:
+    def __init__(
+        self, setup: Setup, anchor: Anchor | None = None, prior_prediction: Prediction | None = None
+    ) -> None:
         self._setup = setup
         self._anchor = anchor
+        self._prediction = prior_prediction
         self.reset()
 
     def reset(self) -> None:
@@ -77,7 +82,7 @@ class Pipeline:
         self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel, self._anchor)
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
-        self._keeper = ComparisonKeeper(setup, self._measurers)
+        self._keeper = ComparisonKeeper(setup, self._measurers, self._prediction)
         self._comparisons: tuple[Comparison, ...] = ()
         self._history = History()
         self._grid = SampleGrid()

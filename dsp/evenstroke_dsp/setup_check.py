@@ -64,6 +64,11 @@ def disturbed_cylinders(setup: Setup, role: str, feature: str) -> dict[int, tupl
     return {c: tuple(sorted(because[c])) for c in engine.firing_order if c in because}
 
 
+def disturbance_codes(setup: Setup) -> tuple[str, ...]:
+    """Why anything at all may be disturbed: `added_volume`, `plug_removed`, both or none."""
+    return tuple(sorted({code for _, code in _alterations(setup)}))
+
+
 def expected_sync(setup: Setup) -> SyncBasis:
     """What cylinders will be told apart by, if every sync and wheel of the set-up works."""
     wheel = any(probe.role == "crank_teeth" for probe in setup.probe)

@@ -13,10 +13,13 @@ from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
 from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup, SetupError
+from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
 from .capture_csv import read_capture
+from .physics_cache import PhysicsCache
 from .player import blocks_of
 from .recording import open_recording
 from .recording_format import RecordingError
@@ -63,17 +66,18 @@ def judge_path(
     time_column: str | None = None,
     setup_text: str | None = None,
     first_position_is: int | None = None,
+    physics: PhysicsCache | None = None,
 ) -> JudgedFile:
     """Judge a recording, or a capture as CSV.
 
     setup: how to read it; a recording brings its own, which this one replaces. setup_text: its text.
     time_column: of a CSV, `time_s` when None. first_position_is: the cylinder whose pulse comes first where
-    no sync names them.
+    no sync names them. physics: where what the set-up does is looked up or worked out; None leaves physics out.
 
     Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, and whatever
     reading the file raises.
     """
-    judged = _judge(path, setup, time_column, setup_text, None)
+    judged = _judge(path, setup, time_column, setup_text, None, physics)
     if first_position_is is None:
         return judged
     anchor = _anchor(path, judged, first_position_is)
@@ -83,7 +87,7 @@ def judge_path(
             text=f"That the first position is cylinder {first_position_is} was not used: no pulse lacks a name.",
         )
         return replace(judged, judgement=_with_warnings(judged.judgement, [note]))
-    return _judge(path, setup, time_column, setup_text, anchor)
+    return _judge(path, setup, time_column, setup_text, anchor, physics)
 
 
 def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
@@ -103,10 +107,15 @@ def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
 
 
 def _judge(
-    path: Path, setup: Setup | None, time_column: str | None, setup_text: str | None, anchor: Anchor | None
+    path: Path,
+    setup: Setup | None,
+    time_column: str | None,
+    setup_text: str | None,
+    anchor: Anchor | None,
+    physics: PhysicsCache | None,
 ) -> JudgedFile:
     if is_recording(path):
-        return _judge_recording(path, setup, setup_text, anchor)
+        return _judge_recording(path, setup, setup_text, anchor, physics)
     if setup is None:
         raise SetupError(
             "a capture as CSV does not say what engine it is from",
@@ -122,21 +131,40 @@ def _judge(
         duration_s=capture.duration_s,
         lost_samples=capture.lost_samples,
     )
-    pipeline = Pipeline(setup, anchor)
+    prediction, notes = _predicted(setup, physics)
+    pipeline = Pipeline(setup, anchor, prediction)
     messages = _messages(pipeline, capture.blocks())
-    judgement = _with_warnings(pipeline.judge(source), capture.warnings)
+    judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
     return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
 
 
+def _predicted(
+    setup: Setup, physics: PhysicsCache | None
+) -> tuple[Prediction | None, tuple[CodedWarning, ...]]:
+    """What the physics say of the set-up, and what is to be said where they cannot."""
+    if physics is None:
+        return None, ()
+    try:
+        return physics.prediction(setup), ()
+    except EvenstrokeError as error:
+        text = f"What the set-up does could not be worked out by engine physics: {error}"
+        return None, (CodedWarning(code="not_predicted", text=text),)
+
+
 def _judge_recording(
-    path: Path, setup: Setup | None, setup_text: str | None, anchor: Anchor | None
+    path: Path,
+    setup: Setup | None,
+    setup_text: str | None,
+    anchor: Anchor | None,
+    physics: PhysicsCache | None,
 ) -> JudgedFile:
     recording = open_recording(path)
     if setup is None:
         setup, setup_text = recording.setup, recording.setup_text
     feed = BoardFeed(setup)
     extent = _Extent()
-    pipeline = Pipeline(setup, anchor)
+    prediction, notes = _predicted(setup, physics)
+    pipeline = Pipeline(setup, anchor, prediction)
     messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
@@ -149,6 +177,7 @@ def _judge_recording(
             )
         )
     warnings += _clock_warnings(feed)
+    warnings += notes
     source = SourceInfo(
         file=path.name,
         sha256=_sha256(path),

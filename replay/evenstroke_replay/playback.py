@@ -17,6 +17,7 @@ from evenstroke_dsp.blocks import Block, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.messages import Cycle, PipelineMessage, ProbeHealth
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_protocol.events import Counters
 
@@ -71,9 +72,12 @@ class Playback:
     Raises whatever reading the recording raises.
     """
 
-    def __init__(self, recording: Recording, setup: Setup) -> None:
+    def __init__(
+        self, recording: Recording, setup: Setup, prior_prediction: Prediction | None = None
+    ) -> None:
         self._recording = recording
         self._setup = setup
+        self._prediction = prior_prediction
         self._copies: list[_Copy] = []
         self._copy_every_s = _COPY_EVERY_S
         self._ahead: Moment | None = None  # sought and found, not given out yet
@@ -81,7 +85,7 @@ class Playback:
 
     def _begin(self) -> None:
         self._maker = BlockMaker(self._recording, self._setup, BoardFeed(self._setup))
-        self._pipeline = Pipeline(self._setup)
+        self._pipeline = Pipeline(self._setup, prior_prediction=self._prediction)
         self.progress = Progress()
         self._resume(0)
 

@@ -1,0 +1,139 @@
+"""What a set-up's probes would show of a simulated crank, measured by the judgement's own code.
+
+The crank angle is the simulation's own, so that what is measured is the pulses and not an error of angle.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from .angle import Rotation
+from .blocks import Floats
+from .conditioning import THINNED_HZ, Conditioner
+from .cycles import CycleSpan, Place
+from .engine import CYCLE_DEG, firing_angles
+from .features import ROLE_PULSES
+from .history import History
+from .measurement import Measured, ProbeMeasurer
+from .physics import CrankTrace, probes
+from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
+
+OUTPUT_HZ = THINNED_HZ
+"""Rate at which a trace must have been kept: that of conditioned signals."""
+_LAST_TURN_DEG = 140.0
+"""A cycle is measured with an arm on either side, so that the last one begins that much earlier."""
+
+Key = tuple[str, str]
+"""Probe and feature."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrankReading:
+    """Means over the steady cycles of one simulated crank.
+
+    values: for each probe and feature, one value per cylinder that is heard, in firing order (NaN where
+    nothing was found), in the probe's unit. rpm: mean speed. swings: for probes of the starter, battery
+    and crank, highest less lowest of the mean pulse as a share of the signal's mean.
+    """
+
+    values: dict[Key, Floats]
+    rpm: float
+    swings: dict[str, float]
+
+
+def judged_probes(setup: Setup) -> tuple[Probe, ...]:
+    """Those whose pulses are measured and simulated."""
+    return tuple(p for p in setup.probe if p.role in ROLE_PULSES)
+
+
+def heard_cylinders(setup: Setup, probe: Probe) -> tuple[int, ...]:
+    """Cylinders whose pulses the probe shows, in firing order."""
+    heard = ProbeMeasurer(setup, probe, None).heard
+    return tuple(c for c in setup.engine.firing_order if c in heard)
+
+
+def read_crank(
+    setup: Setup, trace: CrankTrace, corners_hz: Mapping[str, float], settled_s: float
+) -> CrankReading:
+    """Measures every complete cycle that begins `settled_s` or later.
+
+    trace: kept at OUTPUT_HZ. corners_hz: each AC-coupled probe's own low corner, by name; a probe
+    without one is coupled directly.
+    """
+    period = 1.0 / OUTPUT_HZ
+    sampled = [p for p in judged_probes(setup) if p.role not in EDGE_ROLES]
+    history = History()
+    if sampled:
+        rows = np.array([_signal(setup, p, trace, period, corners_hz.get(p.name)) for p in sampled])
+        asked = [p.lowpass_hz if p.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[p.role] for p in sampled]
+        values, lost = Conditioner(asked, OUTPUT_HZ).finish(rows)
+        history.add(0.0, period, values, lost)
+    rotation = _rotation(trace)
+    spans = list(_cycles(setup, rotation, settled_s))
+    readings: dict[Key, Floats] = {}
+    swings: dict[str, float] = {}
+    for probe in judged_probes(setup):
+        row = sampled.index(probe) if probe in sampled else None
+        measurer = ProbeMeasurer(setup, probe, row)
+        cycles = [measurer.measure(span, history, "cranking") for span in spans]
+        for feature in measurer.pulse.features:
+            readings[probe.name, feature.name] = _means(setup, probe, cycles, feature.name)
+        if measurer.rhythm is not None and probe.role not in PULSE_ROLES:
+            swings[probe.name] = measurer.rhythm
+    rpm = float(np.mean([span.rpm for span in spans])) if spans else math.nan
+    return CrankReading(readings, rpm, swings)
+
+
+def _signal(setup: Setup, probe: Probe, trace: CrankTrace, period: float, corner_hz: float | None) -> Floats:
+    """What the probe gives, in its unit."""
+    sees = setup.sees(probe)
+    if probe.role in ("intake_pulse", "manifold_pressure"):
+        signal = probes.intake_pulse(trace, sees)
+    elif probe.role == "exhaust_pulse":
+        signal = probes.exhaust_pulse(trace, sees)
+    elif probe.role == "crankcase_pulse":
+        signal = probes.crankcase_pulse(trace)
+    elif probe.role == "cylinder_pressure" and probe.cylinder is not None:
+        signal = probes.cylinder_transducer(trace, probe.cylinder)
+    elif probe.role == "starter_current":
+        signal = trace.current_a
+    else:
+        signal = trace.battery_v
+    if probe.travel_m is not None:
+        signal = probes.delayed(signal, period, probes.travel_time(probe.travel_m))
+    if corner_hz is not None:
+        signal = probes.high_pass(signal, period, corner_hz)
+    return -signal if probe.positive_is == "vacuum" and probe.role in PULSE_ROLES else signal
+
+
+def _rotation(trace: CrankTrace) -> Rotation:
+    """The crank's whole path from where it no longer swings back, a knot for each sample."""
+    theta = trace.theta_deg
+    falls = np.flatnonzero(np.diff(theta) <= 0)
+    first = int(falls[-1]) + 1 if falls.size else 0
+    return Rotation(t=trace.times_s[first:].tolist(), deg=theta[first:].tolist(), uncertainty_deg=0.0)
+
+
+def _cycles(setup: Setup, rotation: Rotation, settled_s: float) -> Iterator[CycleSpan]:
+    places = tuple(Place(c, None, angle) for c, angle in firing_angles(setup.engine).items())
+    number = 0
+    start = math.ceil(rotation.time_to_deg(settled_s) / CYCLE_DEG) * CYCLE_DEG
+    # What a pulse's travel takes at the end is less than the arm.
+    while start + CYCLE_DEG + _LAST_TURN_DEG <= rotation.deg[-1]:
+        yield CycleSpan(rotation, 0, number, start, places)
+        start += CYCLE_DEG
+        number += 1
+
+
+def _means(setup: Setup, probe: Probe, cycles: list[tuple[Measured, ...]], feature: str) -> Floats:
+    heard = heard_cylinders(setup, probe)
+    found: dict[int, list[float]] = {c: [] for c in heard}
+    for cycle in cycles:
+        for m in cycle:
+            if m.pulse is not None and m.place.cylinder is not None and feature in m.pulse.values:
+                found[m.place.cylinder].append(m.pulse.values[feature])
+    return np.array([float(np.mean(found[c])) if found[c] else math.nan for c in heard])

@@ -1,0 +1,192 @@
+"""What the engine physics predict for a set-up: worked out once for each kind of engine, then kept on disk."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import sys
+import tempfile
+import zipfile
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+from evenstroke_dsp.prediction import Key, Prediction, fits
+from evenstroke_dsp.setup import PULSE_ROLES, Conditions, Setup
+from platformdirs import user_cache_path
+
+from .setup_files import load_setup, shipped_setups
+
+DRAWS = 48
+"""Simulated engines for each kind: half a minute on two cores for twelve cylinders, less for fewer; the
+ranges of fewer than some 30 would wander by a tenth with the draw."""
+WORKERS = 2
+SEED = 20_001
+_READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probes.py", "simulated_draws.py")
+"""Modules of the DSP, beside its physics, that the numbers depend on."""
+
+
+def default_folder() -> Path:
+    """The user's cache folder, as the system names it."""
+    return user_cache_path("evenstroke", appauthor=False) / "physics"
+
+
+def shipped_folder() -> Path:
+    """What ships worked out: the predictions for the set-ups that ship. `python -m evenstroke_replay.physics_cache`
+    makes them anew; one that does not fit the code is not used."""
+    return Path(__file__).parent / "worked_out"
+
+
+class PhysicsCache:
+    """Predictions by set-up, in memory and in a folder.
+
+    folder: made when first needed; one that cannot be written is done without. draws: simulated engines.
+    say: told before a prediction is worked out, which takes up to half a minute.
+    """
+
+    def __init__(
+        self, folder: Path, *, draws: int = DRAWS, say: Callable[[str], None] = lambda text: None
+    ) -> None:
+        self._folder = folder
+        self._draws = draws
+        self._say = say
+        self._known: dict[str, Prediction] = {}
+
+    def prediction(self, setup: Setup) -> Prediction | None:
+        """What physics say of this set-up; None where they say nothing (a running test, nothing compared).
+
+        Raises PhysicsError where the set-up describes an engine that cannot be.
+        """
+        if not fits(setup):
+            return None
+        key = self._key(setup)
+        if key not in self._known:
+            own = self._folder / f"{key}.npz"
+            found = _load(shipped_folder() / own.name) or _load(own)
+            if found is None:
+                found = self._work_out(setup)
+                _save(own, found)
+            self._known[key] = found
+        return self._known[key]
+
+    def put_into(self, folder: Path, setup: Setup) -> Path | None:
+        """Works a prediction out anew and keeps it there; its file, None where physics say nothing."""
+        if not fits(setup):
+            return None
+        path = folder / f"{self._key(setup)}.npz"
+        _save(path, self._work_out(setup))
+        return path
+
+    def _work_out(self, setup: Setup) -> Prediction:
+        # Its numba takes a second to import: only who simulates waits for that.
+        from evenstroke_dsp.simulated_draws import predict
+
+        self._say(
+            "working out by engine physics what this set-up does to this kind of engine: up to half a minute on two "
+            "free cores, once"
+        )
+        with ThreadPoolExecutor(WORKERS) as pool:
+            return predict(setup, self._draws, np.random.default_rng(SEED), pool.map)
+
+    def _key(self, setup: Setup) -> str:
+        """The same for every set-up that the same simulations serve."""
+        engine = msgspec.structs.replace(setup.engine, family=None)
+        conditions = setup.conditions
+        conditions = Conditions(
+            mode=conditions.mode,
+            engine_temperature_c=conditions.engine_temperature_c,
+            throttle=conditions.throttle,
+            fuel=conditions.fuel,
+            battery_support=conditions.battery_support,
+        )
+        probes = [
+            (
+                *(p.name, p.role, p.cylinder, p.sees, p.positive_is, p.lowpass_hz, p.low_corner_hz),
+                *(p.travel_m, p.volts_per_unit is None, p.added_volume_cc, p.check_valve),
+            )
+            for p in setup.probe
+            if p.role in PULSE_ROLES or p.role in _SIMULATED_ROLES
+        ]
+        what = msgspec.json.encode((self._draws, SEED, engine, conditions, probes, setup.fitted))
+        return hashlib.sha256(_code() + what).hexdigest()[:32]
+
+
+_SIMULATED_ROLES = frozenset(
+    {"cylinder_pressure", "manifold_pressure", "starter_current", "battery_voltage", "crank_teeth"}
+)
+
+
+def _code() -> bytes:
+    """A digest of the code that the numbers come from: what an older version worked out is not used."""
+    package = resources.files("evenstroke_dsp")
+    files: list[Traversable] = [package / name for name in _READ_BY]
+    files += sorted(
+        (f for f in (package / "physics").iterdir() if f.name.endswith(".py")), key=lambda f: f.name
+    )
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update(file.read_bytes())
+    return digest.digest()
+
+
+def _save(path: Path, prediction: Prediction) -> None:
+    """Whole or not at all; a folder that cannot be written costs only the time to work it out again."""
+    keys, swings = list(prediction.bare), list(prediction.swings)
+    about = {
+        "keys": keys,
+        "swings": swings,
+        "cylinders": prediction.cylinders,
+        "relative": sorted(prediction.relative),
+        "scaled": sorted(prediction.scaled),
+    }
+    arrays: dict[str, Any] = {"about": np.array(json.dumps(about)), "rpm": prediction.rpm}
+    for k, key in enumerate(keys):
+        arrays[f"bare{k}"] = prediction.bare[key]
+        if key in prediction.fitted:
+            arrays[f"fitted{k}"] = prediction.fitted[key]
+    for k, name in enumerate(swings):
+        arrays[f"swing{k}"] = prediction.swings[name]
+    with contextlib.suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".new", delete=False) as stream:
+            np.savez_compressed(stream, **arrays)
+        Path(stream.name).replace(path)
+
+
+def _load(path: Path) -> Prediction | None:
+    """None where there is none, or none that can be read."""
+    try:
+        with np.load(path) as stored:
+            about = json.loads(str(stored["about"]))
+            keys: list[Key] = [(probe, feature) for probe, feature in about["keys"]]
+            return Prediction(
+                cylinders={name: tuple(cylinders) for name, cylinders in about["cylinders"].items()},
+                fitted={key: stored[f"fitted{k}"] for k, key in enumerate(keys) if f"fitted{k}" in stored},
+                bare={key: stored[f"bare{k}"] for k, key in enumerate(keys)},
+                rpm=stored["rpm"],
+                swings={name: stored[f"swing{k}"] for k, name in enumerate(about["swings"])},
+                relative=frozenset((probe, feature) for probe, feature in about["relative"]),
+                scaled=frozenset(about["scaled"]),
+            )
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+        return None
+
+
+def _ship() -> None:
+    """Makes the shipped predictions anew."""
+    folder = shipped_folder()
+    for old in folder.glob("*.npz"):
+        old.unlink()
+    cache = PhysicsCache(folder)
+    for name in shipped_setups():
+        sys.stdout.write(f"{name}: {cache.put_into(folder, load_setup(name)[0])}\n")
+
+
+if __name__ == "__main__":
+    _ship()
