@@ -20,7 +20,6 @@ that lies at its `firing_angles` value.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -32,7 +31,17 @@ from evenstroke_dsp.setup import EDGE_ROLES, PULSE_ROLES, Engine, Probe, Setup
 from evenstroke_protocol.events import InputInfo, InputKind
 from scipy import signal
 
-from .rig_source import MOST_INPUTS, EdgeTimeline, Floats, GridNoise, RigError, SourceEdge
+from .rig_source import EdgeTimeline, Floats, GridNoise, RigError, SourceEdge
+from .rig_wiring import (
+    CAM_LOBE_DEG,
+    DEFAULT_OFFSET_DEG,
+    PULSE_LASTS_S,
+    on_grid,
+    rms_within,
+    scale,
+    tooth_angles,
+    wire,
+)
 
 GRID_HZ = 10_000.0
 """Grid on which clean signals are worked out; between its points they are interpolated linearly."""
@@ -66,16 +75,6 @@ _BATTERY_OHM = 0.012
 _BATTERY_TIRES_V = 0.2
 _POLYTROPIC_EXPONENT = 1.25
 _THERMAL_LOSS_ANGLE_DEG = 1.0
-
-_DEFAULT_OFFSET_DEG = {
-    "ignition_sync": -10.0,
-    "coil_current_sync": -14.0,
-    "cam_sync": 60.0,
-    "injector_sync": 330.0,
-}
-"""Where the set-up leaves `offset_deg` out: an unknown that the rig must settle somewhere."""
-_PULSE_LASTS_S = {"ignition_sync": 0.0015, "coil_current_sync": 0.003, "injector_sync": 0.005}
-_CAM_LOBE_DEG = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +164,7 @@ class EngineSource:
             _check_alteration(setup, alteration)
         for name in analog_probes:
             _probe_named(setup, name)
-        self._probe_of_input = _wire(setup)
+        self._probe_of_input = wire(setup)
         self._angles = firing_angles(setup.engine)
         self._edge_inputs = {
             i for i, p in self._probe_of_input.items() if p.role in EDGE_ROLES and p.name not in analog_probes
@@ -202,7 +201,7 @@ class EngineSource:
             elif probe.role in EDGE_ROLES:
                 out[row] = self._level(i, times[row])
             else:
-                out[row] = _on_grid(self.clean(i), times[row])
+                out[row] = on_grid(self.clean(i), times[row], GRID_HZ)
             noise = self.noise_v(i)
             if noise > 0.0:
                 out[row] += noise * self._noise.at(i, times[row])
@@ -323,14 +322,14 @@ class EngineSource:
         depth = self._cranking.ripple_percent / 100.0 / max(float(np.ptp(nominal)), 1e-9)
         even = 1.0 - depth * (nominal - nominal.mean())
         # The mean over angle of the slowness, so that a cycle takes exactly 120 / rpm seconds.
-        scale = float(np.mean(1.0 / even))
+        shrink = float(np.mean(1.0 / even))
         total = np.zeros_like(angle)
         for cylinder, at in self._angles.items():
             turns = np.floor((angle - at + _DIP_BEFORE_TDC_DEG + CYCLE_DEG / 2) / CYCLE_DEG).astype(np.int64)
             size = self._sizes[wheels[0].name][cylinder][turns - _FIRST_CYCLE] if wheels else 1.0
             total += size * _dip(angle - at + _DIP_BEFORE_TDC_DEG, width)
-        shape = scale * (1.0 - depth * (total - nominal.mean()))
-        if scale <= 0.0 or shape.min() < _SLOWEST_SHARE:
+        shape = shrink * (1.0 - depth * (total - nominal.mean()))
+        if shrink <= 0.0 or shape.min() < _SLOWEST_SHARE:
             raise RigError(
                 "the crank would all but stop in a compression",
                 where="virtual rig",
@@ -353,7 +352,7 @@ class EngineSource:
         if probe.low_corner_hz is not None:
             b, a = signal.butter(1, probe.low_corner_hz, "highpass", fs=GRID_HZ)
             value = signal.lfilter(b, a, value - value[0])
-        per_unit, zero = _scale(probe, self._reference_v)
+        per_unit, zero = scale(probe, self._reference_v)
         return np.asarray(zero + per_unit * value)
 
     def _value_of(self, probe: Probe) -> Floats:
@@ -499,14 +498,14 @@ class EngineSource:
     def _sync(self, probe: Probe) -> tuple[Floats, Floats]:
         """A short pulse at each event, whose leading, rising edge is the event."""
         assert probe.cylinder is not None
-        offset = probe.offset_deg if probe.offset_deg is not None else _DEFAULT_OFFSET_DEG[probe.role]
+        offset = probe.offset_deg if probe.offset_deg is not None else DEFAULT_OFFSET_DEG[probe.role]
         every = CYCLE_DEG if probe.every == "cycle" else CYCLE_DEG / 2
         at = self._angles[probe.cylinder] + offset
         event = self._passed(np.array([at]), every)
         if probe.role == "cam_sync":
-            end = self._passed(np.array([at + _CAM_LOBE_DEG]), every)
+            end = self._passed(np.array([at + CAM_LOBE_DEG]), every)
             return event, end
-        return event, event + _PULSE_LASTS_S[probe.role]
+        return event, event + PULSE_LASTS_S[probe.role]
 
 
 # --- shapes ---------------------------------------------------------------------------------------
@@ -541,26 +540,6 @@ def _dip(angle: Floats, width: float) -> Floats:
     """A bell around 0 of `width` degrees standard deviation, repeating every 720."""
     sharpness = (CYCLE_DEG / (2.0 * np.pi * width)) ** 2
     return np.asarray(np.exp(sharpness * (np.cos(2.0 * np.pi * angle / CYCLE_DEG) - 1.0)))
-
-
-def tooth_angles(teeth: str | tuple[float, ...]) -> tuple[float, ...]:
-    """Angles of a wheel's edges within one revolution, 0 = the first of the longest unbroken run.
-
-    "N-M": N places with M missing together. "N-M-M-...": several gaps; where they lie is not in the
-    name, so the rig puts them where one run of teeth is clearly the longest. A list stands as it is.
-    """
-    if not isinstance(teeth, str):
-        return teeth
-    places, *gaps = (int(number) for number in teeth.split("-"))
-    left = places - sum(gaps)
-    runs = [left * weight // sum(range(1, len(gaps) + 1)) for weight in range(len(gaps), 0, -1)]
-    runs[0] += left - sum(runs)
-    angles: list[float] = []
-    at = 0
-    for run, gap in itertools.zip_longest(runs, gaps, fillvalue=0):
-        angles += [360.0 * (at + k) / places for k in range(run)]
-        at += run + gap
-    return tuple(angles)
 
 
 def motored_pressure(
@@ -609,70 +588,7 @@ def motored_pressure(
     return np.asarray(np.where(closed, pressure, rounded) - _ATMOSPHERE_KPA)
 
 
-def rms_within(values: Floats, rate_hz: float, low_hz: float, high_hz: float) -> float:
-    """RMS of what a signal holds between two frequencies: periodogram with a Hann window, no trend."""
-    level = signal.detrend(values)
-    frequency, density = signal.periodogram(level, rate_hz, window="hann", detrend=False)
-    inside = (frequency >= low_hz) & (frequency <= high_hz)
-    return float(math.sqrt(float(density[inside].sum()) * float(frequency[1])))
-
-
-def _on_grid(values: Floats, times: Floats) -> Floats:
-    place = np.clip(times * GRID_HZ, 0.0, len(values) - 1.001)
-    index = place.astype(np.int64)
-    left = values[index]
-    return np.asarray(left + (place - index) * (values[index + 1] - left))
-
-
 # --- wiring and checks ----------------------------------------------------------------------------
-
-
-def _scale(probe: Probe, reference_v: float) -> tuple[float, float]:
-    """Volts per unit and volts at zero of the unit."""
-    middle = reference_v / 2.0
-    if probe.role in PULSE_ROLES:
-        per_unit = probe.volts_per_unit if probe.volts_per_unit is not None else 0.2 * reference_v
-        return per_unit, probe.volts_at_zero if probe.volts_at_zero != 0.0 else middle
-    if probe.volts_per_unit is not None:
-        return probe.volts_per_unit, probe.volts_at_zero
-    match probe.role:
-        case "cylinder_pressure":
-            return 0.8 * reference_v / 2000.0, 0.1 * reference_v
-        case "manifold_pressure":
-            return 0.8 * reference_v / 115.0, 0.0
-        case "starter_current":
-            return 0.8 * reference_v / 600.0, 0.1 * reference_v
-        case "battery_voltage":
-            return reference_v / 20.0, 0.0
-        case _:
-            return 1.0, middle
-
-
-def _wire(setup: Setup) -> dict[int, Probe]:
-    """Which probe is on which input."""
-    wired: dict[int, Probe] = {}
-    for index, probe in enumerate(setup.probe):
-        if probe.input is None:
-            continue
-        if probe.input >= MOST_INPUTS:
-            raise RigError(
-                "the virtual board has no such input",
-                where=f"probe[{index}] ({probe.name!r}).input",
-                expected=f"0 to {MOST_INPUTS - 1}",
-                found=str(probe.input),
-                todo="number the inputs from 0",
-            )
-        wired[probe.input] = probe
-    missing = [p.name for p in setup.probe if p.input is None]
-    if missing:
-        raise RigError(
-            "a probe without an input cannot be wired to a virtual board",
-            where=f"set-up, probes {', '.join(missing)}",
-            expected="input = a number for every probe",
-            found="no input",
-            todo="add the inputs, or play the capture that this set-up was written for with --play",
-        )
-    return wired
 
 
 def _probe_named(setup: Setup, name: str) -> Probe:
