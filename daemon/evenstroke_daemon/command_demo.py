@@ -10,24 +10,27 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import click
-from evenstroke_replay.judging import judge_path
+from evenstroke_replay.comparing import compare_judged
+from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_in_short
+from .comparison_text import comparison_text
 from .command_listen import acquisition_of, listen
 from .command_report import write_report
 from .judgement_text import judgement_text
 from .outcome import Outcome
+from .physics_option import physics_unless
 from .serial_port import LinkError
 
-SETUP = "demo"
-SMALL = (
-    (3, -18.0, "a nest in its runner"),
-    (2, -9.0, "what the hose in 5 does to the cylinder that moves with it"),
-)
-"""(cylinder, per cent, as what): what the rig is told to do to the intake pulses."""
-REST_S, CRANKING_S = 1.0, 9.0
-LISTEN_S = REST_S + CRANKING_S + 1.5
+SETUPS = ("demo", "demo-without")
+"""The first crank and the second: with the transducer's hose in cylinder 5, and without it."""
+ENGINE_FAULT = "intake_restriction:3:0.88"
+"""What the rig is told of the engine, and the judgement is not: a nest in one intake runner."""
+ENGINE = 7
+"""Which of the engines that fit the set-up: its seed."""
+REST_S, CRANKING_S = 0.8, 8.0
+LISTEN_S = REST_S + CRANKING_S + 1.0
 _RIG_ENDS_S = 80.0  # in case that we are killed and cannot end it
 
 
@@ -40,58 +43,65 @@ _RIG_ENDS_S = 80.0  # in case that we are killed and cannot end it
     help="Where the recording and the report go.",
 )
 def command(folder: Path) -> Outcome:
-    """Crank a simulated engine, record it, judge it and write a report, in about half a minute.
+    """Crank a simulated engine twice, record and judge it, and compare: in about half a minute.
 
     Nothing is connected and nothing turns. The engine is an invented one: a mobile library's inline
-    six that idles roughly after a winter's rest, with a pressure transducer in cylinder 5.
+    six that idles roughly after a winter's rest. In the first crank a pressure transducer sits in cylinder
+    5; in the second one its hose is out again.
     """
-    setup, text = load_setup(SETUP)
-    _say(f"An engine that is not there: {setup.title}.")
+    _say(f"An engine that is not there: {load_setup(SETUPS[0])[0].title}.")
     _say(
-        "The rig is told to make "
-        + " and ".join(
-            f"cylinder {c}'s intake pulse {-percent:g} % small ({why})" for c, percent, why in SMALL
-        )
-        + "."
+        "It is simulated from first principles. The rig is told only what is wrong with it (a nest in the intake runner of "
+        "cylinder 3) and what is fitted to it; what that does to any pulse is worked out."
     )
     _say("On a real engine this comes first:")
-    say_in_short(setup, SETUP)
-    with _rig() as port:
-        _say(f"listening for {LISTEN_S:g} s")
-        outcome, recording = listen(
-            port=port,
-            setup=setup,
-            setup_text=text,
-            acquisition=acquisition_of(setup, SETUP),
-            folder=folder,
-            address="tcp://127.0.0.1:0",
-            seconds=LISTEN_S,
-        )
-    if recording is None:
-        raise LinkError("the demo was stopped before anything was recorded", where=port)
-    judged = judge_path(recording)
-    report = write_report(recording.with_suffix(".html"), judged)
-    click.echo(judgement_text(judged.judgement, shutil.get_terminal_size((100, 24)).columns))
-    click.echo(f"recording  {recording}")
+    say_in_short(load_setup(SETUPS[0])[0], SETUPS[0])
+    physics = physics_unless(False)
+    width = shutil.get_terminal_size((100, 24)).columns
+    outcome = Outcome.DONE
+    judged: list[JudgedFile] = []
+    for number, name in enumerate(SETUPS, 1):
+        setup, text = load_setup(name)
+        _say(f"Crank {number}: {setup.title}")
+        with _rig(name) as port:
+            _say(f"listening for {LISTEN_S:g} s")
+            ended, recording = listen(
+                port=port,
+                setup=setup,
+                setup_text=text,
+                acquisition=acquisition_of(setup, name),
+                folder=folder,
+                address="tcp://127.0.0.1:0",
+                seconds=LISTEN_S,
+            )
+        if recording is None:
+            raise LinkError("the demo was stopped before anything was recorded", where=port)
+        outcome = ended if ended is not Outcome.DONE else outcome
+        judged.append(judge_path(recording, physics=physics))
+        click.echo(judgement_text(judged[-1].judgement, width))
+    comparison = compare_judged(*judged)
+    click.echo(comparison_text(comparison, width))
+    report = write_report(folder / "report.html", *judged)
+    first, second = (folder / (one.judgement.source.file or "") for one in judged)
+    click.echo(f"recordings {first}\n           {second}")
     click.echo(f"report     {report}  (open it in a browser)")
     click.echo("\nTry next:")
     for line in (
-        f"evenstroke judge {recording} --json",
-        f"evenstroke setup check {SETUP}",
-        "evenstroke rig --alter intake 4 -12     in another window; then",
-        f"evenstroke listen --port PORT --setup {SETUP} --record {folder}",
+        f"evenstroke judge {first} --json",
+        f"evenstroke compare {first} {second}",
+        f"evenstroke setup check {SETUPS[0]}",
+        "evenstroke rig --engine-fault ring_leak:2:2     in another window; then",
+        f"evenstroke listen --port PORT --setup {SETUPS[0]} --record {folder}",
     ):
         click.echo(f"  {line}")
     return outcome
 
 
 @contextmanager
-def _rig() -> Iterator[str]:
+def _rig(setup: str) -> Iterator[str]:
     """The virtual rig in a process of its own; gives the port behind which it waits."""
-    arguments = ["rig", "--setup", SETUP, "--seconds", f"{_RIG_ENDS_S:g}"]
-    arguments += ["--rest", f"{REST_S:g}", "--cranking", f"{CRANKING_S:g}"]
-    for cylinder, percent, _ in SMALL:
-        arguments += ["--alter", "intake", str(cylinder), f"{percent:g}"]
+    arguments = ["rig", "--setup", setup, "--seconds", f"{_RIG_ENDS_S:g}", "--seed", str(ENGINE)]
+    arguments += ["--rest", f"{REST_S:g}", "--cranking", f"{CRANKING_S:g}", "--engine-fault", ENGINE_FAULT]
     if sys.platform == "win32":
         arguments += ["--tcp", "0"]
     rig = subprocess.Popen(

@@ -9,8 +9,10 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
+from typing import get_args
 
 import click
+from evenstroke_dsp.messages import CauseKind
 from evenstroke_dsp.setup import Setup
 from evenstroke_replay.rig_capture import BlockSource, capture_source, recording_source
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
@@ -27,13 +29,20 @@ CAUTION = (
     "follows from it. On a real one, make safe first: see `evenstroke --help`."
 )
 _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
+_ENGINE_FAULTS = tuple(
+    kind
+    for kind in get_args(CauseKind)
+    if kind not in ("added_volume", "plug_removed", "even", "none_of_these")
+)
+_SHAPES = "Shapes instead of physics"
 
 
 @click.command(
     epilog="""\b
     Examples:
       evenstroke rig
-      evenstroke rig --alter intake 3 -15 --seed 7
+      evenstroke rig --engine-fault intake_restriction:3:0.9 --seed 7
+      evenstroke rig --alter intake 3 -15
       evenstroke rig --fault 4:vanish:0:2 --fault 8:reset
       evenstroke rig --tcp 0 --setup my.toml --play capture.csv --time "Time [s]"
     """
@@ -53,7 +62,17 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
 @click.option(
     "--seconds", type=click.FloatRange(0, min_open=True), help="End after so long.  [default: at Ctrl-C]"
 )
-@click.option("--rpm", type=float, default=_USUAL.rpm, show_default=True, help="Mean cranking speed.")
+@click.option(
+    "--engine-fault",
+    "engine_faults",
+    multiple=True,
+    metavar="KIND[:CYLINDERS[:SIZE]]",
+    help="Something is wrong with the engine: "
+    + ", ".join(_ENGINE_FAULTS)
+    + ". CYLINDERS with commas; SIZE: leaks "
+    "the added mm2, restrictions and worn_lobe the share lost (0 to 1), cam_timing degrees late. Repeatable.",
+)
+@click.option("--rpm", type=float, help=f"{_SHAPES}: mean cranking speed.  [default: {_USUAL.rpm:g}]")
 @click.option(
     "--rest", type=float, default=_USUAL.rest_s, show_default=True, help="Seconds at rest before it cranks."
 )
@@ -63,16 +82,12 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
 @click.option(
     "--ripple",
     type=float,
-    default=_USUAL.ripple_percent,
-    show_default=True,
-    help="Highest less lowest speed within a cycle, per cent.",
+    help=f"{_SHAPES}: highest less lowest speed within a cycle, per cent.  [default: {_USUAL.ripple_percent:g}]",
 )
 @click.option(
     "--sag",
     type=float,
-    default=_USUAL.sag_percent,
-    show_default=True,
-    help="Fall of the speed over the cranking, per cent.",
+    help=f"{_SHAPES}: fall of the speed over the cranking, per cent.  [default: {_USUAL.sag_percent:g}]",
 )
 @click.option(
     "--noise",
@@ -85,31 +100,34 @@ _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
 @click.option(
     "--uneven",
     type=float,
-    default=_USUAL.uneven_percent,
-    show_default=True,
-    help="Scatter of the cylinders' sizes, per cent (standard deviation).",
+    help=f"{_SHAPES}: scatter of the cylinders' sizes, per cent (standard deviation).  [default: 0]",
 )
 @click.option(
     "--cycle-spread",
     type=float,
-    default=_USUAL.cycle_percent,
-    show_default=True,
-    help="Scatter of each pulse from cycle to cycle, per cent (standard deviation).",
+    help=f"{_SHAPES}: scatter of each pulse from cycle to cycle, per cent (standard deviation).  "
+    f"[default: {_USUAL.cycle_percent:g}]",
 )
-@click.option("--seed", type=int, default=_USUAL.seed, show_default=True, help="Another seed, another draw.")
+@click.option(
+    "--seed",
+    type=int,
+    default=_USUAL.seed,
+    show_default=True,
+    help="Another seed, another engine of the kind.",
+)
 @click.option(
     "--alter",
     type=(str, int, float),
     multiple=True,
     metavar="PROBE CYLINDER PERCENT",
-    help="One cylinder's pulse off by so much, every cycle. Repeatable.",
+    help=f"{_SHAPES}: one cylinder's pulse off by so much, every cycle. Repeatable.",
 )
 @click.option(
     "--one-off",
     type=(str, int, float, int),
     multiple=True,
     metavar="PROBE CYLINDER PERCENT CYCLE",
-    help="The same in one cycle only, counted from 0. Repeatable.",
+    help=f"{_SHAPES}: the same in one cycle only, counted from 0. Repeatable.",
 )
 @click.option(
     "--play",
@@ -143,15 +161,16 @@ def command(
     setup_name: str | None,
     tcp: int | None,
     seconds: float | None,
-    rpm: float,
+    engine_faults: tuple[str, ...],
+    rpm: float | None,
     rest: float,
     cranking: float,
-    ripple: float,
-    sag: float,
+    ripple: float | None,
+    sag: float | None,
     noise: float,
     quiet: bool,
-    uneven: float,
-    cycle_spread: float,
+    uneven: float | None,
+    cycle_spread: float | None,
     seed: int,
     alter: tuple[tuple[str, int, float], ...],
     one_off: tuple[tuple[str, int, float, int], ...],
@@ -163,42 +182,57 @@ def command(
     speed: float,
     flat_out: bool,
 ) -> Outcome:
-    """Play a board that is not there: a parametric engine, a capture or a recording.
+    """Play a board that is not there: a simulated engine, a capture or a recording.
 
     The first line of stdout is what a host opens; `evenstroke listen --port` takes it. The engine
     rests, cranks and rests again, from the moment when a host says start.
 
-    This is a simulation: no engine turns. Its pulses have the sizes that they are told to have;
-    added volume and other set-up effects are not derived, and nothing about a real engine follows
-    from it. On a real one, the maker's procedure and local rules come first.
+    The engine is simulated from first principles: what the set-up fits, and what --engine-fault says
+    is wrong, act as gas, crank, starter and battery have it. With any of --alter, --one-off, --rpm, --ripple,
+    --sag, --uneven and --cycle-spread it is not: then every pulse has the shape and the size that it is
+    told to have, and what is fitted alters nothing.
+
+    Either is a simulation: no engine turns, and nothing about a real one follows from it. On a
+    real one, the maker's procedure and local rules come first.
     """
     started = time.monotonic()
     if play is None:
         if time_column is not None:
             raise click.UsageError("--time names a column of a CSV: give that file with --play.")
         setup, _ = load_setup(setup_name if setup_name is not None else "demo")
-        alterations = [Alteration(*a) for a in alter] + [Alteration(*a) for a in one_off]
-        how = Cranking(
-            rpm=rpm,
-            rest_s=rest,
-            crank_s=cranking,
-            ripple_percent=ripple,
-            sag_percent=sag,
-            noise_db=None if quiet else noise,
-            uneven_percent=uneven,
-            cycle_percent=cycle_spread,
-            seed=seed,
-        )
         if setup.conditions.mode != "cranking":
             _say(f"the set-up says {setup.conditions.mode}; the rig only cranks, and nothing fires in it")
-        engine = EngineSource(setup, how, tuple(alterations))
-        engine.prepare()
-        source: Source = engine
+        told = {
+            "rpm": rpm,
+            "ripple_percent": ripple,
+            "sag_percent": sag,
+            "uneven_percent": uneven,
+            "cycle_percent": cycle_spread,
+        }
+        given = {name: value for name, value in told.items() if value is not None}
+        noise_db = None if quiet else noise
+        if given or alter or one_off:
+            if engine_faults:
+                raise click.UsageError(
+                    "--engine-fault is for the engine by physics; --alter, --one-off, --rpm, --ripple, --sag, --uneven and "
+                    "--cycle-spread are for shapes."
+                )
+            alterations = [Alteration(*a) for a in alter] + [Alteration(*a) for a in one_off]
+            how = dataclasses.replace(
+                _USUAL, rest_s=rest, crank_s=cranking, noise_db=noise_db, seed=seed, **given
+            )
+            shapes = EngineSource(setup, how, tuple(alterations))
+            shapes.prepare()
+            source: Source = shapes
+        else:
+            source = _by_physics(
+                setup, engine_faults, seed=seed, rest_s=rest, crank_s=cranking, noise_db=noise_db
+            )
         wiring = {p.input: p for p in setup.probe if p.input is not None}
         baud, rate = _acquisition(setup)
     else:
-        if alter or one_off:
-            raise click.UsageError("--alter and --one-off are for the engine, not for --play.")
+        if alter or one_off or engine_faults:
+            raise click.UsageError("--alter, --one-off and --engine-fault are for an engine, not for --play.")
         played = _played(play, setup_name, time_column)
         source, wiring, baud, rate = played, played.wiring, None, None
         for i, held in sorted(played.held_s.items()):
@@ -227,6 +261,21 @@ def command(
         name = wiring[i].name if i in wiring else f"input {i}"
         _say(f"{name}: {samples} samples lay outside 0 to 5 V and were clipped, as a real converter does")
     return Outcome.DONE
+
+
+def _by_physics(
+    setup: Setup, faults: tuple[str, ...], *, seed: int, rest_s: float, crank_s: float, noise_db: float | None
+) -> Source:
+    # Its numba takes a second to import: only who simulates waits for that.
+    from evenstroke_replay.rig_physics import PhysicsSource, crank, parse_engine_fault
+
+    parsed = tuple(parse_engine_fault(text) for text in faults)
+    trace = crank(setup, seed=seed, rest_s=rest_s, crank_s=crank_s, faults=parsed)
+    source = PhysicsSource(
+        setup, trace, rest_s=rest_s, release_s=rest_s + crank_s, noise_db=noise_db, seed=seed
+    )
+    source.prepare()
+    return source
 
 
 def _acquisition(setup: Setup) -> tuple[int | None, int | None]:

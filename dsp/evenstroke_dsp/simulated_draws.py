@@ -24,7 +24,8 @@ _CORNERS_HZ = (0.05, 4.0)
 """A pulse probe's low corner that is not given lies within this, evenly in its logarithm (common practice, no source:
 a disc on 1 to 20 Mohm, buffered)."""
 
-Task = tuple[Setup, EngineParameters, CrankScenario, dict[str, float]]
+Task = tuple[Setup, EngineParameters, CrankScenario, dict[str, float], dict[str, float]]
+"""What `_read` is given: with the probes' low corners, and where the wheels' first teeth lie."""
 
 
 def predict(
@@ -79,11 +80,11 @@ def _tasks(setup: Setup, draws: int, rng: np.random.Generator) -> Iterator[Task]
             step_s=STEP_S,
             output_hz=OUTPUT_HZ,
         )
-        cases.append((setup, engine, scenario, _corners(setup, own)))
+        cases.append((setup, engine, scenario, _corners(setup, own), _first_teeth(setup, own)))
     yield from cases
     if cases and cases[0][2].fitted:
-        for setup_, engine, scenario, corners in cases:
-            yield setup_, engine, dataclasses.replace(scenario, fitted=()), corners
+        for setup_, engine, scenario, corners, teeth in cases:
+            yield setup_, engine, dataclasses.replace(scenario, fitted=()), corners, teeth
 
 
 def _corners(setup: Setup, rng: np.random.Generator) -> dict[str, float]:
@@ -95,6 +96,15 @@ def _corners(setup: Setup, rng: np.random.Generator) -> dict[str, float]:
     }
 
 
+def _first_teeth(setup: Setup, rng: np.random.Generator) -> dict[str, float]:
+    """As the set-up says; anywhere where it does not."""
+    return {
+        p.name: p.first_tooth_deg if p.first_tooth_deg is not None else float(rng.uniform(0.0, 360.0))
+        for p in setup.probe
+        if p.role == "crank_teeth"
+    }
+
+
 def _read(task: Task) -> CrankReading:
-    setup, engine, scenario, corners = task
-    return read_crank(setup, simulate(engine, scenario), corners, SETTLED_S)
+    setup, engine, scenario, corners, teeth = task
+    return read_crank(setup, simulate(engine, scenario), SETTLED_S, corners, teeth)

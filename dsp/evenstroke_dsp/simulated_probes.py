@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from .history import History
 from .measurement import Measured, ProbeMeasurer
 from .physics import CrankTrace, probes
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
+from .wheel_tracker import WheelPattern
 
 OUTPUT_HZ = THINNED_HZ
 """Rate at which a trace must have been kept: that of conditioned signals."""
@@ -57,12 +58,17 @@ def heard_cylinders(setup: Setup, probe: Probe) -> tuple[int, ...]:
 
 
 def read_crank(
-    setup: Setup, trace: CrankTrace, corners_hz: Mapping[str, float], settled_s: float
+    setup: Setup,
+    trace: CrankTrace,
+    settled_s: float,
+    corners_hz: Mapping[str, float],
+    first_tooth_deg: Mapping[str, float],
 ) -> CrankReading:
     """Measures every complete cycle that begins `settled_s` or later.
 
     trace: kept at OUTPUT_HZ. corners_hz: each AC-coupled probe's own low corner, by name; a probe
-    without one is coupled directly.
+    without one is coupled directly. first_tooth_deg: where each wheel's first tooth lies, as in a set-up; the
+    speed of a wheel without one is taken from the crank itself.
     """
     period = 1.0 / OUTPUT_HZ
     sampled = [p for p in judged_probes(setup) if p.role not in EDGE_ROLES]
@@ -79,7 +85,12 @@ def read_crank(
     for probe in judged_probes(setup):
         row = sampled.index(probe) if probe in sampled else None
         measurer = ProbeMeasurer(setup, probe, row)
-        cycles = [measurer.measure(span, history, "cranking") for span in spans]
+        toothed = spans
+        if rotation is not None and probe.name in first_tooth_deg:
+            # A gap between teeth hides a part of the speed's course, always beside the same cylinders.
+            knots = _toothed(setup, probe, rotation, first_tooth_deg[probe.name])
+            toothed = [replace(span, rotation=knots) for span in spans]
+        cycles = [measurer.measure(span, history, "cranking") for span in toothed]
         for feature in measurer.pulse.features:
             readings[probe.name, feature.name] = _means(setup, probe, cycles, feature.name)
         if measurer.rhythm is not None and probe.role not in PULSE_ROLES:
@@ -110,23 +121,45 @@ def _signal(setup: Setup, probe: Probe, trace: CrankTrace, period: float, corner
     return -signal if probe.positive_is == "vacuum" and probe.role in PULSE_ROLES else signal
 
 
-def _rotation(trace: CrankTrace) -> Rotation:
-    """The crank's whole path from where it no longer swings back, a knot for each sample."""
-    theta = trace.theta_deg
-    falls = np.flatnonzero(np.diff(theta) <= 0)
-    first = int(falls[-1]) + 1 if falls.size else 0
-    return Rotation(t=trace.times_s[first:].tolist(), deg=theta[first:].tolist(), uncertainty_deg=0.0)
+def _rotation(trace: CrankTrace) -> Rotation | None:
+    """The crank's longest way forwards, a knot for each sample; None where it hardly turns.
+
+    At rest, and when it comes to rest, it swings back.
+    """
+    falls = np.flatnonzero(np.diff(trace.theta_deg) <= 0)
+    ends = np.concatenate([[-1], falls, [trace.theta_deg.size - 1]])
+    longest = int(np.argmax(np.diff(ends)))
+    forward = slice(int(ends[longest]) + 1, int(ends[longest + 1]) + 1)
+    theta = trace.theta_deg[forward]
+    if theta.size < 2 or theta[-1] - theta[0] < CYCLE_DEG:
+        return None
+    return Rotation(t=trace.times_s[forward].tolist(), deg=theta.tolist(), uncertainty_deg=0.0)
 
 
-def _cycles(setup: Setup, rotation: Rotation, settled_s: float) -> Iterator[CycleSpan]:
+def _cycles(setup: Setup, rotation: Rotation | None, settled_s: float) -> Iterator[CycleSpan]:
+    if rotation is None:
+        return
     places = tuple(Place(c, None, angle) for c, angle in firing_angles(setup.engine).items())
     number = 0
-    start = math.ceil(rotation.time_to_deg(settled_s) / CYCLE_DEG) * CYCLE_DEG
+    start = math.ceil(rotation.time_to_deg(max(settled_s, rotation.t[0])) / CYCLE_DEG) * CYCLE_DEG
     # What a pulse's travel takes at the end is less than the arm.
     while start + CYCLE_DEG + _LAST_TURN_DEG <= rotation.deg[-1]:
         yield CycleSpan(rotation, 0, number, start, places)
         start += CYCLE_DEG
         number += 1
+
+
+def _toothed(setup: Setup, probe: Probe, rotation: Rotation, first_tooth_deg: float) -> Rotation:
+    """The same turning with knots where a tooth's edge passes, and nowhere else."""
+    pattern = WheelPattern.of(probe.teeth) if probe.teeth is not None else None
+    if pattern is None:
+        return rotation
+    zero = firing_angles(setup.engine).get(1, 0.0) + first_tooth_deg
+    first, last = rotation.deg[0], rotation.deg[-1]
+    turns = np.arange(math.floor((first - zero) / 360.0), math.ceil((last - zero) / 360.0) + 1)
+    deg = (zero + turns[:, None] * 360.0 + pattern.starts[None, :]).ravel()
+    deg = deg[(deg > first) & (deg < last)]
+    return Rotation(t=rotation.times_at(deg).tolist(), deg=deg.tolist(), uncertainty_deg=0.0)
 
 
 def _means(setup: Setup, probe: Probe, cycles: list[tuple[Measured, ...]], feature: str) -> Floats:

@@ -1,0 +1,61 @@
+"""`evenstroke compare`: two cranks of one engine, like for like."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import click
+import msgspec
+from evenstroke_replay.comparing import compare_judged
+from evenstroke_replay.judging import judge_path
+from evenstroke_replay.setup_files import load_setup
+
+from .caution_words import say_dangers
+from .comparison_text import comparison_text
+from .outcome import Outcome
+from .physics_option import physics_unless, quick_option
+
+
+@click.command("compare", epilog="Example:  evenstroke compare with-hose.mcap without.mcap")
+@click.argument("first", type=click.Path(path_type=Path), metavar="A")
+@click.argument("second", type=click.Path(path_type=Path), metavar="B")
+@click.option(
+    "--setup",
+    "setup_names",
+    multiple=True,
+    metavar="FILE|NAME",
+    help="Set-up of A, and once more for B (else the same): for captures as CSV.",
+)
+@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@quick_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
+def command(
+    first: Path,
+    second: Path,
+    setup_names: tuple[str, ...],
+    time_column: str | None,
+    quick: bool,
+    as_json: bool,
+) -> Outcome:
+    """Compare the cranks A and B: first whether they are alike, then what differs by cylinder.
+
+    With a transducer in A and none in B it says how much of A the transducer made. What is not
+    alike is not subtracted. It is evidence, not proof.
+    """
+    if len(setup_names) > 2:
+        raise click.UsageError("--setup at most twice: for A and for B")
+    physics = physics_unless(quick)
+    judged = []
+    for number, path in enumerate((first, second)):
+        name = setup_names[min(number, len(setup_names) - 1)] if setup_names else None
+        setup, text = load_setup(name) if name is not None else (None, None)
+        judged.append(judge_path(path, setup, time_column, text, physics=physics))
+        say_dangers(judged[-1].setup)
+    two = compare_judged(*judged)
+    if as_json:
+        click.echo(msgspec.json.format(msgspec.json.encode(two), indent=1))
+    else:
+        click.echo(comparison_text(two, shutil.get_terminal_size((100, 24)).columns), nl=False)
+    lost = any(one.judgement.source.lost_samples for one in judged)
+    return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE

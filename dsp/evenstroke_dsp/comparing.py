@@ -1,0 +1,512 @@
+"""Two cranks of one engine: are they like for like, what differs from one to the other, and what did the set-up make?
+
+Plain functions of two judgements and their set-ups. What is not alike is not subtracted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Literal
+
+import msgspec
+
+from .balance import EVEN_MARGIN_PERCENT
+from .conditioning import THINNED_HZ
+from .findings import effect_words, fitted_words, pulse_name
+from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
+from .setup import DEFAULT_LOWPASS_HZ, Conditions, Probe, Setup
+
+Matters = Literal["no", "somewhat", "prevents", "the point"]
+
+_SPEED_NOTED, _SPEED_PREVENTS = 0.03, 0.15
+"""Share by which mean speeds may differ: pulses follow the speed, and so does what inertia carries (common
+practice, no source)."""
+_TEMPERATURE_NOTED_K, _TEMPERATURE_PREVENTS_K = 10.0, 40.0
+_CORNER_RATIO = 1.1
+_ELECTRIC = frozenset({"starter_current", "battery_voltage", "crank_teeth"})
+_THROTTLED = frozenset({"intake_pulse", "manifold_pressure"})
+
+
+class _Part(msgspec.Struct, frozen=True, kw_only=True):
+    pass
+
+
+class Unlike(_Part, frozen=True, kw_only=True):
+    """One thing in which the two cranks differ. probe: null where it concerns the whole crank."""
+
+    what: str
+    probe: str | None
+    first: str
+    second: str
+    matters: Matters
+    text: str
+
+
+class CylinderChange(_Part, frozen=True, kw_only=True):
+    """First less second, per cent (degrees for `_deg` features), of deviations against the same reference.
+
+    low, high: 95 % interval. verdict: `changed` where it excludes no change, `same` where it lies within the even
+    margin, else `undecided`; null for features without verdicts.
+    predicted: what the physics say that the difference in what is fitted makes.
+    """
+
+    cylinder: int
+    first: float
+    second: float
+    change: float
+    low: float
+    high: float
+    verdict: Literal["changed", "same", "undecided"] | None
+    predicted: Predicted | None
+
+
+class FeatureChange(_Part, frozen=True, kw_only=True):
+    probe: str
+    role: str
+    feature: str
+    stretch: str
+    unit: str
+    reference: tuple[int, ...]
+    cylinders: tuple[CylinderChange, ...]
+
+
+class NotCompared(_Part, frozen=True, kw_only=True):
+    probe: str
+    feature: str | None
+    because: str
+
+
+class TwoCranks(_Part, frozen=True, kw_only=True):
+    """What `evenstroke compare --json` prints."""
+
+    schema: Literal["evenstroke.comparison/1"] = "evenstroke.comparison/1"
+    first: SourceInfo
+    second: SourceInfo
+    unlike: tuple[Unlike, ...]
+    changes: tuple[FeatureChange, ...]
+    not_compared: tuple[NotCompared, ...]
+    texts: tuple[str, ...]
+    next_step: str
+
+
+def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setup: Setup) -> TwoCranks:
+    """First and second crank, in the order in which they are given; the set-ups are those they were made with."""
+    unlike = tuple(_unlike(first, first_setup, second, second_setup))
+    whole = next(
+        (u for u in unlike if u.probe is None and u.matters == "prevents" and u.what in _WHOLE), None
+    )
+    changes: list[FeatureChange] = []
+    not_compared: list[NotCompared] = []
+    if whole is not None:
+        not_compared = [
+            NotCompared(probe=p.name, feature=None, because=whole.text) for p in first_setup.probe
+        ]
+    else:
+        others = {(c.probe, c.feature, c.stretch): c for c in second.comparisons}
+        for comparison in first.comparisons:
+            other = others.get((comparison.probe, comparison.feature, comparison.stretch))
+            reason = _reason(comparison, other, unlike)
+            if reason is not None or other is None:
+                not_compared.append(
+                    NotCompared(probe=comparison.probe, feature=comparison.feature, because=reason or "")
+                )
+            else:
+                changes.append(_change(comparison, other))
+    texts = tuple(_texts(changes, first, second, first_setup, second_setup, whole))
+    return TwoCranks(
+        first=first.source,
+        second=second.source,
+        unlike=unlike,
+        changes=tuple(c for c in changes if c.cylinders),
+        not_compared=tuple(not_compared),
+        texts=texts,
+        next_step=_next_step(changes, first, second, first_setup, second_setup, unlike),
+    )
+
+
+# --- like for like ---------------------------------------------------------------------------------
+
+_WHOLE = ("engine", "test", "judgement")
+
+
+def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Iterator[Unlike]:
+    def differs(what: str, first: object, second: object, matters: Matters, text: str) -> Unlike:
+        return Unlike(
+            what=what, probe=None, first=_plain(first), second=_plain(second), matters=matters, text=text
+        )
+
+    for number, judgement in (("first", a), ("second", b)):
+        if judgement.refused is not None:
+            yield differs("judgement", a.refused or "judged", b.refused or "judged", "prevents",
+                          f"The {number} crank could not be judged: {judgement.refused}")  # fmt: skip
+    if (a.engine.cylinders, a.engine.firing_order) != (b.engine.cylinders, b.engine.firing_order):
+        yield differs("engine", a.engine.firing_order, b.engine.firing_order, "prevents",
+                      "These are two different engines by their firing orders: nothing is subtracted.")  # fmt: skip
+    elif _geometry(a_setup) != _geometry(b_setup):
+        yield differs("engine data", _geometry(a_setup), _geometry(b_setup), "no",
+                      "The set-ups describe the engine differently: mend one of them if it is the same engine.")  # fmt: skip
+    ca, cb = a_setup.conditions, b_setup.conditions
+    if ca.mode != cb.mode:
+        yield differs("test", ca.mode, cb.mode, "prevents", "One is a crank and the other an idling engine.")
+    if fitted_key(a_setup) != fitted_key(b_setup):
+        yield differs("fitted", fitted_words(a_setup) or "nothing", fitted_words(b_setup) or "nothing", "the point",
+                      "What is fitted differs: the difference between the cranks shows what it did.")  # fmt: skip
+    if _open(ca) != _open(cb):
+        yield differs("throttle", _throttle(ca), _throttle(cb), "prevents",
+                      "An open throttle makes intake pulses far smaller and fills the cylinders more: pulses of the "
+                      "intake are not subtracted.")  # fmt: skip
+    if bool(ca.battery_support) != bool(cb.battery_support):
+        yield differs("battery support", ca.battery_support, cb.battery_support, "prevents",
+                      "A supported battery sags less: current, voltage and crank speed are not subtracted.")  # fmt: skip
+    yield from _warmth(ca, cb)
+    yield from _speeds(a, b)
+    yield from _probes(a_setup, b_setup)
+
+
+def _warmth(a: Conditions, b: Conditions) -> Iterator[Unlike]:
+    first, second = a.engine_temperature_c, b.engine_temperature_c
+    if first is None or second is None:
+        if first != second:
+            yield Unlike(what="temperature", probe=None, first=_plain(first), second=_plain(second), matters="somewhat",
+                         text="One set-up does not say how warm the engine was: it matters if that differed.")  # fmt: skip
+        return
+    apart = abs(first - second)
+    if apart > _TEMPERATURE_NOTED_K:
+        yield Unlike(what="temperature", probe=None, first=f"{first:g} C", second=f"{second:g} C", matters="somewhat",
+                     text=f"The engine was {apart:.0f} K warmer in one: oil, friction and speed differ; crank both at the "
+                     "same warmth.")  # fmt: skip
+
+
+def _speeds(a: Judgement, b: Judgement) -> Iterator[Unlike]:
+    first, second = _rpm(a), _rpm(b)
+    if first is None or second is None:
+        return
+    apart = abs(first / second - 1.0)
+    if apart > _SPEED_NOTED:
+        prevents = apart > _SPEED_PREVENTS
+        yield Unlike(
+            what="speed", probe=None, first=f"{first:.0f} rpm", second=f"{second:.0f} rpm",
+            matters="prevents" if prevents else "somewhat",
+            text=f"The mean speeds differ by {apart * 100:.0f} %: "
+            + ("too much for pulses to be alike, so that nothing is subtracted; charge or rest the battery and crank again."
+               if prevents else "per cent against the same cylinders suffer little from that."),
+        )  # fmt: skip
+
+
+def _probes(a: Setup, b: Setup) -> Iterator[Unlike]:
+    others = {p.name: p for p in b.probe}
+    for probe in a.probe:
+        other = others.get(probe.name)
+        if other is None:
+            continue
+        for what, first, second, matters, text in _probe_differences(a, probe, b, other):
+            if first != second:
+                yield Unlike(
+                    what=what,
+                    probe=probe.name,
+                    first=_plain(first),
+                    second=_plain(second),
+                    matters=matters,
+                    text=text,
+                )
+    rates = [s.acquisition.rate_hz for s in (a, b) if s.acquisition is not None]
+    if len(rates) == 2 and rates[0] != rates[1]:
+        slow = min(rates) < THINNED_HZ
+        yield Unlike(what="sampling rate", probe=None, first=f"{rates[0]} Hz", second=f"{rates[1]} Hz",
+                     matters="somewhat" if slow else "no",
+                     text="Below 1000 Hz edges of pulses are less well placed." if slow else "Both are far above what is looked at.")  # fmt: skip
+
+
+def _probe_differences(
+    a: Setup, p: Probe, b: Setup, q: Probe
+) -> Iterator[tuple[str, object, object, Matters, str]]:
+    yield "role", p.role, q.role, "prevents", "The same name stands for two different probes."
+    yield "place", p.place, q.place, "prevents", "At another place the same pulse has another size."
+    yield (
+        "cylinders heard",
+        set(a.sees(p)),
+        set(b.sees(q)),
+        "prevents",
+        "It does not hear the same cylinders.",
+    )
+    low, other = (
+        p.lowpass_hz or DEFAULT_LOWPASS_HZ.get(p.role),
+        q.lowpass_hz or DEFAULT_LOWPASS_HZ.get(q.role),
+    )
+    yield (
+        "low-pass",
+        low,
+        other,
+        "prevents",
+        "Another filter makes another size; judge both with the same set-up.",
+    )
+    first, second = p.low_corner_hz, q.low_corner_hz
+    if first and second and max(first, second) / min(first, second) <= _CORNER_RATIO:
+        second = first
+    yield (
+        "low corner",
+        first,
+        second,
+        "prevents",
+        ("The probes' low corners differ: they distort the once-per-cycle rhythm differently."),
+    )
+    yield (
+        "travel",
+        p.travel_m,
+        q.travel_m,
+        "no",
+        "The path changes when a pulse comes, hardly how large it is.",
+    )
+    yield "scale", p.volts_per_unit, q.volts_per_unit, "no", "Per cent do not depend on it."
+
+
+def _reason(comparison: Comparison, other: Comparison | None, unlike: Sequence[Unlike]) -> str | None:
+    if other is None:
+        return "the second crank has no such comparison"
+    if any(c.cylinder is None for c in (*comparison.cylinders, *other.cylinders)):
+        return "cylinders are not named in both: positions of one crank are not those of the other"
+    for u in unlike:
+        if u.matters != "prevents":
+            continue
+        whole = u.probe is None and (
+            u.what == "speed"
+            or (u.what == "throttle" and comparison.role in _THROTTLED)
+            or (u.what == "battery support" and comparison.role in _ELECTRIC)
+        )
+        if whole or u.probe == comparison.probe:
+            return u.text
+    return None
+
+
+def fitted_key(setup: Setup) -> tuple[object, ...]:
+    """What is fitted in plug holes, for telling two set-ups apart."""
+    probes = [
+        (p.cylinder, p.added_volume_cc, p.check_valve) for p in setup.probe if p.role == "cylinder_pressure"
+    ]
+    parts = [(f.cylinder, f.added_volume_cc, f.check_valve, f.plug_removed) for f in setup.fitted]
+    return (*sorted(map(str, probes)), *sorted(map(str, parts)))
+
+
+def _geometry(setup: Setup) -> tuple[object, ...]:
+    e = setup.engine
+    return (e.displacement_cc, e.compression_ratio, e.bore_mm, e.stroke_mm, e.rod_mm)
+
+
+def _open(conditions: Conditions) -> bool:
+    return conditions.throttle == "open" or conditions.fuel == "clear_flood"
+
+
+def _throttle(conditions: Conditions) -> str:
+    return "open" if _open(conditions) else conditions.throttle or "not said"
+
+
+def _rpm(judgement: Judgement) -> float | None:
+    cycles = sum(c.cycles for c in judgement.cranked)
+    lasted = sum(c.to_s - c.from_s for c in judgement.cranked)
+    return 120.0 * cycles / lasted if cycles and lasted > 0 else None
+
+
+def _plain(value: object) -> str:
+    if value is None:
+        return "not said"
+    if isinstance(value, (set, frozenset, tuple)):
+        return ", ".join(map(_plain, sorted(value) if isinstance(value, (set, frozenset)) else value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+# --- differences ---------------------------------------------------------------------------------
+
+
+def _change(a: Comparison, b: Comparison) -> FeatureChange:
+    """Deviations of both against the same cylinders: those that are disturbed in neither."""
+    first = {c.cylinder: c for c in a.cylinders if c.cylinder is not None and _known(c)}
+    second = {c.cylinder: c for c in b.cylinders if c.cylinder is not None and _known(c)}
+    both = [c for c in first if c in second]
+    clean = [c for c in both if "disturbed" not in (first[c].trust, second[c].trust)]
+    reference = clean if len(clean) >= 2 else both
+    relative = a.unit == "percent"
+    out = []
+    if len(reference) >= 2:
+        for cylinder in both:
+            x, down_x, up_x = _against(first, cylinder, reference, relative=relative)
+            y, down_y, up_y = _against(second, cylinder, reference, relative=relative)
+            # Two cranks err independently: half-widths of two 95 % intervals add as squares.
+            low = x - y - math.hypot(down_x, up_y)
+            high = x - y + math.hypot(up_x, down_y)
+            judged = first[cylinder].verdict is not None and second[cylinder].verdict is not None
+            out.append(
+                CylinderChange(
+                    cylinder=cylinder, first=x, second=y, change=x - y, low=low, high=high,
+                    verdict=_word(low, high) if judged else None,
+                    predicted=_predicted(first[cylinder].predicted, second[cylinder].predicted),
+                )
+            )  # fmt: skip
+    return FeatureChange(
+        probe=a.probe, role=a.role, feature=a.feature, stretch=a.stretch, unit=a.unit,
+        reference=tuple(reference), cylinders=tuple(out),
+    )  # fmt: skip
+
+
+def _known(c: CylinderBalance) -> bool:
+    return c.deviation is not None and c.low is not None and c.high is not None
+
+
+def _against(
+    of: dict[int, CylinderBalance], cylinder: int, reference: Sequence[int], *, relative: bool
+) -> tuple[float, float, float]:
+    """A deviation against these cylinders, and how far its interval reaches down and up."""
+    c = of[cylinder]
+    assert c.deviation is not None and c.low is not None and c.high is not None
+    level = sum((of[r].deviation or 0.0) for r in reference) / len(reference)
+    # The reference's own mean is known with an error too, the smaller the more cylinders it has.
+    widths = [((of[r].high or 0.0) - (of[r].low or 0.0)) / 2 for r in reference]
+    shared = math.sqrt(sum(w * w for w in widths)) / len(reference)
+    scale = 100.0 / (100.0 + level) if relative else 1.0
+    return (
+        (c.deviation - level) * scale,
+        math.hypot(c.deviation - c.low, shared) * scale,
+        math.hypot(c.high - c.deviation, shared) * scale,
+    )
+
+
+def _word(low: float, high: float) -> Literal["changed", "same", "undecided"]:
+    if low > 0 or high < 0:
+        return "changed"
+    return "same" if low >= -EVEN_MARGIN_PERCENT and high <= EVEN_MARGIN_PERCENT else "undecided"
+
+
+def _predicted(a: Predicted | None, b: Predicted | None) -> Predicted | None:
+    """What the difference in what is fitted makes: all of it, where only one crank has something fitted."""
+    if a is not None and b is None:
+        return a
+    if b is not None and a is None:
+        return Predicted(deviation=-b.deviation, low=-b.high, high=-b.low)
+    return None
+
+
+# --- words -----------------------------------------------------------------------------------------
+
+
+def _texts(
+    changes: Sequence[FeatureChange],
+    a: Judgement,
+    b: Judgement,
+    a_setup: Setup,
+    b_setup: Setup,
+    whole: Unlike | None,
+) -> Iterator[str]:
+    if whole is not None:
+        yield whole.text
+        return
+    if fitted_key(a_setup) != fitted_key(b_setup):
+        yield from _what_it_made(changes, a, b, a_setup, b_setup)
+    else:
+        yield from _what_changed(changes)
+    yield (
+        "Intervals are of the cycles recorded; how much the same engine differs from one crank to the next is not in "
+        "them: a third crank would show that."
+    )
+
+
+def _what_it_made(
+    changes: Sequence[FeatureChange], a: Judgement, b: Judgement, a_setup: Setup, b_setup: Setup
+) -> Iterator[str]:
+    with_it, without = (a_setup, b_setup) if fitted_words(a_setup) else (b_setup, a_setup)
+    sign = 1.0 if with_it is a_setup else -1.0
+    alone = not fitted_words(without)
+    hose = fitted_words(with_it)
+    touched = {
+        (c.probe, c.feature, x.cylinder)
+        for c in (a if with_it is a_setup else b).comparisons
+        for x in c.cylinders
+        if x.trust == "disturbed" or (x.verdict in ("smaller", "larger"))
+    }
+    odd = {
+        (c.probe, c.feature, x.cylinder): x.verdict
+        for c in (b if with_it is a_setup else a).comparisons
+        for x in c.cylinders
+    }
+    for change in changes:
+        for x in change.cylinders:
+            key = (change.probe, change.feature, x.cylinder)
+            if x.verdict is None or key not in touched:
+                continue
+            made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
+            read = x.first if sign > 0 else x.second
+            left = x.second if sign > 0 else x.first
+            name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
+            by = "the change of what is fitted" if not alone else hose
+            if x.verdict == "changed":
+                foreseen = sorted((sign * x.predicted.low, sign * x.predicted.high)) if x.predicted else None
+                words = (
+                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=foreseen[0], high=foreseen[1]))}"
+                    if foreseen
+                    else ""
+                )
+                yield (
+                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it. So {by} made {made:+.1f} % of it "
+                    f"({low:+.1f} to {high:+.1f} %, 95 % interval){words}. {_left(odd.get(key), left)}"
+                )
+            elif x.verdict == "same":
+                yield (
+                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it, the same within the margin "
+                    f"(difference {low:+.1f} to {high:+.1f} %): {by} did not make it. {_left(odd.get(key), left)}"
+                )
+            else:
+                yield (
+                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it; whether {by} made any of it cannot be told "
+                    f"(difference {low:+.1f} to {high:+.1f} %). {_left(odd.get(key), left)}"
+                )
+
+
+def _left(verdict: str | None, deviation: float) -> str:
+    if verdict in ("smaller", "larger"):
+        return f"What is left, {deviation:+.1f} %, is there without it."
+    if verdict == "even":
+        return "Without it this pulse is even."
+    return "Without it this pulse is not settled yet."
+
+
+def _what_changed(changes: Sequence[FeatureChange]) -> Iterator[str]:
+    changed = [(c, x) for c in changes for x in c.cylinders if x.verdict == "changed"]
+    for change, x in changed:
+        yield (
+            f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe}) was {x.first:+.1f} % in the "
+            f"first crank and {x.second:+.1f} % in the second: {x.change:+.1f} % apart ({x.low:+.1f} to {x.high:+.1f} %)."
+        )
+    if not changed and any(c.cylinders for c in changes):
+        yield "Nothing that was compared differs between the two cranks by more than their intervals."
+
+
+def _odd(comparisons: Iterable[Comparison]) -> set[tuple[str, str, int | None]]:
+    return {
+        (c.probe, c.feature, x.cylinder)
+        for c in comparisons
+        for x in c.cylinders
+        if x.verdict in ("smaller", "larger")
+    }
+
+
+def _next_step(
+    changes: Sequence[FeatureChange],
+    a: Judgement,
+    b: Judgement,
+    a_setup: Setup,
+    b_setup: Setup,
+    unlike: Sequence[Unlike],
+) -> str:
+    preventing = [u for u in unlike if u.matters == "prevents"]
+    if not any(c.cylinders for c in changes):
+        why = preventing[0].text if preventing else "They have no comparison in common."
+        return f"Nothing could be subtracted. {why} Make the two cranks alike and crank again after two minutes' rest."
+    bare = [j for j, s in ((b, b_setup), (a, a_setup)) if not fitted_words(s)]
+    if not bare:
+        return f"Take out {fitted_words(b_setup)}, refit the plug, rest two minutes, crank again, and compare with that."
+    engine = [f for f in bare[0].findings if f.cause == "engine"]
+    if engine:
+        at = sorted({str(f.odd_pulse_at[0]) for f in engine if f.odd_pulse_at})
+        return f"What is odd without anything fitted (cylinders {', '.join(at)}) is the engine's or its air's. {engine[0].next_step}"
+    if _odd(bare[0].comparisons):
+        return "Without anything fitted something is still odd, but not beyond doubt. Repeat that crank after two minutes' rest."
+    return "Without anything fitted nothing odd is left: look for the complaint elsewhere before anything is dismantled."
