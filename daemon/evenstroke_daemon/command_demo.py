@@ -15,9 +15,9 @@ from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_in_short
-from .comparison_text import comparison_text
 from .command_listen import acquisition_of, listen
 from .command_report import write_report
+from .comparison_text import comparison_text
 from .judgement_text import judgement_text
 from .outcome import Outcome
 from .physics_option import physics_unless

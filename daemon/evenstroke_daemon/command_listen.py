@@ -14,8 +14,10 @@ from types import FrameType
 
 import click
 from evenstroke_dsp.cautions import require_acknowledged
+from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
+from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
@@ -170,12 +172,14 @@ def listen(
         while True:
             # Before the link is opened: the same messages must come when the recording is judged.
             prediction = prediction_unless(quick, setup)
+            notes = setup_notes(setup, prediction)
             service = Service(
                 setup=setup,
                 acquisition=acquisition,
                 pipeline=Pipeline(setup, prior_prediction=prediction),
+                setup_notes=notes,
                 make_link=_links_to(port, acquisition.baud, clock),
-                open_recording=_recordings_in(folder, setup, setup_text, clock),
+                open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
                 publish=publisher.publish if publisher is not None else lambda _: None,
                 clock=clock,
@@ -290,7 +294,7 @@ def _require_writable(folder: Path) -> None:
 
 
 def _recordings_in(
-    told: Path | None, setup: Setup, text: str, clock: Clock
+    told: Path | None, setup: Setup, text: str, notes: tuple[SetupNote, ...], clock: Clock
 ) -> Callable[[int, Path | None, str | None], Recording]:
     def begin(host_ns: int, folder: Path | None, title: str | None) -> Recording:
         into = folder if folder is not None else told
@@ -309,6 +313,7 @@ def _recordings_in(
             text,
             started_at=started_at.astimezone(),
             started_host_ns=host_ns,
+            setup_notes=notes,
         )
 
     return begin

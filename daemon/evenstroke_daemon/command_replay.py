@@ -9,9 +9,10 @@ from pathlib import Path
 
 import click
 from evenstroke_dsp.cautions import cautions_for, dangers
-from evenstroke_dsp.messages import EngineInfo, Health, LinkState, PipelineMessage, State
+from evenstroke_dsp.messages import EngineInfo, Health, LinkState, PipelineMessage, SetupNote, State
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, Pace
 from evenstroke_replay.playback import Playback
 from evenstroke_replay.recording import Recording, open_recording
@@ -166,7 +167,8 @@ def replay(
 ) -> Outcome:
     """Play to the end, or until somebody ends it. Raises whatever reading the recording raises."""
     playback = Playback(recording, setup, prior_prediction)
-    service = _AsService(recording, setup, playback, publish, clock)
+    notes = setup_notes(setup, prior_prediction)
+    service = _AsService(recording, setup, playback, notes, publish, clock)
     service.state("opening", "reading up to where it begins" if from_s or from_cycle else "beginning")
     if from_s is not None:
         playback.seek(from_s)
@@ -215,7 +217,13 @@ class _AsService:
     """The messages that the daemon itself sends beside the pipeline's: what is going on, and how it goes."""
 
     def __init__(
-        self, recording: Recording, setup: Setup, playback: Playback, publish: Publish, clock: Clock
+        self,
+        recording: Recording,
+        setup: Setup,
+        playback: Playback,
+        notes: tuple[SetupNote, ...],
+        publish: Publish,
+        clock: Clock,
     ) -> None:
         self._recording = recording
         self._setup = setup
@@ -225,6 +233,7 @@ class _AsService:
         self._began_ns = self._last_ns = clock.monotonic_ns()
         self._sequences = {"state": 0, "health": 0}
         self._said = ""
+        self._setup_notes = notes
         self._cautions = tuple(
             [danger.text for danger in dangers(setup)] + [caution.text for caution in cautions_for(setup)]
         )
@@ -263,6 +272,7 @@ class _AsService:
                 setup_title=self._setup.title,
                 engine=EngineInfo(cylinders=engine.cylinders, firing_order=engine.firing_order),
                 cautions=self._cautions,
+                setup_notes=self._setup_notes,
                 coach=None,
             )
         )

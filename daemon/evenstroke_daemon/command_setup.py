@@ -6,6 +6,8 @@ import click
 from evenstroke_dsp.setup_check import check_text
 from evenstroke_replay.setup_files import load_setup
 
+from .physics_option import prediction_unless, quick_option
+
 
 @click.group("setup", epilog="Example:  evenstroke setup check my-engine.toml")
 def command() -> None:
@@ -14,10 +16,11 @@ def command() -> None:
 
 @command.command("check", epilog="Example:  evenstroke setup check demo")
 @click.argument("file", metavar="FILE|NAME")
-def check(file: str) -> None:
-    """Say what this set-up can compare, what disturbs what, and what to beware of.
+@quick_option
+def check(file: str, quick: bool) -> None:
+    """Say what this set-up can compare, what disturbs what and how much, and what to beware of.
 
     Every set-up that is valid passes, a dangerous one too: its dangers are stated.
     """
     setup, _ = load_setup(file)
-    click.echo(check_text(setup), nl=False)
+    click.echo(check_text(setup, prediction_unless(quick, setup)), nl=False)

@@ -152,6 +152,9 @@ def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
         if rest:
             lines.append(Text("not shown here: " + ", ".join(rest)))
         lines.append(Text("deviation from the mean of the reference cylinders, (95 % interval)", style="dim"))
+        lines += [Text(words, style="dim") for words in _set_up_words(mains)]
+    elif state.setup_notes:
+        lines += [Text(note.text, style="dim") for note in state.setup_notes if note.disturbed]
     words = instruction_words(snapshot)
     if words:
         lines.append(Text(f"> {words}", style="bold"))
@@ -256,6 +259,20 @@ def _block(comparisons: list[Comparison]) -> Table:
         ]
         table.add_row(name, *cells)
     return table
+
+
+def _set_up_words(comparisons: list[Comparison]) -> list[str]:
+    """What the set-up alone does to the cylinders shown as disturbed, a line for each comparison."""
+    out = []
+    for comparison in comparisons:
+        parts = [
+            f"{cylinder_name(b)} by {b.predicted.low:+.0f} to {b.predicted.high:+.0f} {unit_sign(comparison)}"
+            for b in comparison.cylinders
+            if b.trust == "disturbed" and b.predicted is not None
+        ]
+        if parts:
+            out.append(f"the set-up alone alters {comparison_name(comparison)} of {', of '.join(parts)}")
+    return out
 
 
 def _interval_width(comparison: Comparison) -> int:

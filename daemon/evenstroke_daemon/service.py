@@ -39,6 +39,7 @@ from evenstroke_dsp.messages import (
     PhaseName,
     PipelineMessage,
     ProbeHealth,
+    SetupNote,
     State,
     WaveData,
 )
@@ -118,8 +119,8 @@ class Service:
 
     open_recording: called with the host time at which a recording begins and the folder and title that were
     asked for, None for what `listen` was told. record_at_once: begin one at the stream's first bytes.
-    publish: called from several threads. pause: waits so many seconds between two looks for a board
-    that went away; by default until a stop is wanted.
+    publish: called from several threads. setup_notes: what the set-up check says of each comparison.
+    pause: waits so many seconds between two looks for a board that went away; by default until a stop is wanted.
     """
 
     def __init__(
@@ -133,6 +134,7 @@ class Service:
         record_at_once: bool,
         publish: Callable[[PipelineMessage | State | Health], None],
         clock: Clock,
+        setup_notes: tuple[SetupNote, ...] = (),
         pause: Callable[[float], None] | None = None,
         limits: Limits = NO_MAKERS_LIMITS,
         patience: Patience = REAL_PATIENCE,
@@ -189,6 +191,7 @@ class Service:
         self._balance: Balance | None = None
         self._finding: FindingMessage | None = None
         self._log: str | None = None
+        self._setup_notes = setup_notes
         self._cautions = tuple(
             [danger.text for danger in dangers(setup)] + [caution.text for caution in cautions_for(setup)]
         )
@@ -552,6 +555,7 @@ class Service:
                 cylinders=self._setup.engine.cylinders, firing_order=self._setup.engine.firing_order
             ),
             cautions=self._cautions,
+            setup_notes=self._setup_notes,
             coach=self._coach.say(self._at_s()),
         )
 

@@ -215,7 +215,7 @@ def _probes(a: Setup, b: Setup) -> Iterator[Unlike]:
         slow = min(rates) < THINNED_HZ
         yield Unlike(what="sampling rate", probe=None, first=f"{rates[0]} Hz", second=f"{rates[1]} Hz",
                      matters="somewhat" if slow else "no",
-                     text="Below 1000 Hz edges of pulses are less well placed." if slow else "Both are far above what is looked at.")  # fmt: skip
+                     text="Below 1000 Hz pulses are less well placed." if slow else "Both are fast enough.")  # fmt: skip
 
 
 def _probe_differences(
@@ -416,12 +416,7 @@ def _what_it_made(
     sign = 1.0 if with_it is a_setup else -1.0
     alone = not fitted_words(without)
     hose = fitted_words(with_it)
-    touched = {
-        (c.probe, c.feature, x.cylinder)
-        for c in (a if with_it is a_setup else b).comparisons
-        for x in c.cylinders
-        if x.trust == "disturbed" or (x.verdict in ("smaller", "larger"))
-    }
+    touched = _odd(a.comparisons) | _odd(b.comparisons)
     odd = {
         (c.probe, c.feature, x.cylinder): x.verdict
         for c in (b if with_it is a_setup else a).comparisons
@@ -506,7 +501,7 @@ def _next_step(
     engine = [f for f in bare[0].findings if f.cause == "engine"]
     if engine:
         at = sorted({str(f.odd_pulse_at[0]) for f in engine if f.odd_pulse_at})
-        return f"What is odd without anything fitted (cylinders {', '.join(at)}) is the engine's or its air's. {engine[0].next_step}"
+        return f"What is odd with nothing fitted (cylinders {', '.join(at)}) is the engine's. {engine[0].next_step}"
     if _odd(bare[0].comparisons):
         return "Without anything fitted something is still odd, but not beyond doubt. Repeat that crank after two minutes' rest."
     return "Without anything fitted nothing odd is left: look for the complaint elsewhere before anything is dismantled."

@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .balance import BalanceTable, CylinderDeviation
+from .disturbance import disturbance_codes, disturbed_cylinders
 from .features import Feature, unit_of_value
 from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
 from .normal import generic_normal
 from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
-from .setup_check import disturbance_codes, disturbed_cylinders
 
 _NOISY_PERCENT = 12.0
 """Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
@@ -203,15 +203,18 @@ class ComparisonKeeper:
         physics = self._physics(group, feature)
         key = (group.measurer.probe.name, feature.name)
         by_cylinder = physics.normal(key, self._columns(group, reference)) if physics is not None else None
+        # The table is of engines whose pulses come evenly.
+        even = group.measurer.evenly_heard
+        table = generic_normal(self._setup.engine, feature.name) if even else None
         if by_cylinder is None:
-            # The table is of engines whose pulses come evenly.
-            even = group.measurer.evenly_heard
-            return [generic_normal(self._setup.engine, feature.name) if even else None] * len(group.slots)
+            return [table] * len(group.slots)
         out: list[Normal | None] = []
         for slot in group.slots:
             of = [by_cylinder[c] for c in self._candidates(slot) if c in by_cylinder]
+            # Two simulations that differ: nobody is accused of what either of them shows of healthy engines.
+            ranges = of if table is None else [*of, table]
             out.append(
-                Normal(low=min(n.low for n in of), high=max(n.high for n in of), from_=of[0].from_)
+                Normal(low=min(n.low for n in ranges), high=max(n.high for n in ranges), from_=of[0].from_)
                 if of
                 else None
             )

@@ -13,6 +13,8 @@ from .setup import Setup
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
 
+_URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "spread": 2}
+
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
@@ -42,13 +44,20 @@ def cylinder_name(cylinder: CylinderBalance) -> str:
 
 
 def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Finding, ...]:
-    """One finding for each pulse that is odd every cycle: what can be trusted first, then the largest."""
+    """One finding for each pulse that is odd every cycle: what asks for something first, then what can be
+    trusted, then the largest."""
     odd = [
         (comparison, cylinder)
         for comparison, cylinder in verdict_cylinders(comparisons)
         if cylinder.verdict in ("smaller", "larger")
     ]
-    odd.sort(key=lambda pair: (TRUST_ORDER.index(pair[1].trust), -abs(pair[1].deviation or 0.0)))
+    odd.sort(
+        key=lambda pair: (
+            _URGENCY[cause_of(pair[1])],
+            TRUST_ORDER.index(pair[1].trust),
+            -abs(pair[1].deviation or 0.0),
+        )
+    )
     # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
     disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
     return tuple(_finding(setup, comparison, cylinder, disturbs=disturbs) for comparison, cylinder in odd)

@@ -283,6 +283,15 @@ class Coaching(_Message, kw_only=True, frozen=True):
     battery: str | None  # in words with its volts; null where no probe tells
 
 
+class SetupNote(_Message, kw_only=True, frozen=True):
+    """What the set-up does to a comparison, known before anyone cranks."""
+
+    probe: str
+    feature: str
+    disturbed: tuple[int, ...]  # cylinders; empty: a clean comparison
+    text: str
+
+
 class State(_Message, kw_only=True, frozen=True):
     """Link, recording and set-up; published at each change and once a second."""
 
@@ -299,6 +308,7 @@ class State(_Message, kw_only=True, frozen=True):
     setup_title: str
     engine: EngineInfo
     cautions: tuple[str, ...]
+    setup_notes: tuple[SetupNote, ...]
     coach: Coaching | None  # null in a replay: nobody is at the key
 
 

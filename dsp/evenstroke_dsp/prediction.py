@@ -31,6 +31,8 @@ _MODEL_SHARE = 0.15
 _MODEL_LEAST = 0.3
 """What another model of the same engine makes of an effect: off by this share of it, and by this much, in
 per cent of the pulse (standard deviations; judged from what tests/bench/bench_setup_effects.py shows)."""
+_NORMAL_SHARE = 1.4
+"""Another model, or another maker's production, scatters its healthy cylinders this much more (judged likewise)."""
 _LARGEST_SCORE = 2.5
 """A recording further than this from the simulated engines, in standard deviations, is treated as that far off."""
 
@@ -170,7 +172,7 @@ class Prediction:
             middles = np.zeros(columns)
             spreads = np.full(columns, math.sqrt(float((spreads**2).mean())))
             freedom *= columns
-        reach = float(stats.t.ppf(1 - (1 - _COVERAGE) / 2 / columns, freedom))
+        reach = _NORMAL_SHARE * float(stats.t.ppf(1 - (1 - _COVERAGE) / 2 / columns, freedom))
         return {
             cylinder: Normal(
                 low=float(middle - reach * spread), high=float(middle + reach * spread), from_=PHYSICS_NORMAL

@@ -1,25 +1,24 @@
 """What a set-up allows, said before anyone cranks: names, comparisons, disturbances, cautions.
 
-Everything here follows from the set-up alone, by firing order and by rule. How large a
-disturbance is needs the engine's physics and is not computed here.
+Names and rules follow from the set-up alone; how large a disturbance is comes from the engine physics, where their
+prediction is given.
 """
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable
 from dataclasses import dataclass
 
-from .cautions import STEP_TITLES, cautions_for, dangers, plugs_out
+from .cautions import STEP_TITLES, cautions_for, dangers
 from .cycles import UNKNOWN_OFFSET_DEG
-from .engine import companion, companions, firing_angles, firing_intervals, order_of_strokes
+from .disturbance import altered, listed
+from .engine import companions, firing_angles, firing_intervals, order_of_strokes
 from .features import ROLE_PULSES
 from .messages import SyncBasis
+from .prediction import Prediction
 from .setup import PULSE_ROLES, SYNC_ROLES, Engine, Probe, Setup
-
-_ALSO_IN_ITSELF = frozenset({"compression"})
-"""Features that volume in a cylinder alters in that cylinder itself, beside its companion."""
+from .setup_effects import blind_lines, care_lines, good_lines, instead_lines, place_lines, setup_notes
 
 ROLE_WORDS: dict[str, str] = {
     "intake_pulse": "intake pulses",
@@ -46,29 +45,6 @@ class Section:
     lines: tuple[str, ...]
 
 
-def disturbed_cylinders(setup: Setup, role: str, feature: str) -> dict[int, tuple[str, ...]]:
-    """Cylinders whose feature the fitted set-up may alter, each with why, in firing order.
-
-    By rule: added volume or a missing plug disturbs the companion cylinder, whose piston moves
-    with it; for exhaust features and `compression` also its own cylinder; where a fitted
-    cylinder has no companion, every cylinder. The codes are `added_volume` and `plug_removed`.
-    """
-    engine = setup.engine
-    also_itself = role == "exhaust_pulse" or feature in _ALSO_IN_ITSELF
-    because: dict[int, set[str]] = {}
-    for fitted_in, code in _alterations(setup):
-        other = companion(engine, fitted_in)
-        altered: Iterable[int] = engine.firing_order if other is None else (other,)
-        for cylinder in (*altered, *((fitted_in,) if also_itself else ())):
-            because.setdefault(cylinder, set()).add(code)
-    return {c: tuple(sorted(because[c])) for c in engine.firing_order if c in because}
-
-
-def disturbance_codes(setup: Setup) -> tuple[str, ...]:
-    """Why anything at all may be disturbed: `added_volume`, `plug_removed`, both or none."""
-    return tuple(sorted({code for _, code in _alterations(setup)}))
-
-
 def expected_sync(setup: Setup) -> SyncBasis:
     """What cylinders will be told apart by, if every sync and wheel of the set-up works."""
     wheel = any(probe.role == "crank_teeth" for probe in setup.probe)
@@ -80,24 +56,32 @@ def expected_sync(setup: Setup) -> SyncBasis:
     return "wheel" if wheel else "none"
 
 
-def check_setup(setup: Setup) -> tuple[Section, ...]:
-    """Everything that can be said about a set-up before the engine turns."""
+def check_setup(setup: Setup, prediction: Prediction | None = None) -> tuple[Section, ...]:
+    """Everything that can be said about a set-up before the engine turns.
+
+    prediction: what the engine physics say of it; None leaves the sizes of disturbances out.
+    """
     sections = (
         Section("Dangers", _danger_lines(setup)),
         Section("Engine", _engine_lines(setup)),
         Section("Conditions", _condition_lines(setup)),
         Section("Probes", _probe_lines(setup)),
         Section("Naming cylinders", _sync_lines(setup)),
-        Section("What can be compared", _comparison_lines(setup)),
+        Section("What can be compared", _comparison_lines(setup, prediction)),
+        Section("Where to put a transducer", place_lines(setup)),
+        Section("What to record instead", instead_lines(setup)),
+        Section("What stays good", good_lines(setup)),
+        Section("What this test cannot see", blind_lines(setup)),
+        Section("What else alters it", care_lines(setup)),
         Section("Cautions", _caution_lines(setup)),
     )
     return tuple(section for section in sections if section.lines)
 
 
-def check_text(setup: Setup, width: int = 100) -> str:
+def check_text(setup: Setup, prediction: Prediction | None = None, width: int = 100) -> str:
     """`check_setup` as plain text of that many columns, ending with a line end."""
     blocks = [setup.title] if setup.title else []
-    for section in check_setup(setup):
+    for section in check_setup(setup, prediction):
         lines = (
             textwrap.fill(
                 line, width, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
@@ -134,7 +118,7 @@ def _engine_lines(setup: Setup) -> tuple[str, ...]:
     pairs = companions(engine)
     if pairs:
         lines.append(
-            f"Companions, whose pistons move together: {_listed(f'{a} with {b}' for a, b in pairs)}. "
+            f"Companions, whose pistons move together: {listed(f'{a} with {b}' for a, b in pairs)}. "
             "What is fitted in one of them shows in the other."
         )
     else:
@@ -219,7 +203,7 @@ def _probe_lines(setup: Setup) -> tuple[str, ...]:
             heard = (
                 "every cylinder"
                 if len(seen) == setup.engine.cylinders
-                else f"cylinders {_listed(map(str, seen))}"
+                else f"cylinders {listed(map(str, seen))}"
             )
             words.append(f"hearing {heard}")
         lines.append(" ".join([", ".join(words) + ".", *_costs(setup, probe)]))
@@ -313,55 +297,25 @@ def _sync_lines(setup: Setup) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _comparison_lines(setup: Setup) -> tuple[str, ...]:
-    lines = []
+def _comparison_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
+    lines = [note.text for note in setup_notes(setup, prediction)]
     for probe in setup.probe:
         features = ROLE_PULSES[probe.role].features if probe.role in ROLE_PULSES else ()
-        lines += [_comparison_line(setup, probe, f.name) for f in features if f.verdict]
-        if features and not any(f.verdict for f in features):
+        verdicts = [f.name for f in features if f.verdict]
+        if verdicts and len(setup.sees(probe)) < 2:
+            lines.append(
+                f"{probe.name}: only one cylinder is heard, so that there is nothing to compare it with."
+            )
+        elif features and not verdicts:
             lines.append(f"{probe.name}, {features[0].name}: with intervals, without a verdict.")
     if not lines:
         lines.append("No probe here makes a comparison between cylinders; starter current alone would.")
     removed = {fitted.cylinder for fitted in setup.fitted if fitted.plug_removed}
     if removed == set(setup.engine.firing_order):
         lines.append("With every plug out there is no compression to compare: a judgement will be refused.")
-    elif _alterations(setup):
-        out = _listed(map(str, sorted(plugs_out(setup))))
-        lines.append(
-            "How large the disturbance is has not been computed. To clear it, take out what is fitted in "
-            f"{out}, refit the plug, and crank again under the same conditions."
-        )
-    elif companions(setup.engine):
-        lines.append(
-            "Nothing that is fitted disturbs these comparisons. If a transducer is to follow, it disturbs "
-            "its cylinder's companion most: choose a cylinder whose companion is not under suspicion."
-        )
-    else:
-        lines.append(
-            "Nothing that is fitted disturbs these comparisons. A transducer would disturb all of them: "
-            "record it in a crank of its own."
-        )
+    elif not altered(setup):
+        lines.append("Nothing that is fitted disturbs these comparisons.")
     return tuple(lines)
-
-
-def _comparison_line(setup: Setup, probe: Probe, feature: str) -> str:
-    seen = setup.sees(probe)
-    start = f"{probe.name}, {feature}:"
-    if len(seen) < 2:
-        return f"{start} only one cylinder is heard, so that there is nothing to compare it with."
-    disturbed = {c: why for c, why in disturbed_cylinders(setup, probe.role, feature).items() if c in seen}
-    clean = sorted(c for c in seen if c not in disturbed)
-    if not disturbed:
-        return f"{start} all {len(seen)} cylinders cleanly."
-    for_reason: dict[tuple[str, ...], list[int]] = {}
-    for cylinder in sorted(disturbed):
-        for_reason.setdefault(disturbed[cylinder], []).append(cylinder)
-    named = _listed(
-        f"{_listed(map(str, cylinders))} by {' and '.join(_CODE_WORDS[code] for code in codes)}"
-        for codes, cylinders in for_reason.items()
-    )
-    rest = f"{_listed(map(str, clean))} cleanly" if clean else "none cleanly"
-    return f"{start} disturbed in {named}; {rest}."
 
 
 def _caution_lines(setup: Setup) -> tuple[str, ...]:
@@ -370,30 +324,8 @@ def _caution_lines(setup: Setup) -> tuple[str, ...]:
 
 # --- helpers -----------------------------------------------------------------------------------
 
-_CODE_WORDS = {"added_volume": "added volume", "plug_removed": "a plug removed"}
-
-
-def _alterations(setup: Setup) -> list[tuple[int, str]]:
-    """What is fitted that may alter pulses: (cylinder, code). A flush transducer adds no volume."""
-    found = [
-        (probe.cylinder, "added_volume")
-        for probe in setup.probe
-        if probe.role == "cylinder_pressure" and probe.cylinder is not None and probe.added_volume_cc != 0
-    ]
-    for fitted in setup.fitted:
-        if fitted.added_volume_cc:
-            found.append((fitted.cylinder, "added_volume"))
-        if fitted.plug_removed:
-            found.append((fitted.cylinder, "plug_removed"))
-    return found
-
 
 def _swept_cc(engine: Engine) -> float | None:
     if engine.bore_mm is None or engine.stroke_mm is None:
         return None
     return math.pi / 4 * engine.bore_mm**2 * engine.stroke_mm * engine.cylinders / 1000
-
-
-def _listed(words: Iterable[str]) -> str:
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last

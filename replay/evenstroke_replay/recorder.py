@@ -19,7 +19,7 @@ from typing import Self
 
 import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, SampleBlock
-from evenstroke_dsp.messages import CodedWarning, PhaseName
+from evenstroke_dsp.messages import CodedWarning, PhaseName, SetupNote
 from mcap.records import Channel, Message, Schema
 
 from .mcap_file import McapFile
@@ -90,6 +90,7 @@ class Recorder:
         started_at: datetime,
         started_host_ns: int = 0,
         imported: ImportedFrom | None = None,
+        setup_notes: tuple[SetupNote, ...] = (),
     ) -> None:
         """Create the file and write where it comes from and the set-up, word for word.
 
@@ -108,6 +109,7 @@ class Recorder:
                 imported_sha256=imported.sha256 if imported else None,
                 imported_duration_s=imported.duration_s if imported else None,
                 imported_warnings=imported.warnings if imported else (),
+                setup_notes=setup_notes,
             ),
         )
 
@@ -120,7 +122,14 @@ class Recorder:
 
     @classmethod
     def in_folder(
-        cls, folder: Path, title: str, setup_text: str, *, started_at: datetime, started_host_ns: int = 0
+        cls,
+        folder: Path,
+        title: str,
+        setup_text: str,
+        *,
+        started_at: datetime,
+        started_host_ns: int = 0,
+        setup_notes: tuple[SetupNote, ...] = (),
     ) -> Self:
         """A recording with a name of its own in a folder, which is made when it is not there."""
         try:
@@ -132,7 +141,9 @@ class Recorder:
         while path.exists():
             number += 1
             path = path.with_name(f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap")
-        return cls(path, setup_text, started_at=started_at, started_host_ns=started_host_ns)
+        return cls(
+            path, setup_text, started_at=started_at, started_host_ns=started_host_ns, setup_notes=setup_notes
+        )
 
     def _open(self, path: Path, setup_text: str, meta: RecordingMeta) -> None:
         self.path = path

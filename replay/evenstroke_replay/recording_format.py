@@ -13,7 +13,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 from evenstroke_dsp.blocks import EdgeBlock, Gap, InputKey, SampleBlock
-from evenstroke_dsp.messages import CodedWarning, PhaseName
+from evenstroke_dsp.messages import CodedWarning, PhaseName, SetupNote
 from evenstroke_protocol.errors import EvenstrokeError
 
 PROFILE = "evenstroke"
@@ -34,6 +34,7 @@ class RecordingMeta(msgspec.Struct, frozen=True, kw_only=True):
     """Where a recording comes from.
 
     started_at: wall time of its beginning, ISO 8601; a monotonic clock then read started_host_ns.
+    setup_notes: what the set-up check said of each comparison before it began.
     For an imported capture: its file, the SHA-256 of its bytes, its duration and what was noticed
     while it was read.
     """
@@ -47,6 +48,7 @@ class RecordingMeta(msgspec.Struct, frozen=True, kw_only=True):
     imported_sha256: str | None = None
     imported_duration_s: float | None = None
     imported_warnings: tuple[CodedWarning, ...] = ()
+    setup_notes: tuple[SetupNote, ...] = ()
 
 
 class Note(msgspec.Struct, frozen=True, kw_only=True):

@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
+from evenstroke_dsp.comparing import TwoCranks
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -26,6 +27,7 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.setup import Setup
 
+from .comparing import compare_judged
 from .report_markup import definitions, escaped, section, table, with_label, with_own_ids
 from .report_pictures import (
     CARPET_CYCLES,
@@ -90,6 +92,8 @@ def render_report(
             f"<h2>Recording {number}: {escaped(_file_name(one.judgement))}</h2>" if len(judged) > 1 else ""
         )
         parts.append(f"<main>{heading}{_one_recording(one, job_included, even_margin)}</main>")
+    if len(judged) == 2:
+        parts.insert(2, _comparison(compare_judged(*judged)))
     parts.append(_about())
     body = with_own_ids("\n".join(parts))
     return (
@@ -100,6 +104,50 @@ def render_report(
         "style-src 'unsafe-inline'; img-src data:\">"
         f"<title>{escaped(title)}</title><style>{css}</style></head>\n<body>\n{body}\n</body></html>\n"
     )
+
+
+def _comparison(two: TwoCranks) -> str:
+    """The two cranks beside each other: alike or not, what the set-up made, what is left."""
+    unlike = [
+        f"<li>{escaped(f'{u.probe}, {u.what}' if u.probe else u.what)}: {escaped(u.first)}, then {escaped(u.second)}. "
+        f"{escaped(u.text)}</li>"
+        for u in two.unlike
+    ]
+    alike = "".join(unlike) or "<li>Nothing differs that the set-ups and the recordings tell of.</li>"
+    parts = ["<h3>Like for like?</h3>", f"<ul>{alike}</ul>", "<h3>What differs</h3><ul>"]
+    parts += [f"<li>{escaped(text)}</li>" for text in two.texts]
+    parts.append(f'</ul><div class="say"><p>{escaped(two.next_step)}</p></div>')
+    for change in two.changes:
+        if not any(x.verdict for x in change.cylinders):
+            continue
+        rows = [
+            (
+                f"cylinder {x.cylinder}",
+                f"{x.first:+.1f}",
+                f"{x.second:+.1f}",
+                f"{x.change:+.1f} ({span(x.low, x.high)})",
+                x.verdict or "",
+                span(x.predicted.low, x.predicted.high) if x.predicted else "nothing stated",
+            )
+            for x in change.cylinders
+        ]
+        heads = (
+            "Pulse of",
+            "First, %",
+            "Second, %",
+            "First less second, % (95 %)",
+            "Verdict",
+            "Set-up by physics, %",
+        )
+        reference = listed(map(str, change.reference))
+        parts.append(
+            f"<h3>{escaped(change.probe)} {escaped(change.feature)}</h3>"
+            f'<p class="quiet">Both in per cent of the mean of {escaped(reference)}.</p>'
+            + table(heads, tuple(rows), "")
+        )
+    kept = dict.fromkeys(n.because for n in two.not_compared)
+    parts += [f"<p>Not subtracted: {escaped(because)}</p>" for because in kept]
+    return "<main><h2>The two cranks compared</h2>" + "".join(parts) + "</main>"
 
 
 def _one_recording(judged: JudgedFile, job_included: bool, even_margin: float) -> str:

@@ -69,8 +69,24 @@ input = 2
 volts_per_unit = 0.004
 volts_at_zero = 0.5
 """
-WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\ninput = 3\nteeth = "60-2"\nedge = "falling"\nfirst_tooth_deg = 84\n'
-EXHAUST = '[[probe]]\nname = "exhaust"\nrole = "exhaust_pulse"\ninput = 4\nlow_corner_hz = 0.8\nvolts_per_unit = 2.0\ntravel_m = 2.0\n'
+WHEEL = """
+[[probe]]
+name = "wheel"
+role = "crank_teeth"
+input = 3
+teeth = "60-2"
+edge = "falling"
+first_tooth_deg = 84
+"""
+EXHAUST = """
+[[probe]]
+name = "exhaust"
+role = "exhaust_pulse"
+input = 4
+low_corner_hz = 0.8
+volts_per_unit = 2.0
+travel_m = 2.0
+"""
 
 
 def setup_text(engine: str, probes: str, hose: tuple[int, float] | None) -> str:
@@ -292,7 +308,7 @@ def run(case: Case) -> Outcome:
                     if finding.cause == "set-up":
                         excused = True
                         notes.append(
-                            f"excused {faults[0]} at {key} cylinder {cylinder.cylinder}: fault {part:.1f}, read {cylinder.low:.1f} to "
+                            f"excused {faults[0]} at {key}, {cylinder.cylinder}: fault {part:.1f}, read {cylinder.low:.1f} to "
                             f"{cylinder.high:.1f}, predicted {cylinder.predicted}"
                         )
     wrong = [f for f in judgement.findings if f.cause == "engine"]

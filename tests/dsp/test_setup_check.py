@@ -7,8 +7,9 @@ crank degrees apart move together. The table of orders is common practice, no so
 from __future__ import annotations
 
 import pytest
+from evenstroke_dsp.disturbance import disturbed_cylinders
 from evenstroke_dsp.setup import Setup, parse_setup
-from evenstroke_dsp.setup_check import check_setup, check_text, disturbed_cylinders, expected_sync
+from evenstroke_dsp.setup_check import check_setup, check_text, expected_sync
 
 SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
 THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"

@@ -1,0 +1,226 @@
+"""What is fitted does what to which pulse, by what path and how much; where else to measure, and what cannot be seen.
+
+Plain functions of a set-up and, where there is one, of the physics' prediction; no judgement of any recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from .disturbance import altered, disturbed_cylinders, listed
+from .engine import companion, companions
+from .features import ROLE_PULSES
+from .messages import Predicted, SetupNote
+from .prediction import Prediction
+from .setup import PULSE_ROLES, Probe, Setup
+
+_STATED_PERCENT = 1.0
+"""Effects that stay within this need no words."""
+
+
+def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
+    """Cylinders whose comparison what is fitted may alter, by rule and by the physics, in order of number."""
+    found: Iterable[int] = disturbed_cylinders(setup, probe.role, feature)
+    if prediction is not None:
+        found = prediction.disturbed((probe.name, feature), found)
+    heard = setup.sees(probe)
+    return tuple(sorted(c for c in found if c in heard))
+
+
+def setup_notes(setup: Setup, prediction: Prediction | None) -> tuple[SetupNote, ...]:
+    """One for each comparison that gets verdicts: clean, or disturbed where, how and how much."""
+    notes = []
+    for probe in setup.probe:
+        features = ROLE_PULSES[probe.role].features if probe.role in ROLE_PULSES else ()
+        for feature in features:
+            if feature.verdict and len(setup.sees(probe)) >= 2:
+                notes.append(_note(setup, probe, feature.name, prediction))
+    return tuple(notes)
+
+
+def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> SetupNote:
+    disturbed = disturbed_by(setup, probe, feature, prediction)
+    start = f"{probe.name}, {feature}:"
+    heard = sorted(setup.sees(probe))
+    if not disturbed:
+        words = f"{start} {'both' if len(heard) == 2 else f'all {len(heard)}'} cylinders cleanly."
+        return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
+    clean = [c for c in heard if c not in disturbed]
+    rest = f"{listed(map(str, clean))} cleanly" if clean else "none cleanly"
+    words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature)}"
+    sizes = _sizes(setup, probe, feature, disturbed, prediction)
+    text = f"{words} {sizes}".rstrip()
+    return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
+
+
+def path_words(setup: Setup, role: str, feature: str) -> str:
+    """By what way what is fitted reaches this pulse."""
+    weak = altered(setup)
+    where = listed(map(str, weak))
+    others = sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak))
+    there = f"cylinder {where}" if len(weak) == 1 else f"cylinders {where}"
+    faster = f"{there} compresses less, so that the crank goes faster through the TDC there"
+    if len(weak) > 1:
+        faster = f"{there} compress less, so that the crank goes faster through their TDCs"
+    whom = (
+        f"the pulse of {listed(map(str, others))}, drawn at that moment,"
+        if others
+        else "every pulse drawn near it"
+    )
+    if role in ("intake_pulse", "manifold_pressure"):
+        words = (
+            f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
+        )
+    elif feature == "compression":
+        words = f"The way: {faster}, and it loads the starter less itself."
+    else:
+        words = f"The way: {faster}, and what is left in it when its exhaust valve opens draws and pushes differently."
+    return words
+
+
+def _sizes(
+    setup: Setup, probe: Probe, feature: str, disturbed: Sequence[int], prediction: Prediction | None
+) -> str:
+    if prediction is None:
+        return "How large that is has not been worked out here (--quick, or not a cranking test)."
+    columns = prediction.cylinders.get(probe.name, ())
+    clean = [k for k, c in enumerate(columns) if c not in disturbed]
+    predicted = prediction.predicted((probe.name, feature), clean if len(clean) >= 2 else range(len(columns)))
+    if predicted is None:
+        return "How large that is the physics cannot say."
+    parts = [
+        f"cylinder {c}: {range_words(p)}"
+        for c, p in sorted(predicted.items())
+        if c in disturbed or max(abs(p.low), abs(p.high)) > 2 * _STATED_PERCENT
+    ]
+    return f"By engine physics (95 % ranges, before anything is recorded): {'; '.join(parts)}."
+
+
+def range_words(predicted: Predicted) -> str:
+    """ "-3 % (-8 to +1 %)", or that it is hardly anything."""
+    if max(abs(predicted.low), abs(predicted.high)) <= _STATED_PERCENT:
+        return f"within {_STATED_PERCENT:g} %"
+    return f"{_whole(predicted.deviation)} % ({_whole(predicted.low)} to {_whole(predicted.high)} %)"
+
+
+def _whole(percent: float) -> str:
+    return f"{round(percent):+d}" if round(percent) else "0"
+
+
+def place_lines(setup: Setup) -> tuple[str, ...]:
+    """Where a transducer would sit best."""
+    pairs = companions(setup.engine)
+    weak = altered(setup)
+    if setup.engine.cylinders < 2:
+        return ()
+    lines = [
+        "In the suspect itself, for its own pressure: peak, leakage, valve timing by angle stand by themselves and "
+        "need no other cylinder to compare with."
+    ]
+    if pairs:
+        lines.append(
+            "Or, to keep the balance clean, in a cylinder whose companion nobody suspects: it is the companion's pulse that "
+            f"the hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
+        )
+        disturbed = [c for w in weak if (c := companion(setup.engine, w)) is not None]
+        if disturbed:
+            lines.append(
+                f"As it is, the hose in {listed(map(str, weak))} costs the balance of {listed(map(str, disturbed))}: right if "
+                f"{listed(map(str, weak))} is the suspect, wrong if {listed(map(str, disturbed))} is."
+            )
+    else:
+        lines.append(
+            "No cylinder of this engine leaves the balance clean: no two pistons move together, and what is fitted in "
+            "one shows in all. Keep the transducer for a crank of its own."
+        )
+    lines.append(
+        "The shorter and narrower the hose, the less it alters; a transducer flush in the plug hole alters least."
+    )
+    return tuple(lines)
+
+
+def instead_lines(setup: Setup) -> tuple[str, ...]:
+    """What to record instead of everything at once."""
+    weak = altered(setup)
+    if not weak:
+        return ()
+    plugs = "the plug" if len(weak) == 1 else "the plugs"
+    return (
+        f"Two cranks. First with nothing in the plug holes: {plugs} of {listed(map(str, weak))} in, eight seconds. Rest two "
+        "minutes. Then with what is fitted now, eight seconds, everything else the same. `evenstroke compare` says "
+        "what the hose made.",
+    )
+
+
+def good_lines(setup: Setup) -> tuple[str, ...]:
+    """What can be relied on with it in."""
+    lines = []
+    for probe in setup.probe:
+        if probe.role == "cylinder_pressure" and probe.cylinder is not None:
+            valve = " (behind a check valve only its highest value)" if probe.check_valve else ""
+            lines.append(
+                f"{probe.name}: cylinder {probe.cylinder}'s own pulse against its own pressure, and its valve timing by "
+                f"crank angle{valve}. Its peak is lower than with the plug in: the hose is part of its clearance."
+            )
+    if altered(setup) and any(p.role in PULSE_ROLES for p in setup.probe):
+        lines.append("Cylinders called clean above compare with each other as if nothing were fitted.")
+    return tuple(lines)
+
+
+def blind_lines(setup: Setup) -> tuple[str, ...]:
+    """What this test cannot see."""
+    lines = []
+    roles = {p.role for p in setup.probe}
+    conditions = setup.conditions
+    if conditions.mode == "cranking":
+        lines.append(
+            "Cranking is slow: an intake runner at half its area, or a cam lobe worn to half its lift with its timing "
+            "intact, hardly shows. Neither do injectors, sparks or anything that needs combustion."
+        )
+        lines.append(
+            "The odd pulse does not name the bad cylinder: a leak makes another one's pulse odd, by way of the crank's speed."
+        )
+    if "exhaust_pulse" not in roles:
+        lines.append(
+            "No exhaust pulse is recorded: the dip after each exhaust valve opens, which points at rings and leaks in "
+            "the cylinder itself, is not seen."
+        )
+    if not roles & {"starter_current", "crank_teeth", "battery_voltage"}:
+        lines.append(
+            "Nothing shows the load of each compression: a clamp on the starter's cable would, with nothing opened."
+        )
+    for probe in setup.probe:
+        heard = setup.sees(probe)
+        if probe.role in PULSE_ROLES and len(heard) < setup.engine.cylinders:
+            deaf = sorted(set(setup.engine.firing_order) - set(heard))
+            lines.append(
+                f"{probe.name} hears nothing of {listed(map(str, deaf))}: those cannot be compared with it."
+            )
+    return tuple(lines)
+
+
+def care_lines(setup: Setup) -> tuple[str, ...]:
+    """What else about the set-up changes what is read."""
+    lines = []
+    for probe in setup.probe:
+        if probe.role in ("coil_current_sync", "injector_sync"):
+            lines.append(
+                f"{probe.name}: clamp round the wire. A tap into the circuit loads it, and may alter the very spark or injection "
+                "that it reports; while idling that is cylinder "
+                f"{probe.cylinder}'s oddity, made by the probe. Move it to another cylinder and see whether the oddity moves."
+            )
+    if setup.conditions.battery_support is not None or "starter_current" in {p.role for p in setup.probe}:
+        lines.append(
+            "Battery support on or off changes speed, current and every pulse: have it the same in all cranks that are "
+            "to be compared."
+        )
+    if setup.conditions.fuel == "clear_flood":
+        lines.append(
+            "Clear-flood holds the throttle open: do not compare it with a crank with the throttle closed."
+        )
+    if any(f.check_valve for f in setup.fitted) or any(p.check_valve for p in setup.probe):
+        lines.append(
+            "Behind a check valve a hose pumps up within some cycles and is then little added volume; until then it is. "
+            "Leave the first cycles out of what you read from it."
+        )
+    return tuple(lines)
