@@ -308,7 +308,7 @@ class State(_Message, kw_only=True, frozen=True):
     setup_title: str
     engine: EngineInfo
     cautions: tuple[str, ...]
-    setup_notes: tuple[SetupNote, ...]
+    setup_notes: tuple[SetupNote, ...] = ()
     coach: Coaching | None  # null in a replay: nobody is at the key
 
 

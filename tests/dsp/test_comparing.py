@@ -1,0 +1,161 @@
+"""Two cranks: like for like first, then differences against the same reference."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+import pytest
+from evenstroke_dsp.comparing import compare
+from evenstroke_dsp.messages import (
+    Comparison,
+    CrankedStretch,
+    CylinderBalance,
+    EngineInfo,
+    Judgement,
+    Predicted,
+    SourceInfo,
+    SyncInfo,
+)
+from evenstroke_dsp.setup import parse_setup
+
+FOUR = (
+    "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n[conditions]\nengine_temperature_c = 80\n"
+    'battery_support = false\nthrottle = "closed"\n[[probe]]\nname = "intake"\nrole = "intake_pulse"\nlow_corner_hz = 1.0\n'
+)
+HOSE = '[[fitted]]\nwhat = "the hose"\ncylinder = 3\nadded_volume_cc = 9.0\n'
+ORDER = (1, 3, 4, 2)
+
+
+def judgement(sizes: dict[int, float], *, half_width: float = 1.0, disturbed: tuple[int, ...] = (), rpm: float = 200.0,
+              predicted: Predicted | None = None) -> Judgement:  # fmt: skip
+    """One comparison; deviations of these sizes against the cylinders that are not disturbed."""
+    reference = [c for c in ORDER if c not in disturbed]
+    level = np.mean([sizes[c] for c in reference])
+    cylinders = []
+    for c in ORDER:
+        deviation = float(100 * (sizes[c] / level - 1))
+        low, high = deviation - half_width, deviation + half_width
+        verdict = (
+            "smaller"
+            if high < -5
+            else "larger"
+            if low > 5
+            else "even"
+            if low > -5 and high < 5
+            else "undecided"
+        )
+        cylinders.append(
+            CylinderBalance(
+                cylinder=c, value=sizes[c], value_unit="kPa", deviation=deviation, low=low, high=high, cycles=12,
+                verdict=verdict, normal=None, trust="disturbed" if c in disturbed else "clean",
+                predicted=predicted if c in disturbed else None, more_cycles=None, one_off_cycles=(), position=None,
+                one_of=None,
+            )
+        )  # fmt: skip
+    comparison = Comparison(
+        probe="intake", role="intake_pulse", feature="drop", stretch="cranking", unit="percent",
+        trust="disturbed" if disturbed else "clean", because=(), reference=tuple(reference), cylinders=tuple(cylinders),
+    )  # fmt: skip
+    return Judgement(
+        source=SourceInfo(file="x", sha256=None, duration_s=9.0, lost_samples=0),
+        engine=EngineInfo(cylinders=4, firing_order=ORDER),
+        cranked=(CrankedStretch(from_s=0.0, to_s=120 * 12 / rpm, cycles=12, mean_rpm=rpm),), running_from_s=None,
+        sync=SyncInfo(basis="cycle", events=13, missed=0, extra=0, angle_uncertainty_deg=None),
+        comparisons=(comparison,), findings=(), causes=(), valve_events=(), warnings=(), refused=None,
+    )  # fmt: skip
+
+
+EVEN = dict.fromkeys(ORDER, 1.0)
+WITH, WITHOUT = parse_setup(FOUR + HOSE), parse_setup(FOUR)
+
+
+def by_cylinder(two):
+    (change,) = two.changes
+    return {x.cylinder: x for x in change.cylinders}
+
+
+def test_what_the_hose_made_is_said_and_what_it_did_not_make() -> None:
+    first = judgement(
+        {**EVEN, 2: 0.91, 4: 0.85}, disturbed=(2,), predicted=Predicted(deviation=-6, low=-10, high=-2)
+    )
+    second = judgement({**EVEN, 4: 0.85})
+    two = compare(first, WITH, second, WITHOUT)
+    assert two.changes[0].reference == (1, 3, 4), "disturbed in neither"
+    found = by_cylinder(two)
+    # 0.91 against the mean of 1, 1 and 0.85 is -4.2 %; 1 against the same is +5.3 %: -9.5 apart (arithmetic).
+    assert found[2].change == pytest.approx(100 * (0.91 - 1.0) / 0.95)
+    assert found[2].verdict == "changed"
+    assert found[4].change == pytest.approx(0.0, abs=1e-9)
+    assert found[4].verdict == "same"
+    assert [u.matters for u in two.unlike] == ["the point"]
+    said = " ".join(two.texts)
+    assert "the hose in cylinder 3 did not make it" in said
+    assert "2 to 10 % smaller" in compare(
+        judgement({**EVEN, 2: 0.85}, disturbed=(2,), predicted=Predicted(deviation=-6, low=-10, high=-2)), WITH,
+        judgement(EVEN), WITHOUT,
+    ).texts[0]  # fmt: skip
+
+
+def test_the_interval_of_a_difference_covers_it_as_often_as_it_says() -> None:
+    # Reference: normal errors, simulated; the half-width is that of a 95 % interval of one deviation.
+    rng = np.random.default_rng(7)
+    sigma, runs, hits = 0.8, 600, 0
+    for _ in range(runs):
+        one, other = ({c: 1.0 + sigma / 100 * rng.standard_normal() for c in ORDER} for _ in range(2))
+        width = 1.96 * sigma * np.sqrt(3 / 4)
+        found = by_cylinder(
+            compare(judgement(one, half_width=width), WITHOUT, judgement(other, half_width=width), WITHOUT)
+        )
+        hits += found[1].low <= 0.0 <= found[1].high
+    assert hits / runs > 0.93
+
+
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [
+        (('throttle = "closed"', 'throttle = "open"'), "throttle"),
+        (('name = "intake"', 'name = "intake"\nplace = "elsewhere"'), "place"),
+        (('name = "intake"', 'name = "intake"\nlowpass_hz = 20'), "low-pass"),
+        (("low_corner_hz = 1.0", "low_corner_hz = 5.0"), "low corner"),
+        (('name = "intake"', 'name = "intake"\nsees = [1, 3, 4]'), "cylinders heard"),
+        (("[1, 3, 4, 2]", "[1, 2, 4, 3]"), "engine"),
+    ],
+)
+def test_unlike_things_are_not_subtracted_and_why_is_said(change: tuple[str, str], what: str) -> None:
+    other = parse_setup(FOUR.replace(*change))
+    second = judgement(EVEN)
+    if what == "engine":
+        second = msgspec.structs.replace(second, engine=EngineInfo(cylinders=4, firing_order=(1, 2, 4, 3)))
+    two = compare(judgement(EVEN), WITHOUT, second, other)
+    assert two.changes == ()
+    (unlike,) = [u for u in two.unlike if u.what == what]
+    assert unlike.matters == "prevents"
+    assert two.not_compared[0].because == unlike.text
+    assert "Nothing could be subtracted" in two.next_step
+
+
+@pytest.mark.parametrize(
+    ("change", "what", "matters"),
+    [
+        (("engine_temperature_c = 80", "engine_temperature_c = 20"), "temperature", "somewhat"),
+        (("battery_support = false", "battery_support = true"), "battery support", "prevents"),
+        (("low_corner_hz = 1.0", "low_corner_hz = 1.0\nvolts_per_unit = 2.0"), "scale", "no"),
+    ],
+)
+def test_what_matters_less_is_noted_and_the_pulses_are_subtracted(change, what: str, matters: str) -> None:
+    two = compare(judgement(EVEN), WITHOUT, judgement(EVEN), parse_setup(FOUR.replace(*change)))
+    assert [(u.what, u.matters) for u in two.unlike] == [(what, matters)]
+    assert len(by_cylinder(two)) == 4
+
+
+def test_speeds_far_apart_prevent_and_near_ones_do_not() -> None:
+    near = compare(judgement(EVEN), WITHOUT, judgement(EVEN, rpm=190.0), WITHOUT)
+    assert [u.matters for u in near.unlike] == ["somewhat"] and near.changes
+    far = compare(judgement(EVEN), WITHOUT, judgement(EVEN, rpm=140.0), WITHOUT)
+    assert [u.matters for u in far.unlike] == ["prevents"] and not far.changes
+
+
+def test_a_refused_crank_is_compared_with_nothing() -> None:
+    refused = msgspec.structs.replace(judgement(EVEN), comparisons=(), refused="no cycle was found")
+    two = compare(judgement(EVEN), WITHOUT, refused, WITHOUT)
+    assert two.changes == () and "no cycle was found" in two.texts[0]

@@ -1,0 +1,132 @@
+"""What the physics predict of a set-up, and how a recording narrows it.
+
+Statistics against scipy: where nothing is seen the range must be the Student t prediction interval
+of a sample (any statistics textbook; scipy.stats.t as the reference), and a covariate that is known exactly must give
+the ordinary least-squares prediction.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstroke_dsp.prediction import (
+    _MODEL_LEAST,
+    _MODEL_SHARE,
+    Prediction,
+    Seen,
+    _conditional,
+)
+from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.simulated_draws import predict
+from scipy import stats
+
+DRAWS = 40
+KEY = ("intake", "drop")
+
+
+def seen(**swings: float) -> Seen:
+    return Seen(rpm=None, swings=swings, sizes={}, angles={}, angle_uncertainty_deg=None)
+
+
+def made(effect: np.ndarray, swing: np.ndarray, columns: int = 4) -> Prediction:
+    """A prediction in which the second cylinder alone is altered, by `effect` per cent of the others' size."""
+    bare = np.ones((effect.size, columns))
+    fitted = bare.copy()
+    fitted[:, 1] += effect / 100
+    return Prediction(
+        cylinders={"intake": (1, 3, 4, 2)[:columns]},
+        fitted={KEY: fitted},
+        bare={KEY: bare},
+        rpm=np.full(effect.size, 200.0),
+        swings={"starter": swing},
+        relative=frozenset({KEY}),
+        scaled=frozenset(),
+    )
+
+
+def test_where_nothing_is_seen_the_range_is_students_prediction_interval() -> None:
+    effect = np.random.default_rng(1).normal(-5.0, 2.0, DRAWS)
+    predicted = made(effect, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    spread = np.hypot(
+        effect.std(ddof=1) * np.sqrt(1 + 1 / DRAWS), np.hypot(_MODEL_SHARE * effect.mean(), _MODEL_LEAST)
+    )
+    reach = stats.t.ppf(0.975, DRAWS - 1) * spread
+    assert predicted.deviation == pytest.approx(effect.mean())
+    assert (predicted.low, predicted.high) == pytest.approx((effect.mean() - reach, effect.mean() + reach))
+
+
+def test_what_is_known_exactly_predicts_as_least_squares_do() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.standard_normal(DRAWS)
+    y = -4 + 2 * x + 0.3 * rng.standard_normal(DRAWS)
+    score = (x - x.mean()) / x.std(ddof=1)
+    fit = stats.linregress(score, y)
+    middle, deviation, _ = _conditional(y, score[:, None], np.array([1.3]), np.zeros(1))
+    assert middle == pytest.approx(fit.intercept + 1.3 * fit.slope)
+    assert 0.2 < deviation < 0.45
+
+
+def test_what_is_seen_narrows_and_moves_the_range_and_what_is_doubtful_does_not() -> None:
+    rng = np.random.default_rng(3)
+    swing = np.exp(rng.normal(-1.0, 0.4, DRAWS))
+    effect = -6 * swing / np.exp(-1.0) + 0.2 * rng.standard_normal(DRAWS)
+    prediction = made(effect, swing)
+    blind = prediction.predicted(KEY, (0, 2, 3))[3]
+    told = prediction.predicted(KEY, (0, 2, 3), seen(starter=float(np.exp(-1.3))))[3]
+    assert told.high - told.low < 0.75 * (blind.high - blind.low)
+    assert told.deviation > blind.deviation, "a smaller swing, a smaller effect"
+    other = prediction.predicted(KEY, (0, 2, 3), seen(somewhere=0.1))[3]
+    assert (other.low, other.high) == (blind.low, blind.high)
+
+
+def test_the_disturbed_are_those_that_reach_beyond_half_the_margin_and_nobody_else() -> None:
+    rng = np.random.default_rng(4)
+    prediction = made(rng.normal(-12.0, 1.0, DRAWS), np.ones(DRAWS))
+    # Against the mean of all four the other three would seem 4 % larger; nothing happened to them.
+    assert prediction.disturbed(KEY, ()) == {3}
+    assert made(rng.normal(-0.5, 0.2, DRAWS), np.ones(DRAWS)).disturbed(KEY, ()) == frozenset()
+    assert made(rng.normal(-0.5, 0.2, DRAWS), np.ones(DRAWS)).disturbed(KEY, (4,)) == {4}
+
+
+def test_too_few_engines_say_nothing() -> None:
+    assert made(np.full(5, -3.0), np.ones(5)).predicted(KEY, (0, 2, 3)) is None
+
+
+SIX = """
+schema = 1
+[engine]
+cylinders = 6
+firing_order = [1, 5, 3, 6, 2, 4]
+displacement_cc = 2988
+compression_ratio = 9.4
+[conditions]
+engine_temperature_c = 88
+[[probe]]
+name = "intake"
+role = "intake_pulse"
+low_corner_hz = 1.0
+[[probe]]
+name = "amps"
+role = "starter_current"
+"""
+HOSE = '[[fitted]]\nwhat = "hose"\ncylinder = 5\nadded_volume_cc = 9.0\n'
+
+
+def test_the_physics_put_the_effect_where_the_mechanism_says() -> None:
+    # There is no published measurement: the companion's pulse smaller, the fitted cylinder's load less (the mechanism
+    # of tests/physics/test_setup_effects.py).
+    prediction = predict(parse_setup(SIX + HOSE), 16, np.random.default_rng(5))
+    drop = prediction.predicted(KEY, range(6))
+    load = prediction.predicted(("amps", "compression"), range(6))
+    assert min(drop, key=lambda c: drop[c].deviation) == 2
+    assert min(load, key=lambda c: load[c].deviation) == 5
+    assert load[5].high < -3
+    assert prediction.disturbed(("amps", "compression"), (5, 2)) == {5, 2}
+
+
+def test_the_same_seed_gives_the_same_and_nothing_fitted_predicts_nothing() -> None:
+    setup = parse_setup(SIX)
+    one, two = (predict(setup, 3, np.random.default_rng(6)) for _ in range(2))
+    assert np.array_equal(one.bare[KEY], two.bare[KEY])
+    assert one.predicted(KEY, range(6)) is None
+    assert one.fitted == {}
