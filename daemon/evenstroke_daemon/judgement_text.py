@@ -6,7 +6,7 @@ import io
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
-from evenstroke_dsp.messages import Comparison, CylinderBalance, Judgement
+from evenstroke_dsp.messages import Comparison, Judgement
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
@@ -81,9 +81,6 @@ def _table(comparison: Comparison) -> Table:
     table.add_column(f"deviation, {unit_sign(comparison)} (95 %)", no_wrap=True)
     table.add_column("verdict", no_wrap=True)
     table.add_column("cycles", no_wrap=True, justify="right")
-    predicted = any(b.predicted for b in comparison.cylinders)
-    if predicted:
-        table.add_column(f"set-up alone, {unit_sign(comparison)} (95 %)", no_wrap=True)
     table.add_column("trust", no_wrap=True)
     for balance in comparison.cylinders:
         table.add_row(
@@ -92,16 +89,9 @@ def _table(comparison: Comparison) -> Table:
             interval(balance),
             verdict(balance),
             str(balance.cycles),
-            *([set_up_alone(balance)] if predicted else []),
             balance.trust,
         )
     return table
-
-
-def set_up_alone(balance: CylinderBalance) -> str:
-    """What the set-up by itself does to it, by the engine physics; empty where that is not known."""
-    effect = balance.predicted
-    return f"{effect.low:+.1f} to {effect.high:+.1f}" if effect is not None else ""
 
 
 def _notes(comparison: Comparison) -> list[str]:
@@ -118,6 +108,13 @@ def _notes(comparison: Comparison) -> list[str]:
         )
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
+        effect = balance.predicted
+        if effect and (
+            balance.trust == "disturbed" or max(-effect.low, effect.high) > EVEN_MARGIN_PERCENT / 2
+        ):
+            notes.append(
+                f"cylinder {name}: the set-up alone does {effect.low:+.1f} to {effect.high:+.1f} {sign}"
+            )
         if balance.more_cycles and balance.trust == "disturbed":
             notes.append(f"cylinder {name}: more cycles settle nothing while what disturbs it is fitted")
         elif balance.more_cycles:

@@ -178,7 +178,7 @@ def _next_step(setup: Setup, cylinder: CylinderBalance, cause: CauseOfFinding, *
         return "Keep this recording as a reference; nothing needs doing for this."
     if cause == "set-up" or (disturbs and cylinder.trust == "disturbed"):
         return (
-            f"Dismantle nothing for this. {removal(setup)}; then compare the two recordings (evenstroke compare). What "
+            f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What "
             "is gone then was made by the test."
         )
     if disturbs:

@@ -162,7 +162,8 @@ def _save(path: Path, prediction: Prediction) -> None:
 def _load(path: Path) -> Prediction | None:
     """None where there is none, or none that can be read."""
     try:
-        with np.load(path) as stored:
+        # Opened here, so that a damaged one is closed all the same.
+        with path.open("rb") as stream, np.load(stream) as stored:
             about = json.loads(str(stored["about"]))
             keys: list[Key] = [(probe, feature) for probe, feature in about["keys"]]
             return Prediction(

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.messages import TOPIC_OF, Judgement, State, WaveData
 from evenstroke_replay.judging import judge_path
+from evenstroke_replay.physics_cache import PhysicsCache
 from evenstroke_replay.recording import open_recording
 from evenstroke_replay.setup_files import load_setup
 from evenstroke_viewer.subscriber import Subscriber
@@ -79,7 +80,7 @@ def test_live_equals_replay_message_for_message_and_sigterm_closes_the_recording
 
     # Message for message, from the first one that this late subscriber saw to the very last.
     offline = defaultdict(list)
-    for message in judge_path(path).messages:
+    for message in judge_path(path, physics=PhysicsCache(tmp_path / "physics")).messages:
         offline[topic_of(message)].append(message)
     for topic in ("wave", "cycle", "balance", "finding"):
         first = sequence_of(live[topic][0])
