@@ -101,6 +101,11 @@ class BlockQueue:
             self.lost_samples += _scans(batch)
             self._missing = [gap_over([*self._missing, *batch])]
 
+    @property
+    def dropped(self) -> int:
+        """Batches that never reached the pipeline as they were."""
+        return self._queue.dropped
+
     def close(self) -> None:
         """Nothing more will be put. A loss that nothing follows needs no Gap: there is nothing after it."""
         self._queue.close()

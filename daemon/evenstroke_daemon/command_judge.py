@@ -54,6 +54,7 @@ def command(
     setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
     files = _files_in(path) if path.is_dir() else [path]
     judgements: list[Judgement] = []
+    lossy = False
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
@@ -66,6 +67,7 @@ def command(
             raise
         say_dangers(judged.setup)
         judgements.append(judged.judgement)
+        lossy = lossy or judged.lossy
         if not as_json:
             click.echo(judgement_text(judged.judgement, width=shutil.get_terminal_size((100, 24)).columns))
     if as_json:
@@ -77,8 +79,7 @@ def command(
             where=str(path),
             todo="see above for each",
         )
-    lost = any(judgement.source.lost_samples for judgement in judgements)
-    return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
+    return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE
 
 
 def _files_in(folder: Path) -> list[Path]:

@@ -78,10 +78,11 @@ class LiveTable:
 
 
 class PlainLines:
-    """One line per change of the link, per cycle and per new instruction: for logs and pipes."""
+    """One line per change of the link, per cycle, per new instruction and per alarm: for logs and pipes."""
 
     def __init__(self) -> None:
         self._said: dict[str, object] = {}
+        self._resting = False
 
     def show(self, snapshot: Snapshot) -> None:
         state, cycle = snapshot.state, snapshot.cycle
@@ -97,8 +98,14 @@ class PlainLines:
             self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
         if snapshot.finding is not None and state.link in ("streaming", "closed"):
             self._say("instruction", snapshot.finding.instruction)
-        if state.coach is not None and state.coach.alarm is not None:
-            self._say("alarm", "Stop cranking: the starter's seconds are over.")
+        if state.coach is not None:
+            if state.coach.alarm is None:
+                self._said.pop("alarm", None)  # the next one is another, though in the same words
+            else:
+                self._say("alarm", state.coach.words)
+            if state.coach.rest_left_s == 0 and self._resting:
+                self._write("The starter's rest is over.")
+            self._resting = state.coach.rest_left_s > 0
 
     def _say(self, topic: str, text: str) -> None:
         if text and self._said.get(topic) != text:
@@ -127,8 +134,12 @@ def instruction_words(snapshot: Snapshot) -> str:
 
 
 def _coach_words(coach: Coaching) -> str:
-    parts = [f"starter {coach.crank_s:.0f} s now, {coach.starter_total_s:.0f} s in all"]
-    parts.append(f"cranks {coach.cranks} of {coach.cranks_wanted}")
+    """In the order of what matters while the terminal is too narrow or low to show it all."""
+    parts = [f"starter {coach.crank_s:.0f} s now, {coach.starter_used_s:.0f} s since its last full rest"]
+    if coach.cranks_wanted:
+        parts.append(f"undisturbed cranks {coach.cranks} of {coach.cranks_wanted}")
+    if coach.more_cycles:
+        parts.append(f"about {coach.more_cycles} more cycles")
     if coach.battery is not None:
         parts.append(f"battery {coach.battery}")
     return "; ".join(parts)
@@ -170,6 +181,11 @@ def loss_words(health: Health) -> str:
     for count in health.queues:
         if count.dropped:
             lost.append(f"{count.dropped} dropped from {count.queue.replace('_', ' ')}")
+    lost += [
+        f"{loss.blocks} edge frames"
+        for loss in health.losses
+        if loss.reason == "edges_missing" and loss.blocks
+    ]
     for number, what in (
         (health.board_overruns, "overruns on the board"),
         (health.board_edges_missed, "edges missed by the board"),

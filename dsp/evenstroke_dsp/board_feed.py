@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 
 import numpy as np
-from evenstroke_protocol.events import Edges, Event, Hello, InputKind, Loss, LossReason, Samples
+from evenstroke_protocol.events import Counters, Edges, Event, Hello, InputKind, Loss, LossReason, Samples
 
 from .blocks import Block, EdgeBlock, Gap, SampleBlock
 from .board_clock import BoardClock
@@ -95,7 +95,9 @@ class BoardFeed:
     the reason "before_hello".
 
     clock: the board's against the host's. hello: the latest one. lost_samples: scans missing in all gaps
-    so far. counting: whether any samples were the counting test signal and not what the inputs read.
+    so far. lost_edges: how many times level changes of the set-up's edge inputs went missing, on the way or
+    on the board (which says how many it missed); how many were lost on the way is not known. counting:
+    whether any samples were the counting test signal and not what the inputs read.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -103,6 +105,8 @@ class BoardFeed:
         self.hello: Hello | None = None
         self.lost_samples = 0
         self.counting = False
+        self._edge_losses = 0
+        self._board_missed: dict[int, int] = {}  # by run
         self._losses: dict[str, tuple[int, int, int]] = {}
         self._analog: tuple[int, ...] = ()
         self._edge: tuple[int, ...] = ()
@@ -121,6 +125,11 @@ class BoardFeed:
             for reason, (frames, blocks, size) in sorted(self._losses.items())
         )
 
+    @property
+    def lost_edges(self) -> int:
+        """How many times level changes went missing."""
+        return self._edge_losses + sum(self._board_missed.values())
+
     def feed(self, event: Event, host_ns: int) -> list[Block]:
         """The blocks that an event completes, oldest first.
 
@@ -136,6 +145,9 @@ class BoardFeed:
             return self._edges(event, host_ns)
         if isinstance(event, Hello):
             self._meet(event)
+        elif isinstance(event, Counters):
+            if self._edge:
+                self._board_missed[event.run] = event.edges_missed
         elif isinstance(event, Loss):
             self._count(event.reason.value, frames=1, blocks=event.blocks_lost, size=event.bytes_lost)
             self._lost_first[event.reason] = event
@@ -253,7 +265,7 @@ class BoardFeed:
             if event.run == run_number:
                 blocks.extend(self._edges(event, host_ns))
             else:
-                self._count("edges_missing", frames=1)
+                self._miss_edges()
         return blocks
 
     def _edges(self, event: Edges, host_ns: int) -> list[Block]:
@@ -272,7 +284,7 @@ class BoardFeed:
                 self._held.append((event, host_ns))
                 if len(self._held) > _MOST_HELD_EDGES:
                     self._held.popleft()
-                    self._count("edges_missing", frames=1)
+                    self._miss_edges()
                 return []
             run, gap = self._begin_without_samples(event.run, first, host_ns, hello)
             if gap is not None:
@@ -284,6 +296,7 @@ class BoardFeed:
         if lost:
             # Where the lost frames ended is not known, only that it was before the first edge that came.
             t_to = run.seconds(first)
+            self._edge_losses += 1
             blocks.append(Gap(min(run.seconds(run.edges_until), t_to), t_to, 0, "edges_missing"))
         run.edges_sequence = event.sequence
         run.edges_until = event.until_tick
@@ -303,6 +316,10 @@ class BoardFeed:
             )
         return blocks
 
+    def _miss_edges(self) -> None:
+        self._edge_losses += 1
+        self._count("edges_missing", frames=1)
+
     def _begin_without_samples(
         self, number: int, tick: int, host_ns: int, hello: Hello
     ) -> tuple[_Run, Gap | None]:
@@ -311,5 +328,6 @@ class BoardFeed:
             t_end, end_host_ns = self._end
             t = t_end + max(0.0, (host_ns - end_host_ns) / 1e9)
             gap = Gap(t_end, t, 0, "link_lost")
+            self._edge_losses += 1
         self._run = _Run(number, tick, t, hello.clock_hz)
         return self._run, gap

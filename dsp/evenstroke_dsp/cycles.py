@@ -236,10 +236,8 @@ class CycleCutter:
 
     def _take_events(self, turning: _Turning, run: SyncRun, index: int, start: float, step: float) -> None:
         rotation = turning.rotation
-        events = zip(
-            run.times[self._runs_seen[index] :], run.intervals[self._runs_seen[index] :], strict=True
-        )
-        for t, count in events:
+        new = self._runs_seen[index] - run.forgotten
+        for t, count in zip(run.times[new:], run.intervals[new:], strict=True):
             if not rotation.t:
                 rotation.add(t, start)
                 continue
@@ -247,7 +245,7 @@ class CycleCutter:
             for k in range(1, count):
                 rotation.add(t_before + (t - t_before) * k / count, deg_before + k * step)
             rotation.add(t, deg_before + count * step)
-        self._runs_seen[index] = len(run.times)
+        self._runs_seen[index] = run.forgotten + len(run.times)
         rotation.ended = run.ended
 
     # --- named by hand -------------------------------------------------------------------------------

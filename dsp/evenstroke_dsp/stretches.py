@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from .cycles import CycleSpan
 from .messages import CrankedStretch, StretchKind
@@ -20,7 +20,7 @@ class _Cranked:
     rotation: int
     from_s: float
     to_s: float
-    rpms: list[float] = field(default_factory=list)
+    cycles: int = 0
 
 
 class StretchKeeper:
@@ -47,7 +47,7 @@ class StretchKeeper:
                 self._cranked.append(_Cranked(span.rotation_index, span.from_s, span.to_s))
             stretch = self._cranked[-1]
             stretch.to_s = span.to_s
-            stretch.rpms.append(rpm)
+            stretch.cycles += 1
         else:
             if self.running_from_s is None:
                 self.running_from_s = span.from_s
@@ -78,8 +78,8 @@ class StretchKeeper:
             CrankedStretch(
                 from_s=c.from_s,
                 to_s=c.to_s,
-                cycles=len(c.rpms),
-                mean_rpm=60.0 * 2 * len(c.rpms) / (c.to_s - c.from_s),
+                cycles=c.cycles,
+                mean_rpm=60.0 * 2 * c.cycles / (c.to_s - c.from_s),
             )
             for c in self._cranked
         )

@@ -23,13 +23,29 @@ LONGEST_INTERVAL_S = 3.0
 """An engine that turns at all turns faster than 40 rpm."""
 
 
+KEPT_EVENTS = 1000
+"""Of one run, at least. Who follows a run looks at every step; an engine that idles for hours must not fill memory."""
+
+
 @dataclass(slots=True)
 class SyncRun:
-    """Events of one unbroken turning; `interval[i]` counts the intervals from event i-1 (missed: > 1)."""
+    """Events of one unbroken turning, the latest ones of many.
+
+    `intervals[i]` counts the intervals from the event before `times[i]` (missed: > 1); `forgotten` events came
+    before `times[0]`.
+    """
 
     times: list[float] = field(default_factory=list)
     intervals: list[int] = field(default_factory=list)
     ended: bool = False
+    forgotten: int = 0
+
+    def add(self, t: float, intervals: int) -> None:
+        self.times.append(t)
+        self.intervals.append(intervals)
+        if len(self.times) > 2 * KEPT_EVENTS:
+            del self.times[:KEPT_EVENTS], self.intervals[:KEPT_EVENTS]
+            self.forgotten += KEPT_EVENTS
 
 
 class SyncTracker:
@@ -96,8 +112,7 @@ class SyncTracker:
         count = 1 if ratio <= _LONGEST else min(round(ratio), _MOST_MISSED + 1)
         self.missed += count - 1
         self._note_split(run.times[-1], t)
-        run.times.append(t)
-        run.intervals.append(count)
+        run.add(t, count)
         if len(self._halves) >= 2:
             self._double_pace(run)
 

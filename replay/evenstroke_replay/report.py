@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib.resources
 import itertools
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
@@ -26,6 +25,7 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.setup import Setup
 
+from .judging import JudgedFile, lost_parts
 from .report_markup import definitions, escaped, section, table, with_label, with_own_ids
 from .report_pictures import (
     CARPET_CYCLES,
@@ -47,9 +47,6 @@ from .report_words import (
     size,
     span,
 )
-
-if TYPE_CHECKING:
-    from .judging import JudgedFile
 
 _CAUSE_WORDS = {
     "spread": "healthy engines of this kind show as much",
@@ -500,8 +497,8 @@ def _cannot_be_told(judgement: Judgement) -> str:
         lines.append("What the fault is: causes were not computed, so that no cylinder is named as suspect.")
     if judgement.sync.angle_uncertainty_deg is None and judgement.sync.basis != "none":
         lines.append("How exact the crank angles are: no uncertainty could be stated for them.")
-    if judgement.source.lost_samples:
-        lines.append(f"What {judgement.source.lost_samples} lost samples held.")
+    if lost := lost_parts(judgement):
+        lines.append(f"What is not there ({'; '.join(lost)}).")
     if not lines:
         return ""
     items = [f"<li>{escaped(line)}</li>" for line in lines]
@@ -525,7 +522,7 @@ def _source(judgement: Judgement) -> str:
         ("File", source.file or "no file"),
         ("SHA-256", source.sha256 or "none"),
         ("Length", f"{source.duration_s:.2f} s"),
-        ("Samples lost", str(source.lost_samples)),
+        ("Lost", "; ".join(lost_parts(judgement)) or "nothing"),
         *(
             (
                 "Cranked",

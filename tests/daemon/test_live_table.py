@@ -80,8 +80,9 @@ def snapshot(cylinders=6, *, comparisons=None, refused=None):
             setup_title="Mobile library", engine=EngineInfo(cylinders=cylinders, firing_order=order), cautions=(),
             coach=Coaching(
                 words="Enough cycles: stop cranking, let the starter rest two minutes, then crank again.",
-                alarm=None, crank_s=8.2, starter_total_s=8.2, rest_left_s=0.0, cranks=0, cranks_wanted=2,
-                battery="10.4 V at the lowest while cranking",
+                alarm=None, cycles=14, more_cycles=3, crank_s=8.2, starter_used_s=8.2, starter_total_s=8.2,
+                rest_left_s=0.0, cranks=0, cranks_wanted=2, battery="10.4 V at the lowest while cranking: enough",
+                battery_rest_v=12.6, battery_lowest_v=10.4,
             ),
         ),
         health=Health(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from evenstroke_dsp import sync_tracker
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
@@ -274,3 +275,15 @@ def test_edges_alone_are_followed_whatever_their_cut(bench) -> None:
         cut = bench.recut(edges, [], waits, edges_first=True)
         got = bench.as_bytes(bench.run(setup, cut).messages)
         assert first_difference(got, bench.as_bytes(expected.messages)) is None
+
+
+@pytest.mark.parametrize("wheel", [False, True], ids=["sync alone", "with a wheel"])
+def test_sync_events_that_are_forgotten_change_nothing(bench, monkeypatch, wheel) -> None:
+    setup = bench.setup(ORDER, wheel=wheel)
+    source = EngineSource(setup, Cranking(rpm=260.0, rest_s=0.4, crank_s=9.0, noise_db=50.0))
+    blocks = list(bench.blocks(setup, source, seconds=10.0, rate_hz=RATE_HZ))
+    kept = bench.run(setup, blocks)
+    monkeypatch.setattr(sync_tracker, "KEPT_EVENTS", 5)
+    forgot = bench.run(setup, blocks)
+    assert forgot.judgement == kept.judgement
+    assert forgot.judgement.cranked[0].cycles > 15

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from evenstroke_dsp.sync_tracker import SyncTracker
+from evenstroke_dsp.sync_tracker import KEPT_EVENTS, SyncTracker
 
 CYCLE_S = 0.6  # 200 rpm: 120 / 200 (arithmetic)
 
@@ -118,3 +118,15 @@ def test_a_run_goes_on_while_the_next_event_may_still_come() -> None:
     assert not tracker.runs[-1].ended
     tracker.push(np.empty(0), np.empty(0, dtype=np.bool_), 2.2 + 4 * CYCLE_S)
     assert tracker.runs[-1].ended
+
+
+def test_an_engine_that_idles_for_hours_fills_no_memory() -> None:
+    tracker = SyncTracker()
+    events = np.arange(20 * KEPT_EVENTS) * CYCLE_S + 1.0
+    for some in np.split(events, 200):
+        edges = np.ravel(np.column_stack([some, some + 0.002]))
+        tracker.push(edges, np.array([True, False] * len(some)), float(edges[-1]))
+    (run,) = tracker.runs
+    assert KEPT_EVENTS <= len(run.times) == len(run.intervals) <= 2 * KEPT_EVENTS
+    assert run.forgotten + len(run.times) == tracker.events == len(events)
+    assert run.times[-1] == pytest.approx(events[-1])

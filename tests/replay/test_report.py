@@ -415,7 +415,7 @@ def test_what_cannot_be_told_is_said() -> None:
     ).text
     assert "undecided at cylinder 5; about 9 more cycles would settle it" in text
     assert "causes were not computed" in text
-    assert "What 512 lost samples held" in text
+    assert "What is not there (512 samples lost)." in text
     bare = tuple(msgspec.structs.replace(b, predicted=None, normal=None) for b in DROPS)
     text = read(page(judgement(comparisons=(comparison(bare),)))).text
     assert "how much of the deviation at cylinder 2 what is fitted makes" in text
