@@ -277,3 +277,15 @@ def test_ports_that_do_not_open_for_real(tmp_path):
         with pytest.raises((OSError, ValueError)) as caught:
             open_serial(port, 9600, 0.02)
         assert re.search(said, explain(port, caught.value).problem), port
+
+
+def test_a_device_that_goes_away_while_it_is_set_up(monkeypatch):
+    termios = pytest.importorskip("termios", reason="no termios here: its errors cannot come")
+
+    def vanish(*_, **__):
+        raise termios.error(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(serial, "serial_for_url", vanish)
+    with pytest.raises(OSError, match="Input/output error") as caught:
+        open_serial("/dev/ttyX9", 9600, 0.02)
+    assert caught.value.errno == errno.EIO
