@@ -70,7 +70,7 @@ class Pipeline:
         self._by_key: dict[InputKey, Probe] = {probe.key: probe for probe in setup.probe}
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
-        self._syncs = {p.name: SyncTracker() for p in setup.probe if p.is_sync}
+        self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
         self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
