@@ -124,6 +124,11 @@ class ProbeMeasurer:
         named = tuple(p for p in span.places if p.cylinder is not None)
         return tuple(p for p in named if p.cylinder in heard)
 
+    @property
+    def pulses_a_cycle(self) -> int:
+        """How many cylinders this probe hears."""
+        return len(self._heard())
+
     def _heard(self) -> tuple[int, ...]:
         if self.probe.role == "cylinder_pressure" and self.probe.cylinder is not None:
             return (self.probe.cylinder,)
