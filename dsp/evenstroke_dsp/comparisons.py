@@ -121,6 +121,8 @@ class ComparisonKeeper:
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if group.measurer.hidden_by_gap:
+            limited.append("wheel_gap")
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
