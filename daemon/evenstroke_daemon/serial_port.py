@@ -14,6 +14,13 @@ import serial
 from evenstroke_protocol.errors import EvenstrokeError
 from serial.tools import list_ports
 
+if sys.platform == "win32":
+    _TERMINAL_ERRORS: tuple[type[Exception], ...] = ()
+else:
+    import termios
+
+    _TERMINAL_ERRORS = (termios.error,)
+
 
 class LinkError(EvenstrokeError):
     """The port, or the board behind it."""
@@ -36,7 +43,13 @@ Opener = Callable[[str, int, float], Port]
 def open_serial(port: str, baud: int, timeout_s: float) -> Port:
     """A serial device's path, COMx, or a pyserial URL such as socket://HOST:PORT; for us alone where possible."""
     options: dict[str, object] = {"exclusive": True} if os.name == "posix" else {}
-    opened: Port = serial.serial_for_url(port, baudrate=baud, timeout=timeout_s, write_timeout=2.0, **options)
+    try:
+        opened: Port = serial.serial_for_url(
+            port, baudrate=baud, timeout=timeout_s, write_timeout=2.0, **options
+        )
+    except _TERMINAL_ERRORS as error:
+        # A device that goes away while it is being set up; pyserial passes this on, and it is no OSError.
+        raise OSError(*error.args) from error
     return opened
 
 

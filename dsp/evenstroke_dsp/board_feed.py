@@ -75,6 +75,7 @@ class _Run:
         self._t = t
         self._clock_hz = clock_hz
         self.next_tick = tick  # where the next scan belongs if none is lost
+        self.last_tick = tick - 1  # when the latest scan was taken
         self.samples_sequence: int | None = None
         self.edges_sequence: int | None = None
         self.edges_until = tick  # every edge before this tick was reported, or is known to be lost
@@ -176,15 +177,15 @@ class BoardFeed:
             return []
         blocks: list[Block] = []
         run = self._run
-        if run is None or run.number != event.run or event.tick < run.next_tick:
+        if run is None or run.number != event.run or event.tick <= run.last_tick:
             run, gap = self._begin(event, host_ns, hello)
             if gap is not None:
                 blocks.append(self._lose(gap))
-        elif event.tick > run.next_tick:
+        # A board whose trigger wavers by some ticks, or whose period changed, has lost nothing.
+        elif (missing := round((event.tick - run.next_tick) / event.scan_ticks)) > 0:
             follows = (
                 run.samples_sequence is None or event.sequence == (run.samples_sequence + 1) % _SEQUENCES
             )
-            missing = round((event.tick - run.next_tick) / event.scan_ticks)
             t_from, t_to = run.seconds(run.next_tick), run.seconds(event.tick)
             blocks.append(
                 self._lose(Gap(t_from, t_to, missing, "board_dropped" if follows else "samples_missing"))
@@ -192,6 +193,7 @@ class BoardFeed:
         scans = int(event.counts.shape[0])
         run.samples_sequence = event.sequence
         run.next_tick = event.tick + scans * event.scan_ticks
+        run.last_tick = run.next_tick - event.scan_ticks
         end = run.seconds(run.next_tick)
         self._end = (end, host_ns)
         self.clock.add(run.number, end, host_ns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import get_args
 
 import numpy as np
 
@@ -36,18 +37,21 @@ class _Group:
 
 
 class ComparisonKeeper:
-    """`add` what was measured of each cycle; `state` gives all comparisons so far."""
+    """`add` what was measured of each cycle; `state` gives all comparisons so far.
+
+    verdicts_shared: over how many verdicts, at most, the 95 % are shared.
+    """
 
     def __init__(self, setup: Setup, measurers: Sequence[ProbeMeasurer]) -> None:
         self._setup = setup
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
-        self._verdicts_shared = _verdicts(measurers)
+        self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
         self.positions_set_aside = 0  # cycles whose positions belong to another turning
 
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
-        """From now on this probe's comparisons are limited, for these reasons."""
-        self._limits[probe] = reasons
+        """From now on this probe's comparisons are limited, for these reasons too."""
+        self._limits[probe] = tuple(sorted({*self._limits.get(probe, ()), *reasons}))
 
     def add(
         self,
@@ -104,7 +108,7 @@ class ComparisonKeeper:
                 _reference(slots, _disturbed(self._setup, measurer.probe, feature, slots)),
                 relative=feature.relative,
                 with_verdict=feature.verdict and len(slots) >= 2,
-                comparisons=self._verdicts_shared,
+                comparisons=self.verdicts_shared,
             )
         self._groups[key] = group
         return group
@@ -117,6 +121,8 @@ class ComparisonKeeper:
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if group.measurer.hidden_by_gap:
+            limited.append("wheel_gap")
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
@@ -200,8 +206,17 @@ def _disturbed(
 
 
 def _verdicts(measurers: Sequence[ProbeMeasurer]) -> int:
-    """Over how many verdicts the 95 % are shared: every cylinder of every verdict feature recorded."""
-    return sum(m.setup.engine.cylinders for m in measurers for feature in m.pulse.features if feature.verdict)
+    """Over how many verdicts the 95 % are shared: every pulse of every verdict feature recorded, twice.
+
+    An engine that starts gives each again, idling; whether it will is not known when the first are given.
+    """
+    heard = sum(
+        m.pulses_a_cycle
+        for m in measurers
+        for feature in m.pulse.features
+        if feature.verdict and m.pulses_a_cycle > 1
+    )
+    return len(get_args(StretchKind)) * heard
 
 
 def verdict_cylinders(comparisons: Sequence[Comparison]) -> Iterator[tuple[Comparison, CylinderBalance]]:

@@ -48,6 +48,9 @@ from .wheel_tracker import WheelTracker
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
 
+_LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
+"""Reasons of gaps in which whatever the board sent is missing, not samples alone."""
+
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
 
@@ -70,7 +73,7 @@ class Pipeline:
         self._by_key: dict[InputKey, Probe] = {probe.key: probe for probe in setup.probe}
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
-        self._syncs = {p.name: SyncTracker() for p in setup.probe if p.is_sync}
+        self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
         self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
@@ -168,7 +171,9 @@ class Pipeline:
         self._edges_until[block.input] = max(before, block.until)
 
     def _note_gap(self, gap: Gap) -> None:
-        if gap.reason == "edges_missing":
+        sampled = self._start.inputs if self._start is not None else ()
+        reported = any(p.role in EDGE_ROLES and p.key not in sampled for p in self._setup.probe)
+        if gap.reason == "edges_missing" or (reported and gap.reason in _LOSES_EDGES_TOO):
             self._edge_gaps.append((gap.t_from, gap.t_to))
 
     # --- frames ---------------------------------------------------------------------------------------
@@ -235,6 +240,10 @@ class Pipeline:
         ]
         self._conditioned_from = start.t0
         self._history.clear()
+        for place in self._conditioner.unfiltered:
+            probe = self._rows[self._conditioned[place]]
+            if probe is not None:
+                self._keeper.limit(probe.name, ("unfiltered",))
         rate, frame = 1.0 / start.dt, self._conditioner.frame
         self._finders, self._watches = {}, {}
         for row, probe in enumerate(self._rows):
@@ -359,6 +368,7 @@ class Pipeline:
             return
         self._cycles += 1
         self._cycle_s = span.to_s - span.from_s
+        self._edge_gaps = [gap for gap in self._edge_gaps if gap[1] > span.from_s]
         if left_out is None and any(a < span.to_s and b > span.from_s for a, b in self._edge_gaps):
             left_out = "lost_edges"
         probes = []

@@ -10,6 +10,8 @@ from .messages import CrankedStretch, StretchKind
 STARTED_RPM = 450.0
 """Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 FASTEST_IDLE_RPM = 1500.0
+_SLOWEST_IDLE_RPM = 350.0
+"""What has run idles on down to here; below it runs out (common practice, no source)."""
 _UNSTEADY = 0.06
 """Share by which a cycle's speed may differ from the last steady one: a sagging battery changes it by well
 under 1 % a cycle; gaining speed, starting and letting go of the starter by more than this."""
@@ -31,6 +33,7 @@ class StretchKeeper:
         self._last: tuple[int, float] | None = None  # rotation and rpm of the cycle before
         self._steady_rpm: float | None = None
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
+        self._ran_in: int | None = None  # the rotation in which the engine runs by itself
         self.running_from_s: float | None = None
         self.declined_cycles = 0  # faster than idle: other running tests are not judged
 
@@ -41,14 +44,19 @@ class StretchKeeper:
         same_turning = last is not None and last[0] == span.rotation_index
         steady = same_turning and self._is_steady(rpm, last[1] if last is not None else rpm)
         kind: StretchKind
-        if rpm < STARTED_RPM:
+        ran = self._ran_in == span.rotation_index
+        if rpm < (_SLOWEST_IDLE_RPM if ran else STARTED_RPM):
+            if ran and not steady:
+                return None, 0, "running_out"
             kind = "cranking"
-            if not self._cranked or self._cranked[-1].rotation != span.rotation_index:
+            if ran or not self._cranked or self._cranked[-1].rotation != span.rotation_index:
                 self._cranked.append(_Cranked(span.rotation_index, span.from_s, span.to_s))
+                self._ran_in = None
             stretch = self._cranked[-1]
             stretch.to_s = span.to_s
             stretch.cycles += 1
         else:
+            self._ran_in = span.rotation_index
             if self.running_from_s is None:
                 self.running_from_s = span.from_s
             if rpm > FASTEST_IDLE_RPM:

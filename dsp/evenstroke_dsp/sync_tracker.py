@@ -7,6 +7,7 @@ that are none. What is inserted or rejected is counted, never hidden.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -14,7 +15,8 @@ from .blocks import Bools, Floats
 
 BURST_S = 0.055
 """Edges this close belong to one event: multi-strike ignition and ringing at cranking and idle
-speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms."""
+speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms. Half of it where events come every
+revolution, which takes half as long."""
 _SHORTEST, _LONGEST = 0.6, 1.6  # of the interval before: speed changes less than that from event to event
 _MOST_MISSED = 2
 _HALF_WAY = 0.1
@@ -49,9 +51,13 @@ class SyncRun:
 
 
 class SyncTracker:
-    """Feeds on edges in order of time; `runs` grows, `missed` and `extra` count what was mended."""
+    """Feeds on edges in order of time; `runs` grows, `missed` and `extra` count what was mended.
 
-    def __init__(self) -> None:
+    every: how often an event comes.
+    """
+
+    def __init__(self, every: Literal["cycle", "revolution"] = "cycle") -> None:
+        self._burst_s = BURST_S if every == "cycle" else BURST_S / 2
         self.runs: list[SyncRun] = []
         self.events = 0
         self.missed = 0
@@ -94,7 +100,7 @@ class SyncTracker:
                 self._leading_edge(t)
 
     def _leading_edge(self, t: float) -> None:
-        burst = t - self._last_edge < BURST_S
+        burst = t - self._last_edge < self._burst_s
         self._last_edge = t
         if burst:
             return

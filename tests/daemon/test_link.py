@@ -304,3 +304,15 @@ def test_a_port_that_says_nothing_of_itself_is_named_alone(monkeypatch):
 
     monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [Info()])
     assert explain("/dev/nope", FileNotFoundError(errno.ENOENT, "none")).expected == "one of: /dev/ttyX9"
+
+
+def test_a_device_that_goes_away_while_it_is_set_up(monkeypatch):
+    termios = pytest.importorskip("termios", reason="no termios here: its errors cannot come")
+
+    def vanish(*_, **__):
+        raise termios.error(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(serial, "serial_for_url", vanish)
+    with pytest.raises(OSError, match="Input/output error") as caught:
+        open_serial("/dev/ttyX9", 9600, 0.02)
+    assert caught.value.errno == errno.EIO

@@ -102,6 +102,21 @@ def fed(feed: BoardFeed, *events: object, host_ns: int = 0) -> list[Block]:
     return [block for event in events for block in feed.feed(event, host_ns)]  # type: ignore[arg-type]
 
 
+def test_a_block_that_begins_some_ticks_early_or_late_is_no_loss_and_no_new_run() -> None:
+    # SPEC.md, "samples": a block must not begin before the last scan of the block before it, no more than that.
+    feed = BoardFeed(setup())
+    fed(feed, hello())
+    blocks = []
+    for k, off in enumerate((0, -1, -2, 0, 3, -399)):
+        # The host's clock says something else each time: it must not matter.
+        blocks += feed.feed(samples(k, 10 * k * SCAN_TICKS + off, 10), host_ns=k * k * 7_000_000)
+    assert [type(b) for b in blocks] == [SampleBlock] * 6
+    assert [b.t0 for b in blocks] == [
+        (10 * k * SCAN_TICKS + off) / CLOCK_HZ for k, off in enumerate((0, -1, -2, 0, 3, -399))
+    ]
+    assert feed.lost_samples == 0
+
+
 def test_counts_become_volts_and_ticks_seconds() -> None:
     (block,) = fed(BoardFeed(setup()), hello(), samples(0, 123_456, 3))
     assert isinstance(block, SampleBlock)

@@ -164,13 +164,14 @@ def test_a_cell_that_is_nan_is_lost_like_a_block(recorded, bench) -> None:
     assert first_difference(got, bench.as_bytes(lossy.messages)) is None
 
 
-def test_edges_that_were_lost_leave_their_cycle_out(recorded, bench) -> None:
+@pytest.mark.parametrize("reason", ["edges_missing", "link_lost", "pipeline_behind", "recording_damaged"])
+def test_edges_that_were_lost_leave_their_cycle_out(recorded, bench, reason: str) -> None:
     setup, blocks = recorded
     whole = bench.run(setup, blocks)
     cycle = next(c for c in whole.cycles if c.left_out is None and c.from_s > 1.0)
     at = (cycle.from_s + cycle.to_s) / 2
     place = next(k for k, b in enumerate(blocks) if isinstance(b, EdgeBlock) and b.until > at)
-    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, "edges_missing"), *blocks[place:]])
+    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, reason), *blocks[place:]])
     assert [c.left_out for c in lossy.cycles if c.index == cycle.index] == ["lost_edges"]
     assert sum(c.left_out == "lost_edges" for c in lossy.cycles) == 1
 
@@ -287,3 +288,13 @@ def test_sync_events_that_are_forgotten_change_nothing(bench, monkeypatch, wheel
     forgot = bench.run(setup, blocks)
     assert forgot.judgement == kept.judgement
     assert forgot.judgement.cranked[0].cycles > 15
+
+
+def test_a_rate_too_low_for_the_low_pass_limits_the_comparison_and_says_so(bench) -> None:
+    setup = bench.setup(ORDER)
+    source = EngineSource(setup, Cranking(rpm=150.0, rest_s=0.0, crank_s=4.0))
+    for rate_hz, because in ((100.0, True), (250.0, False)):
+        run = bench.run(setup, bench.blocks(setup, source, seconds=SECONDS, rate_hz=rate_hz, scans=10))
+        comparison = run.comparison("intake", "drop")
+        assert ("unfiltered" in comparison.because) is because
+        assert (comparison.trust == "limited") is because

@@ -284,3 +284,28 @@ def test_two_cranks_are_two_stretches(bench) -> None:
     # Speed: 210 rpm was commanded; a cycle takes 120 / rpm seconds (arithmetic).
     assert one.mean_rpm == pytest.approx(210.0, rel=0.05)
     assert all(c.verdict == "even" for c in run.cylinders("intake", "drop").values())
+
+
+@pytest.mark.parametrize("first_tooth", [0, 15, 30, 45, 60, 84, 100])
+@pytest.mark.parametrize("engine", ["four", "six", "V8", "twelve"])
+def test_where_a_wheel_has_its_gap_makes_no_cylinder_compress_less(
+    bench, engine: str, first_tooth: int
+) -> None:
+    # On the rig all cylinders slow the crank alike; the truth is even.
+    twelve = (1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9)
+    order = twelve if engine == "twelve" else ORDERS[engine][0]
+    wheel = (
+        '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\ninput = 2\nteeth = "60-2"\n'
+        f'edge = "falling"\nfirst_tooth_deg = {first_tooth}\n'
+    )
+    setup = bench.setup(order, wheel=False, extra=wheel)
+    crank = Cranking(rpm=210.0, rest_s=0.5, crank_s=4.5, uneven_percent=0.0, cycle_percent=0.0)
+    run = bench.crank(setup, EngineSource(setup, crank), seconds=SECONDS - 1.0)
+    comparison = run.comparison("wheel", "compression")
+    if engine == "twelve":  # half of each of its intervals there is out of sight
+        assert comparison.trust == "limited"
+        assert "wheel_gap" in comparison.because
+        return
+    assert "wheel_gap" not in comparison.because
+    assert max(abs(c.deviation) for c in comparison.cylinders) < 2.0
+    assert all(c.verdict == "even" for c in comparison.cylinders)

@@ -40,6 +40,18 @@ def test_a_burst_is_one_event_at_its_first_edge() -> None:
     assert tracker.extra == 0
 
 
+@pytest.mark.parametrize("rpm", [150.0, 800.0, 1200.0, 1500.0])
+def test_a_sync_of_every_revolution_is_followed_up_to_the_fastest_idle(rpm: float) -> None:
+    # A cold engine idles at 1200 rpm (common practice, no source); a revolution then takes 50 ms (60 / 1200).
+    period = 60.0 / rpm
+    tracker = SyncTracker("revolution")
+    edges = [(1.0 + period * k + d, up) for k in range(30) for d, up in ((0.0, True), (0.001, False))]
+    times, rising = np.array([t for t, _ in edges]), np.array([up for _, up in edges], dtype=np.bool_)
+    tracker.push(times, rising, float(times[-1]))
+    assert tracker.events == 30
+    assert len(tracker.runs) == 1
+
+
 @pytest.mark.parametrize("lasts", [0.0002, 0.002, 0.02])
 def test_negative_pulses_are_dated_by_their_falling_edge(lasts: float) -> None:
     starts = [1.0 + CYCLE_S * k for k in range(8)]
