@@ -283,14 +283,23 @@ class BalanceTable:
         return _ONE_OFF_SIGMAS * (1.0 + 4.0 / cycles)
 
     def _one_offs(self, scaled: Floats, usual: Floats, good: Bools) -> Bools:
+        """Cells far from their column's usual value.
+
+        The scale is that of a fit by medians: 1.4826 times the median of the residuals without the smallest
+        ones, as many as were fitted, which such a fit makes vanish (R. Maronna, D. Martin and V. Yohai, Robust
+        Statistics, 2006, section 4.4). The plain median of three cylinders' residuals is less than half of it.
+        """
         if scaled.shape[0] < FEWEST_CYCLES + 1:
             return np.zeros(scaled.shape, dtype=bool)
         residual = scaled / usual[None, :] - 1.0 if self._relative else scaled - usual[None, :]
-        sizes = np.where(good & np.isfinite(residual), np.abs(residual), np.nan)
-        if np.isnan(sizes).all():
+        known = good & np.isfinite(residual)
+        sizes = np.where(known, np.abs(residual), np.nan)
+        ordered = np.sort(sizes[known])
+        fitted = int(known.any(axis=0).sum() + known.any(axis=1).sum()) - 1
+        if ordered.size <= fitted:
             return np.zeros(scaled.shape, dtype=bool)
         # What a rough cylinder does in many cycles is no one-off of it.
-        spread = _MAD_TO_SIGMA * np.fmax(_nanmedian(sizes, axis=0), np.nanmedian(sizes))
+        spread = _MAD_TO_SIGMA * np.fmax(_nanmedian(sizes, axis=0), float(np.median(ordered[fitted:])))
         least = _ONE_OFF_LEAST_PERCENT / 100.0 if self._relative else _ONE_OFF_LEAST_PERCENT
         limit = np.maximum(self._one_off_sigmas(scaled.shape[0]) * spread, least)
         off: Bools = good & (np.nan_to_num(np.abs(residual)) > limit[None, :])
