@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from .angle import Rotation
-from .engine import CYCLE_DEG, companion, firing_angles
+from .blocks import Floats
+from .engine import CYCLE_DEG, companion, firing_angles, firing_intervals
+from .history import History
 from .messages import SyncBasis
 from .setup import Engine, Probe, Setup
+from .speed_shape import Course, SpeedShape
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
 
@@ -20,10 +24,12 @@ UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
 }
 """Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
 
-CONSTANT_SPEED_ERROR_DEG = 29.0
-"""Between two syncs the speed is taken as constant. A crank that speeds up and slows down by a
-quarter, cylinders/2 times a revolution, is then wrong by at most 0.25*720/(2 pi cylinders) = 29/cylinders
-degrees (arithmetic; the quarter: common practice, no source)."""
+_STRAIGHT_ERROR_DEG = 25.0
+_STRAIGHT_LIKE = (180.0, 180.0, 1.7)
+"""Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, one-sided,
+about 95 %: 25 degrees at 180 rpm where the longest firing interval is 180 degrees, as the power 1.7 of that
+interval and -1.7 of the speed: measured on simulated engines (tests/bench/bench_angle.py)."""
+_STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
 _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are forgotten
 _EVENTS_AGREE_DEG = 15.0
@@ -68,6 +74,11 @@ class CycleSpan:
         return self.rotation.time_at(self.start_deg + CYCLE_DEG)
 
     @property
+    def uncertainty_deg(self) -> float | None:
+        """Of the engine angle at any time inside: one-sided, about 95 %; None where places are not known."""
+        return self.rotation.uncertainty_between(self.start_deg, self.start_deg + CYCLE_DEG)
+
+    @property
     def rpm(self) -> float:
         return 120.0 / (self.to_s - self.from_s)
 
@@ -85,7 +96,8 @@ class _Turning:
 class CycleCutter:
     """Takes the trackers' findings after each frame and yields the cycles that have become complete.
 
-    sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`.
+    sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`. history: the conditioned signals,
+    from which the speed's course between two syncs is read.
     """
 
     def __init__(
@@ -94,6 +106,7 @@ class CycleCutter:
         sync: SyncTracker | None,
         sync_probe: Probe | None,
         wheel: WheelTracker | None,
+        history: History,
         anchor: Anchor | None = None,
     ) -> None:
         self._engine: Engine = setup.engine
@@ -104,6 +117,12 @@ class CycleCutter:
         self._runs_seen: list[int] = []  # events taken from each sync run
         self.offset_assumed = False
         self._sync_deg, self._offset_uncertainty = self._place_of_sync()
+        after_sync = (
+            [(a - self._sync_deg) % CYCLE_DEG for a in self._angles.values()]
+            if self._sync_deg is not None
+            else []
+        )
+        self.shape = SpeedShape(setup, history, tuple(after_sync))
 
     def _place_of_sync(self) -> tuple[float | None, float]:
         """Engine angle of a sync event, and its uncertainty; None where the offset is unknown."""
@@ -136,12 +155,23 @@ class CycleCutter:
     def rotations(self) -> tuple[Rotation, ...]:
         return tuple(turning.rotation for turning in self._turnings)
 
+    def engine_angles(self, times: Floats) -> Floats:
+        """Engine angle modulo 720 at ascending times, NaN where no turning with known places has knots."""
+        angles = np.full(times.shape, np.nan)
+        for turning in self._turnings:
+            rotation = turning.rotation
+            if turning.shift is None or not rotation.places_known or len(rotation.t) < 2:
+                continue
+            inside = (times >= rotation.t[0]) & (times <= rotation.t[-1])
+            angles[inside] = (rotation.angles_at(times[inside]) + turning.shift) % CYCLE_DEG
+        return angles
+
     def update(self, *, final: bool = False) -> Iterator[CycleSpan]:
         """Yields complete cycles, oldest first. final: nothing more will come."""
         if self._wheel is not None:
             self._follow_wheel(final=final)
         elif self._sync is not None:
-            self._follow_sync()
+            self._follow_sync(final=final)
         for index, turning in enumerate(self._turnings):
             if self._anchored(turning):
                 yield from self._cut(index, turning)
@@ -182,7 +212,7 @@ class CycleCutter:
                 rotation.uncertainty_deg = None
             return
         assert self._probe is not None
-        at = rotation.time_to_deg(event)
+        at = rotation.angle_smoothly(event)
         expected = self._sync_deg
         if expected is None and from_wheel is None:
             turning.shift, rotation.places_known = -at, False
@@ -218,37 +248,56 @@ class CycleCutter:
 
     # --- a sync alone ---------------------------------------------------------------------------------
 
-    def _follow_sync(self) -> None:
+    def _follow_sync(self, *, final: bool) -> None:
         assert self._sync is not None and self._probe is not None
         step = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
         start = self._sync_deg if self._sync_deg is not None else 0.0
         for index, run in enumerate(self._sync.runs):
             if index == len(self._turnings):
-                shape = CONSTANT_SPEED_ERROR_DEG / self._engine.cylinders
                 rotation = Rotation(
                     places_known=self._sync_deg is not None,
                     half_cycle_open=self._probe.every == "revolution",
-                    uncertainty_deg=None if self._sync_deg is None else shape + self._offset_uncertainty,
+                    uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
+                    pace_deg=CYCLE_DEG,
                 )
                 self._turnings.append(_Turning(rotation, 0.0))
                 self._runs_seen.append(0)
-            self._take_events(self._turnings[index], run, index, start, step)
+            self._take_events(index, run, start, step, final=final)
 
-    def _take_events(self, turning: _Turning, run: SyncRun, index: int, start: float, step: float) -> None:
-        rotation = turning.rotation
-        events = zip(
-            run.times[self._runs_seen[index] :], run.intervals[self._runs_seen[index] :], strict=True
-        )
-        for t, count in events:
+    def _take_events(self, index: int, run: SyncRun, start: float, step: float, *, final: bool) -> None:
+        rotation = self._turnings[index].rotation
+        for k in range(self._runs_seen[index], len(run.times)):
+            t = run.times[k]
+            if not (final or self.shape.knows(t)):
+                return
+            self._runs_seen[index] = k + 1
             if not rotation.t:
+                self.shape.begin(t)
                 rotation.add(t, start)
                 continue
-            t_before, deg_before = rotation.t[-1], rotation.deg[-1]
-            for k in range(1, count):
-                rotation.add(t_before + (t - t_before) * k / count, deg_before + k * step)
-            rotation.add(t, deg_before + count * step)
-        self._runs_seen[index] = len(run.times)
+            self._take_interval(rotation, t, run.intervals[k] * step)
         rotation.ended = run.ended
+
+    def _take_interval(self, rotation: Rotation, t: float, deg: float) -> None:
+        """Knots from the last sync event to the one at `t`, `deg` degrees later."""
+        t_before, deg_before = rotation.t[-1], rotation.deg[-1]
+        course = self.shape.between(t_before, t, deg)
+        if course is None:
+            course = self._straight(rotation, t - t_before, deg)
+        for at, share in zip(course.times.tolist(), course.share.tolist(), strict=True):
+            rotation.add(at, deg_before + share * deg)
+        rotation.add(t, deg_before + deg)
+        rotation.doubts.append((deg_before + deg, course.uncertainty_deg))
+
+    def _straight(self, rotation: Rotation, lasted: float, deg: float) -> Course:
+        """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
+        longest, rpm, power = _STRAIGHT_LIKE
+        speed = deg / lasted
+        ripple = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
+        before = rotation.speed_at_end() if len(rotation.t) >= 2 else speed
+        ramp = deg / 8.0 * abs(math.log(speed / before))  # the sagitta of a speed that changes evenly
+        error = _STRAIGHTEST_ERROR_DEG + min(_STRAIGHT_ERROR_DEG * ripple + ramp, deg / 4.0)
+        return Course(np.empty(0), np.empty(0), error)
 
     # --- named by hand -------------------------------------------------------------------------------
 

@@ -126,8 +126,6 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
-    uncertainties = [r.uncertainty_deg for r in cutter.rotations]
-    known = [u for u in uncertainties if u is not None]
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
@@ -138,7 +136,7 @@ def judgement(
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=max(known) if known and len(known) == len(uncertainties) else None,
+            angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else comparisons,
         findings=() if refused else findings_of(setup, comparisons),
