@@ -19,20 +19,24 @@ from .blocks import Floats
 class Rotation:
     """One unbroken turning of the engine, from the first knot after rest to the last before it.
 
-    t, deg: knots, both strictly ascending. `places_known`: engine angle modulo 720 is known;
-    `half_cycle_open`: it is known modulo 360 only. `uncertainty_deg`: one-sided, about 95 %, of the engine
-    angle at its knots; `doubts` adds to it what lies between syncs: (last degree of an interval, uncertainty inside).
-    `pace_deg`: over how many degrees its speed at either end is taken.
+    t, deg: knots, both strictly ascending. `places_known`: engine angle modulo `modulo_deg` is known (360: the
+    half-cycle is open). `uncertainty_deg`: one-sided, about 95 %, of the engine angle at its knots; `doubts` adds to
+    it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
+    degrees its speed at either end is taken.
     """
 
     t: list[float] = field(default_factory=list)
     deg: list[float] = field(default_factory=list)
     places_known: bool = True
-    half_cycle_open: bool = False
+    modulo_deg: float = 720.0
     uncertainty_deg: float | None = None
     doubts: list[tuple[float, float]] = field(default_factory=list)
     pace_deg: float = 180.0
     ended: bool = False
+
+    @property
+    def half_cycle_open(self) -> bool:
+        return self.modulo_deg == 360.0
 
     def add(self, t: float, deg: float) -> None:
         if self.t and (t <= self.t[-1] or deg <= self.deg[-1]):

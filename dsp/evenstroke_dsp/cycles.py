@@ -10,9 +10,10 @@ import numpy as np
 
 from .angle import Rotation
 from .blocks import Floats
-from .engine import CYCLE_DEG, companion, firing_angles, firing_intervals
+from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
 from .history import History
 from .messages import SyncBasis
+from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
 from .speed_shape import Course, SpeedShape
 from .sync_tracker import SyncRun, SyncTracker
@@ -31,6 +32,7 @@ about 95 %: 25 degrees at 180 rpm where the longest firing interval is 180 degre
 interval and -1.7 of the speed: measured on simulated engines (tests/bench/bench_angle.py)."""
 _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
+_REVOLUTION_DEG = CYCLE_DEG / 2
 _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are forgotten
 _EVENTS_AGREE_DEG = 15.0
 """Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
@@ -97,7 +99,7 @@ class CycleCutter:
     """Takes the trackers' findings after each frame and yields the cycles that have become complete.
 
     sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`. history: the conditioned signals,
-    from which the speed's course between two syncs is read.
+    from which the speed's course between two syncs is read. rhythm: where neither sync nor wheel is recorded.
     """
 
     def __init__(
@@ -107,11 +109,12 @@ class CycleCutter:
         sync_probe: Probe | None,
         wheel: WheelTracker | None,
         history: History,
+        rhythm: RhythmTracker | None = None,
         anchor: Anchor | None = None,
     ) -> None:
         self._engine: Engine = setup.engine
         self._angles = firing_angles(setup.engine)
-        self._sync, self._probe, self._wheel = sync, sync_probe, wheel
+        self._sync, self._probe, self._wheel, self._rhythm = sync, sync_probe, wheel, rhythm
         self._anchor = anchor
         self._turnings: list[_Turning] = []
         self._runs_seen: list[int] = []  # events taken from each sync run
@@ -123,6 +126,11 @@ class CycleCutter:
             else []
         )
         self.shape = SpeedShape(setup, history, tuple(after_sync))
+
+    @property
+    def _every_deg(self) -> float:
+        """Degrees from one sync event to the next."""
+        return _REVOLUTION_DEG if self._probe is not None and self._probe.every == "revolution" else CYCLE_DEG
 
     def _place_of_sync(self) -> tuple[float | None, float]:
         """Engine angle of a sync event, and its uncertainty; None where the offset is unknown."""
@@ -152,6 +160,11 @@ class CycleCutter:
         return "cycle" if every == "cycle" else "revolution"
 
     @property
+    def listens(self) -> bool:
+        """Whether cycles are sought in the pulses' own rhythm."""
+        return self._rhythm is not None and bool(self._rhythm.sources)
+
+    @property
     def rotations(self) -> tuple[Rotation, ...]:
         return tuple(turning.rotation for turning in self._turnings)
 
@@ -172,6 +185,10 @@ class CycleCutter:
             self._follow_wheel(final=final)
         elif self._sync is not None:
             self._follow_sync(final=final)
+        elif self._rhythm is not None:
+            self._rhythm.update(final=final)
+            new = self._rhythm.rotations[len(self._turnings) :]
+            self._turnings.extend(_Turning(rotation, 0.0) for rotation in new)
         for index, turning in enumerate(self._turnings):
             if self._anchored(turning):
                 yield from self._cut(index, turning)
@@ -207,7 +224,7 @@ class CycleCutter:
                 return
             turning.shift = from_wheel if from_wheel is not None else -rotation.deg[0]
             rotation.places_known = from_wheel is not None
-            rotation.half_cycle_open = True
+            rotation.modulo_deg = _REVOLUTION_DEG
             if from_wheel is None:
                 rotation.uncertainty_deg = None
             return
@@ -219,15 +236,15 @@ class CycleCutter:
             rotation.uncertainty_deg = None
         elif expected is None:
             assert from_wheel is not None
-            turning.shift, rotation.half_cycle_open = from_wheel, True
+            turning.shift, rotation.modulo_deg = from_wheel, _REVOLUTION_DEG
         elif from_wheel is None:
             turning.shift = expected - at
             rotation.uncertainty_deg = TOOTH_ERROR_DEG + self._offset_uncertainty
-            rotation.half_cycle_open = self._probe.every == "revolution"
+            rotation.modulo_deg = self._every_deg
         else:
             halves = round((expected - at - from_wheel) / (CYCLE_DEG / 2))
             turning.shift = from_wheel + halves * CYCLE_DEG / 2
-            rotation.half_cycle_open = self._probe.every == "revolution"
+            rotation.modulo_deg = self._every_deg
 
     def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
         """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
@@ -236,7 +253,7 @@ class CycleCutter:
         """
         if self._sync is None or self._probe is None:
             return None
-        every = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        every = self._every_deg
         times = [t for run in self._sync.runs for t in run.times if rotation.t[0] <= t <= rotation.t[-1]]
         degrees = rotation.angles_at(np.asarray(times))
         for later in range(1, len(times)):
@@ -250,13 +267,13 @@ class CycleCutter:
 
     def _follow_sync(self, *, final: bool) -> None:
         assert self._sync is not None and self._probe is not None
-        step = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        step = self._every_deg
         start = self._sync_deg if self._sync_deg is not None else 0.0
         for index, run in enumerate(self._sync.runs):
             if index == len(self._turnings):
                 rotation = Rotation(
                     places_known=self._sync_deg is not None,
-                    half_cycle_open=self._probe.every == "revolution",
+                    modulo_deg=self._every_deg,
                     uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
                     pace_deg=CYCLE_DEG,
                 )
@@ -308,12 +325,13 @@ class CycleCutter:
             return True
         if rotation.t[-1] < anchor.t:
             return rotation.ended
-        if rotation.places_known and not rotation.half_cycle_open:
+        if rotation.places_known and rotation.modulo_deg == CYCLE_DEG:
             return True
         asked = self._angles[anchor.cylinder] + anchor.cylinder_deg
         off = asked - (rotation.time_to_deg(anchor.t) + turning.shift)
-        turning.shift += round(off / (CYCLE_DEG / 2)) * CYCLE_DEG / 2 if rotation.places_known else off
-        rotation.places_known, rotation.half_cycle_open = True, False
+        step = rotation.modulo_deg
+        turning.shift += round(off / step) * step if rotation.places_known else off
+        rotation.places_known, rotation.modulo_deg = True, CYCLE_DEG
         return True
 
     # --- cycles ---------------------------------------------------------------------------------------
@@ -348,10 +366,17 @@ class CycleCutter:
             firing = (angle - engine_deg) % CYCLE_DEG
             if not rotation.places_known:
                 places.append(Place(None, None, firing))
-            elif rotation.half_cycle_open:
-                other = companion(self._engine, cylinder)
-                either = tuple(sorted((cylinder, other))) if other is not None else self._engine.firing_order
-                places.append(Place(None, either, firing))
+            elif rotation.modulo_deg < CYCLE_DEG:
+                places.append(Place(None, self._alike(cylinder, rotation.modulo_deg), firing))
             else:
                 places.append(Place(cylinder, None, firing))
         return tuple(places)
+
+    def _alike(self, cylinder: int, modulo_deg: float) -> tuple[int, ...]:
+        """Cylinders that cannot be told apart from this one where the engine angle is known modulo that."""
+        angles = self._angles
+        away = {
+            c: (angles[c] - angles[cylinder] + modulo_deg / 2) % modulo_deg - modulo_deg / 2 for c in angles
+        }
+        alike = tuple(sorted(c for c in angles if abs(away[c]) <= COMPANION_TOLERANCE_DEG))
+        return alike if len(alike) > 1 else self._engine.firing_order

@@ -40,6 +40,7 @@ from .messages import (
     Wave,
     WaveData,
 )
+from .rhythm_tracker import RhythmSource, RhythmTracker
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
@@ -76,7 +77,11 @@ class Pipeline:
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
         self._history = History()
-        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel, self._history, self._anchor)
+        alone = sync is None and self._wheel is None
+        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._cutter = CycleCutter(
+            setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
+        )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
@@ -251,7 +256,9 @@ class Pipeline:
             self._watches[row] = ProbeWatch(probe, rate, frame)
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
-        readers: list[ProbeMeasurer | SpeedShape] = [*self._measurers, self._cutter.shape]
+        readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
+        if self._rhythm is not None:
+            readers += self._rhythm.sources
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
