@@ -29,11 +29,8 @@ def refusal(
     comparisons: Sequence[Comparison],
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
-    if cutter.basis == "none":
-        return (
-            "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
-            "and its place, and record the crank again."
-        )
+    if cutter.basis == "none" and not cutter.rotations:
+        return _no_cycle(cutter)
     rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
     if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
         return (
@@ -47,6 +44,20 @@ def refusal(
             "seconds with recording on, and check each probe's signal first."
         )
     return None
+
+
+def _no_cycle(cutter: CycleCutter) -> str:
+    """Nothing to cut cycles by."""
+    if cutter.listens:
+        return (
+            "Cannot judge: no rhythm was found. No sync and no wheel is recorded, and the pulses do not come evenly "
+            "enough to be counted. Are the plugs out? Did the engine turn? Record a sync, or starter current, and "
+            "crank again."
+        )
+    return (
+        "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
+        "and its place, and record the crank again; or take it out of the set-up, to count by the pulses' rhythm."
+    )
 
 
 def warnings_of(
@@ -72,6 +83,19 @@ def warnings_of(
         warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
     elif rotations and any(r.half_cycle_open for r in rotations):
         warn("half_cycle_open", "One sync a revolution: each pulse belongs to one of two cylinders.")
+    alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
+    if alike:
+        warn(
+            "cylinders_alike",
+            f"The firing intervals repeat every {alike[0].modulo_deg:.0f} degrees: each pulse belongs to one of "
+            f"{round(720.0 / alike[0].modulo_deg)} cylinders.",
+        )
+    if cutter.listens and rotations:
+        warn(
+            "rhythm_alone",
+            "No sync and no wheel is recorded: cycles are counted by the pulses' own rhythm. Where that is lost, "
+            "positions begin anew.",
+        )
     if sync is not None and sync.missed:
         warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
     if sync is not None and sync.extra:
@@ -126,8 +150,6 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
-    uncertainties = [r.uncertainty_deg for r in cutter.rotations]
-    known = [u for u in uncertainties if u is not None]
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
@@ -138,7 +160,7 @@ def judgement(
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=max(known) if known and len(known) == len(uncertainties) else None,
+            angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else comparisons,
         findings=() if refused else findings_of(setup, comparisons),

@@ -40,7 +40,9 @@ from .messages import (
     Wave,
     WaveData,
 )
+from .rhythm_tracker import RhythmSource, RhythmTracker
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
+from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
@@ -77,12 +79,16 @@ class Pipeline:
         self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
-        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel, self._anchor)
+        self._history = History()
+        alone = sync is None and self._wheel is None
+        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._cutter = CycleCutter(
+            setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
+        )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
         self._comparisons: tuple[Comparison, ...] = ()
-        self._history = History()
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -133,6 +139,13 @@ class Pipeline:
             else:
                 out.append(self._event_health(probe))
         return tuple(out)
+
+    def engine_angles(self, times: Floats) -> Floats:
+        """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
+
+        Where only the half-cycle is open, it is one of the two. Older turning than some 30 cycles is forgotten.
+        """
+        return self._cutter.engine_angles(times)
 
     def judge(self, source: SourceInfo) -> Judgement:
         """The judgement of everything pushed so far; call it after `flush`."""
@@ -252,12 +265,15 @@ class Pipeline:
             self._watches[row] = ProbeWatch(probe, rate, frame)
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
-        for measurer in self._measurers:
-            if measurer.probe.role in EDGE_ROLES:
+        readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
+        if self._rhythm is not None:
+            readers += self._rhythm.sources
+        for reader in readers:
+            if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
-            column = next((k for k, p in enumerate(self._rows) if p is measurer.probe), None)
-            measurer.row = self._conditioned.index(column) if column is not None else None
-            measurer.offset_s = start.offsets[column] if column is not None else 0.0
+            column = next((k for k, p in enumerate(self._rows) if p is reader.probe), None)
+            reader.row = self._conditioned.index(column) if column is not None else None
+            reader.offset_s = start.offsets[column] if column is not None else 0.0
 
     def _frame(self, frame: Frame, end: float) -> Iterator[PipelineMessage]:
         scaled = self._scale(frame.volts)
@@ -389,7 +405,7 @@ class Pipeline:
             from_s=span.from_s,
             to_s=span.to_s,
             rpm=span.rpm,
-            angle_uncertainty_deg=span.rotation.uncertainty_deg,
+            angle_uncertainty_deg=span.uncertainty_deg,
             left_out=left_out,
             probes=tuple(probes),
         )

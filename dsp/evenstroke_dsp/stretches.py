@@ -35,6 +35,9 @@ class StretchKeeper:
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
         self._ran_in: int | None = None  # the rotation in which the engine runs by itself
         self.running_from_s: float | None = None
+        self._counted = False
+        self.angle_uncertainty_deg: float | None = None
+        """The largest of the cycles that count: one-sided, about 95 %; None where places are not known in one of them."""
         self.declined_cycles = 0  # faster than idle: other running tests are not judged
 
     def classify(self, span: CycleSpan) -> tuple[StretchKind | None, int, str | None]:
@@ -65,7 +68,15 @@ class StretchKeeper:
             kind = "idle"
         number = self._numbers[kind]
         self._numbers[kind] += 1
-        return kind, number, self._left_out(span, same_turning=same_turning, steady=steady)
+        left_out = self._left_out(same_turning=same_turning, steady=steady)
+        if left_out is None:
+            self._count(span.uncertainty_deg)
+        return kind, number, left_out
+
+    def _count(self, uncertainty_deg: float | None) -> None:
+        before, self._counted = self.angle_uncertainty_deg if self._counted else 0.0, True
+        known = before is not None and uncertainty_deg is not None
+        self.angle_uncertainty_deg = max(before or 0.0, uncertainty_deg or 0.0) if known else None
 
     def _is_steady(self, rpm: float, before: float) -> bool:
         """Near the last steady speed, or near the cycle before: two alike make a new steady speed."""
@@ -75,7 +86,7 @@ class StretchKeeper:
         return bool(near)
 
     @staticmethod
-    def _left_out(span: CycleSpan, *, same_turning: bool, steady: bool) -> str | None:
+    def _left_out(*, same_turning: bool, steady: bool) -> str | None:
         if not same_turning:
             return "spin_up"  # the first cycle of a turning: the starter is still gaining speed
         return None if steady else "speed_unsteady"
