@@ -49,6 +49,10 @@ class ComparisonKeeper:
         """From now on this probe's comparisons are limited, for these reasons."""
         self._limits[probe] = reasons
 
+    def forget(self, probe: str) -> None:
+        """All cycles of this probe will be added anew."""
+        self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
+
     def add(
         self,
         measurer: ProbeMeasurer,

@@ -55,6 +55,7 @@ def warnings_of(
     sync: SyncTracker | None,
     wheel: WheelTracker | None,
     stretches: StretchKeeper,
+    measurers: Sequence[ProbeMeasurer],
     keeper: ComparisonKeeper,
 ) -> tuple[CodedWarning, ...]:
     """Everything that the reader must know before using the numbers, each once."""
@@ -96,6 +97,21 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for measurer in measurers:
+        probe, stated = measurer.probe, measurer.probe.positive_is
+        other = "vacuum" if stated == "pressure" else "pressure"
+        if measurer.inverted:
+            warn(
+                "polarity",
+                f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
+                f'judged as "{other}". Mend the set-up file, or swap the probe\'s two wires.',
+            )
+        elif measurer.polarity_doubtful:
+            warn(
+                "polarity_untold",
+                f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
+                "gently into the probe: if its signal rises, positive is pressure.",
+            )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
             warn(
@@ -118,7 +134,7 @@ def judgement(
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
     refused = refusal(cutter, stretches, measurers, comparisons)
-    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, keeper))
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(
             CodedWarning(

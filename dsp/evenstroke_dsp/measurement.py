@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,7 +28,10 @@ from .features import (
     middle_in_fold,
 )
 from .history import History
+from .mean_cycle import STEPS, MeanCycle, array_factor, harmonics
 from .messages import StretchKind
+from .polarity import DOUBTFUL_FROM, INVERTED_FROM, level_step, odds_of_inverted
+from .pulse_evidence import LONGEST_TRAVEL_M, PulseEvidence, ShiftPrior, evidence
 from .setup import PULSE_ROLES, Probe, Setup
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
@@ -35,6 +39,9 @@ _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _REFERENCE_TEMPERATURE_C = 20.0
 _EVEN_SPACING_DEG = 5.0
+_BEFORE_TURNING_S = 2.0
+_KEPT_CYCLES = 30
+"""Cycles that can be measured anew when the probe turns out to be the other way up."""
 _SPEED_OVER_DEG = 12.0
 _GAP_SPACINGS = 1.5
 
@@ -82,6 +89,17 @@ class _Signal:
     lost: Bools | None
 
 
+@dataclass(frozen=True, slots=True)
+class CountedCycle:
+    """One cycle that counts, with its number in its stretch."""
+
+    span: CycleSpan
+    kind: StretchKind
+    number: int
+    places: tuple[Place, ...]
+    signal: _Signal
+
+
 @dataclass(slots=True)
 class ProbeMeasurer:
     """Measures one probe; remembers the mean pulse shape, from which the middles follow.
@@ -97,6 +115,15 @@ class ProbeMeasurer:
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
     rhythm: float | None = None
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle."""
+    inverted: bool = False
+    """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
+    polarity_doubtful: bool = False
+    """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
+    evidence: PulseEvidence | None = None
+    _means: dict[int, MeanCycle] = field(default_factory=dict)
+    _counted: list[CountedCycle] = field(default_factory=list)
+    _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
+    _level_step: float | None = None
 
     @property
     def pulse(self) -> RolePulse:
@@ -151,11 +178,98 @@ class ProbeMeasurer:
         if not places:
             return ()
         signal = self._signal(span, history)
+        self._latest = None
         if signal is None or signal.t.size < 16:
             return tuple(Measured(p, k + 1, None, "not_recorded") for k, p in enumerate(places))
+        if self.probe.role in PULSE_ROLES:
+            self._latest = (span, kind, places, signal)
+            if self._level_step is None:
+                self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
+        signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind)
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
+        return self._pulses(span, places, signal, folded)
+
+    def count(self, number: int) -> bool:
+        """The cycle measured last counts, as that number of its stretch: learn from it about the probe.
+
+        True where the probe now turns out to be the other way up than it was taken to be: then all cycles
+        so far have to be taken anew, from `counted_anew`.
+        """
+        if self._latest is None:
+            return False
+        span, kind, places, signal = self._latest
+        if len(self._counted) < _KEPT_CYCLES:
+            self._counted.append(CountedCycle(span, kind, number, places, signal))
+        if kind == "cranking":
+            self._learn(span, places, signal)
+        mean = max(self._means.values(), key=lambda m: m.cycles, default=None)
+        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, mean)
+        was = self.inverted
+        if odds is not None and len(self._counted) < _KEPT_CYCLES:
+            self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
+        self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
+        if self.inverted == was:
+            return False
+        for memory in self.folds.values():
+            memory.mean = -memory.mean if memory.mean is not None else None
+        return True
+
+    def counted_anew(self) -> Iterator[tuple[CountedCycle, tuple[Measured, ...]]]:
+        """Every cycle that counts, measured with what is known of the probe by now."""
+        for cycle in self._counted:
+            memory = self.folds[self._fold_key(cycle.span, cycle.places, cycle.kind)]
+            assert memory.mean is not None
+            signal = self._turned(cycle.signal)
+            yield cycle, self._pulses(cycle.span, cycle.places, signal, memory.mean)
+
+    def _turned(self, signal: _Signal) -> _Signal:
+        return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
+
+    def _learn(self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal) -> None:
+        """One more cranking cycle for the mean pulse, in the stated polarity, and what it says."""
+        low, high = np.searchsorted(signal.t, (span.from_s, span.to_s))
+        if signal.lost is not None and signal.lost[low:high].any():
+            return
+        grid = np.arange(0.0, CYCLE_DEG, CYCLE_DEG / STEPS)
+        times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
+        firing = np.array([p.firing_deg for p in places])
+        key = self._fold_key(span, places, "cranking")[1]
+        mean = self._means.setdefault(key, MeanCycle())
+        mean.add(harmonics(np.interp(times, signal.t, signal.x), firing), span.to_s - span.from_s)
+        self.evidence = evidence(
+            mean,
+            array_factor(firing),
+            self.probe.role,
+            self.setup.conditions.throttle,
+            self._shift_prior(span),
+            corner_known=self.probe.low_corner_hz is not None,
+        )
+
+    def _shift_prior(self, span: CycleSpan) -> ShiftPrior:
+        rotation = span.rotation
+        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(self.probe.role, 0.0)
+        return ShiftPrior(
+            error_deg=(rotation.uncertainty_deg or 0.0) / 2.0,
+            longest_travel_deg=longest_m / speed_of_sound(_REFERENCE_TEMPERATURE_C) * span.rpm * 6.0,
+            half_cycle_open=rotation.half_cycle_open,
+            places_known=rotation.places_known,
+        )
+
+    def _level_step_into(self, span: CycleSpan, history: History, height: float) -> float | None:
+        """How the level moved as the engine began to turn; None for what does not show it."""
+        if self.probe.role == "crankcase_pulse" or self.row is None:
+            return None
+        piece = history.piece(span.rotation.t[0] - _BEFORE_TURNING_S, span.to_s)
+        if piece is None or piece.lost[self.row].any():
+            return None
+        sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
+        return level_step(piece.t, sign * piece.values[self.row], height)
+
+    def _pulses(
+        self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, folded: Floats
+    ) -> tuple[Measured, ...]:
         middle = self._middle(span, folded)
         middles = np.array([(p.firing_deg + middle) % CYCLE_DEG for p in places])
         order = np.argsort(middles)
@@ -236,13 +350,16 @@ class ProbeMeasurer:
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         values = np.interp(times, signal.t, signal.x)
         now = fold(values, np.array([p.firing_deg for p in places]))
-        # Unnamed places of one turning have nothing to do with those of another.
-        key = (kind, span.rotation_index if places[0].cylinder is None else -1)
-        memory = self.folds.setdefault(key, _Fold())
+        memory = self.folds.setdefault(self._fold_key(span, places, kind), _Fold())
         memory.cycles += 1
         weight = max(1.0 / memory.cycles, _FOLD_MEMORY)
         memory.mean = now if memory.mean is None else memory.mean + weight * (now - memory.mean)
         return memory.mean, float(values.mean())
+
+    @staticmethod
+    def _fold_key(span: CycleSpan, places: tuple[Place, ...], kind: StretchKind) -> tuple[StretchKind, int]:
+        """Unnamed places of one turning have nothing to do with those of another."""
+        return kind, span.rotation_index if places[0].cylinder is None else -1
 
     def _exhaust_opens_deg(self) -> float:
         given = self.setup.engine.valve_events_deg.exhaust_opens

@@ -79,6 +79,7 @@ class Pipeline:
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
         self._comparisons: tuple[Comparison, ...] = ()
+        self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
         self._history = History()
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
@@ -368,9 +369,14 @@ class Pipeline:
             measured = measurer.measure(span, self._history, kind)
             if not measured:
                 continue
-            probes.append(_cycle_probe(measurer, measured))
-            if left_out is None:
+            if left_out is None and measurer.count(number):
+                self._keeper.forget(measurer.probe.name)
+                for past, measured in measurer.counted_anew():
+                    index = past.span.rotation_index
+                    self._keeper.add(measurer, measured, past.kind, past.number, index)
+            elif left_out is None:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+            probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
         yield Cycle(
             sequence=self._next("cycle"),
@@ -395,9 +401,12 @@ class Pipeline:
 
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
-            problems = watch.report(turning=True).problems
-            if watch.probe.role not in EDGE_ROLES and problems:
-                self._keeper.limit(watch.probe.name, problems)
+            if watch.probe.role not in EDGE_ROLES:
+                self._problems[watch.probe.name] |= set(watch.report(turning=True).problems)
+        for measurer in self._measurers:
+            name = measurer.probe.name
+            doubtful = ("polarity",) if measurer.polarity_doubtful else ()
+            self._keeper.limit(name, (*sorted(self._problems[name]), *doubtful))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -439,7 +448,13 @@ class Pipeline:
             phase=self._phase,
             findings=() if refused else findings,
             warnings=warnings_of(
-                self._setup, self._cutter, self._sync, self._wheel, self._stretches, self._keeper
+                self._setup,
+                self._cutter,
+                self._sync,
+                self._wheel,
+                self._stretches,
+                self._measurers,
+                self._keeper,
             ),
             refused=refused,
             instruction=words,

@@ -1,0 +1,82 @@
+"""The mean pulse of one probe by cylinder angle, as orders with their scatter from cycle to cycle.
+
+An order m is what comes m times in 720 degrees. With evenly firing cylinders only multiples of their number
+survive the mean over cylinders; uneven ones leave more.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from .blocks import Floats
+from .engine import CYCLE_DEG
+
+Complexes = npt.NDArray[np.complex128]
+
+STEPS = 360
+ORDERS = 25
+"""Orders 0 to 24: three events for each of eight cylinders; at 200 rpm that is 40 Hz."""
+
+
+def harmonics(cycle: Floats, firing_deg: Floats) -> Complexes:
+    """(ORDERS,) coefficients of exp(i m x), x = 2 pi of cylinder angle / 720, of the mean over cylinders.
+
+    cycle: the signal at STEPS even angles over one cycle, its drift taken out here. firing_deg: each heard
+    cylinder's firing TDC, degrees after the cycle's start.
+    """
+    # A cycle that ends higher than it began is drifting; its step at the seam would leak into all orders.
+    level = cycle - (cycle[-1] - cycle[0]) * np.arange(cycle.size) / (cycle.size - 1)
+    orders = np.arange(ORDERS)
+    found = np.fft.rfft(level)[:ORDERS] / cycle.size
+    turns = np.exp(2j * math.pi * np.outer(orders, firing_deg) / CYCLE_DEG).mean(axis=1)
+    return np.asarray(found * turns)
+
+
+def array_factor(firing_deg: Floats) -> Floats:
+    """(ORDERS,) how much of each order cylinders at these places leave, 0 to 1."""
+    orders = np.arange(ORDERS)
+    return np.asarray(np.abs(np.exp(2j * math.pi * np.outer(orders, firing_deg) / CYCLE_DEG).mean(axis=1)))
+
+
+class MeanCycle:
+    """`add` one cycle after another; the mean of all and its standard error per order."""
+
+    def __init__(self) -> None:
+        self.cycles = 0
+        self.seconds = 0.0
+        self._sum = np.zeros(ORDERS, dtype=np.complex128)
+        self._squares = np.zeros(ORDERS)
+
+    def add(self, found: Complexes, seconds: float) -> None:
+        """One cycle's `harmonics`, and how long the cycle took."""
+        self.cycles += 1
+        self.seconds += seconds
+        self._sum += found
+        self._squares += np.abs(found) ** 2
+
+    @property
+    def mean(self) -> Complexes:
+        return np.asarray(self._sum / max(1, self.cycles))
+
+    @property
+    def error(self) -> Floats:
+        """(ORDERS,) standard error of each mean, real and imaginary part alike; infinite for a single cycle."""
+        if self.cycles < 2:
+            return np.full(ORDERS, np.inf)
+        spread = np.maximum(self._squares / self.cycles - np.abs(self.mean) ** 2, 0.0)
+        return np.asarray(np.sqrt(spread / 2.0 / (self.cycles - 1)))
+
+    @property
+    def skewness(self) -> float:
+        """Third moment of the mean pulse about its mean, in its standard deviation; it knows no shift."""
+        pulse = np.fft.irfft(np.concatenate([[0.0], self.mean[1:]]), STEPS)
+        deviation = float(np.sqrt(np.mean(pulse**2)))
+        return float(np.mean(pulse**3)) / deviation**3 if deviation > 0 else 0.0
+
+    @property
+    def cycle_hz(self) -> float:
+        """Cycles a second; an order m comes m times as often."""
+        return self.cycles / self.seconds
