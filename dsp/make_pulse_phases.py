@@ -53,7 +53,7 @@ def spectrum(trace: CrankTrace, signal: np.ndarray, firing_deg: np.ndarray) -> n
     steady = (trace.times_s > 3.0) & (trace.times_s < 7.2)
     angle, signal = trace.theta_deg[steady], signal[steady]
     first, last = int(np.ceil(angle[0] / 720)), int(np.floor(angle[-1] / 720))
-    grid = np.arange(STEPS) * (720.0 / STEPS)
+    grid = np.linspace(0.0, 720.0, STEPS + 1)
     cycles = [np.interp(grid + 720 * k, angle, signal) for k in range(first, last)]
     return np.mean([harmonics(c, firing_deg) for c in cycles], axis=0)
 

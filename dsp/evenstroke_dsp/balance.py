@@ -83,6 +83,9 @@ class BalanceTable:
         self._given: list[VerdictWord | None] = [None] * cylinders
         self._withdrawn = [False] * cylinders
         self._spread: float | None = None
+        self.down, self.up = np.zeros(cylinders), np.zeros(cylinders)
+        """By how much more each interval reaches down (<= 0) and up (>= 0): what is no spread from cycle to
+        cycle, such as a distortion that is the same in all of them."""
 
     @property
     def cycles(self) -> int:
@@ -118,6 +121,7 @@ class BalanceTable:
         deviation = float(estimate.deviation[column])
         known = math.isfinite(deviation)
         low, high = self._narrowed(column, deviation, float(estimate.radius[column]))
+        low, high = low + float(self.down[column]), high + float(self.up[column])
         bounded = math.isfinite(high - low)
         verdict = self._verdict(column, low, high, n) if self._with_verdict else None
         return CylinderDeviation(
@@ -165,7 +169,8 @@ class BalanceTable:
             freedom = estimate.freedom + more * max(1, columns - 1)
             radius = self._radius(estimate.sigma, n + more, freedom, share)
             deviation = float(estimate.deviation[column])
-            if _word(deviation - radius, deviation + radius) != "undecided" and n + more >= FEWEST_CYCLES:
+            low, high = deviation - radius + self.down[column], deviation + radius + self.up[column]
+            if _word(low, high) != "undecided" and n + more >= FEWEST_CYCLES:
                 return more
         return None
 

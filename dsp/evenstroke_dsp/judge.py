@@ -116,7 +116,8 @@ def warnings_of(
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
             warn(
                 "low_corner_unknown",
-                f"{probe.name}: the probe's own low corner is not given and is not undone.",
+                f"{probe.name}: the probe's own low corner is not given and is not undone; its intervals "
+                "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
 

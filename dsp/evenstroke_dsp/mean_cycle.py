@@ -24,15 +24,21 @@ ORDERS = 25
 def harmonics(cycle: Floats, firing_deg: Floats) -> Complexes:
     """(ORDERS,) coefficients of exp(i m x), x = 2 pi of cylinder angle / 720, of the mean over cylinders.
 
-    cycle: the signal at STEPS even angles over one cycle, its drift taken out here. firing_deg: each heard
-    cylinder's firing TDC, degrees after the cycle's start.
+    cycle: the signal at STEPS even angles over one cycle and at its end. firing_deg: each heard cylinder's firing TDC,
+    degrees after the cycle's start.
     """
-    # A cycle that ends higher than it began is drifting; its step at the seam would leak into all orders.
-    level = cycle - (cycle[-1] - cycle[0]) * np.arange(cycle.size) / (cycle.size - 1)
     orders = np.arange(ORDERS)
-    found = np.fft.rfft(level)[:ORDERS] / cycle.size
+    found = np.fft.rfft(without_drift(cycle))[:ORDERS] / (cycle.size - 1)
     turns = np.exp(2j * math.pi * np.outer(orders, firing_deg) / CYCLE_DEG).mean(axis=1)
     return np.asarray(found * turns)
+
+
+def without_drift(cycle: Floats) -> Floats:
+    """A cycle that ends higher than it began is drifting; its step at the seam would leak into all orders.
+
+    cycle: shape (steps + 1,), the last one being the next cycle's first. Returns shape (steps,).
+    """
+    return np.asarray((cycle - (cycle[-1] - cycle[0]) * np.linspace(0.0, 1.0, cycle.size))[:-1])
 
 
 def array_factor(firing_deg: Floats) -> Floats:
@@ -42,20 +48,36 @@ def array_factor(firing_deg: Floats) -> Floats:
 
 
 class MeanCycle:
-    """`add` one cycle after another; the mean of all and its standard error per order."""
+    """`add` one cycle after another; the mean of all, and its orders with their standard errors."""
 
     def __init__(self) -> None:
         self.cycles = 0
         self.seconds = 0.0
+        self._whole = np.zeros(STEPS)
+        self._times = np.zeros(STEPS + 1)
         self._sum = np.zeros(ORDERS, dtype=np.complex128)
         self._squares = np.zeros(ORDERS)
 
-    def add(self, found: Complexes, seconds: float) -> None:
-        """One cycle's `harmonics`, and how long the cycle took."""
+    def add(self, cycle: Floats, times: Floats, firing_deg: Floats) -> None:
+        """One cycle at STEPS even angles and its end, when those were in seconds, both shape (STEPS + 1,), and
+        where its cylinders fire."""
+        found = harmonics(cycle, firing_deg)
         self.cycles += 1
-        self.seconds += seconds
+        self._whole += without_drift(cycle)
+        self.seconds += float(times[-1] - times[0])
+        self._times += times - times[0]
         self._sum += found
         self._squares += np.abs(found) ** 2
+
+    @property
+    def whole(self) -> Floats:
+        """(STEPS,) the mean cycle, from the cycle's start, all cylinders apart."""
+        return self._whole / max(1, self.cycles)
+
+    @property
+    def times(self) -> Floats:
+        """(STEPS + 1,) seconds from the cycle's start to each step and to the end, on average."""
+        return self._times / max(1, self.cycles)
 
     @property
     def mean(self) -> Complexes:

@@ -28,10 +28,18 @@ from .features import (
     middle_in_fold,
 )
 from .history import History
-from .mean_cycle import STEPS, MeanCycle, array_factor, harmonics
+from .low_corner import highest_corner, plausible, undone_cycle
+from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
-from .polarity import DOUBTFUL_FROM, INVERTED_FROM, level_step, odds_of_inverted
-from .pulse_evidence import LONGEST_TRAVEL_M, PulseEvidence, ShiftPrior, evidence
+from .polarity import DOUBTFUL_FROM, INVERTED_FROM, LevelStep, level_step, odds_of_inverted
+from .pulse_evidence import (
+    CORNER_PRIOR,
+    LONGEST_TRAVEL_M,
+    LOW_CORNERS_HZ,
+    PulseEvidence,
+    ShiftPrior,
+    evidence,
+)
 from .setup import PULSE_ROLES, Probe, Setup
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
@@ -120,10 +128,11 @@ class ProbeMeasurer:
     polarity_doubtful: bool = False
     """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
     evidence: PulseEvidence | None = None
-    _means: dict[int, MeanCycle] = field(default_factory=dict)
+    _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
-    _level_step: float | None = None
+    _level_step: LevelStep | None = None
+    _highest_corner_hz: float = math.inf
 
     @property
     def pulse(self) -> RolePulse:
@@ -202,9 +211,9 @@ class ProbeMeasurer:
         span, kind, places, signal = self._latest
         if len(self._counted) < _KEPT_CYCLES:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
-        if kind == "cranking":
-            self._learn(span, places, signal)
-        mean = max(self._means.values(), key=lambda m: m.cycles, default=None)
+        self._learn(span, kind, places, signal)
+        cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
+        mean = max(cranked, key=lambda m: m.cycles, default=None)
         odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, mean)
         was = self.inverted
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
@@ -224,20 +233,76 @@ class ProbeMeasurer:
             signal = self._turned(cycle.signal)
             yield cycle, self._pulses(cycle.span, cycle.places, signal, memory.mean)
 
+    def corner_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+        """What the mean cycle measures as it was read, and behind each low corner that may have made it.
+
+        Of that stretch, by feature: values by position, shape (places,), and (corners, places). None for a probe whose corner
+        is known or that has no mean cycle yet.
+        """
+        if self.probe.role not in PULSE_ROLES or self.probe.low_corner_hz is not None:
+            return None
+        latest = next((c for c in reversed(self._counted) if c.kind == kind), None)
+        if latest is None:
+            return None
+        mean = self._means.get(self._fold_key(latest.span, latest.places, kind))
+        if mean is None or mean.cycles < 2:
+            return None
+        corners, probability = np.asarray(LOW_CORNERS_HZ), CORNER_PRIOR
+        if self.evidence is not None:
+            probability = self.evidence.of_corner(inverted=self.inverted)
+        tried = plausible(corners, probability, self._highest_corner_hz)
+        whole = -mean.whole if self.inverted else mean.whole
+        as_read = self._of_cycle(latest, whole, mean.times)
+        undone = [
+            self._of_cycle(latest, undone_cycle(whole, mean.times, float(hz)), mean.times) for hz in tried
+        ]
+        return as_read, {name: np.array([values[name] for values in undone]) for name in as_read}
+
+    def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> dict[str, Floats]:
+        """Each feature's values by position in one cycle that repeats, NaN where not found."""
+        begin = like.span.start_deg
+        grid = np.arange(begin, begin + CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
+        rotation = Rotation(t=times.tolist(), deg=grid.tolist())
+        rotation.places_known = like.span.rotation.places_known
+        before, after = -STEPS // 2, STEPS // 2
+        turns = (times[before - 1 : -1] - times[-1], times[:-1], times[:after] + times[-1])
+        for t, deg in zip(turns[2], grid[:after] + CYCLE_DEG, strict=True):
+            if deg > rotation.deg[-1]:
+                rotation.add(float(t), float(deg))
+        rotation.t[:0], rotation.deg[:0] = turns[0].tolist(), (grid[before - 1 : -1] - CYCLE_DEG).tolist()
+        span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
+        t = np.concatenate(turns) + self.delay_s
+        signal = _Signal(t, np.concatenate([cycle[before:], cycle, cycle[:after]]), None)
+        folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
+        pulses = self._pulses(span, like.places, signal, folded)
+        return {
+            feature.name: np.array(
+                [m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in pulses]
+            )
+            for feature in self.pulse.features
+        }
+
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
 
-    def _learn(self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal) -> None:
-        """One more cranking cycle for the mean pulse, in the stated polarity, and what it says."""
+    def _learn(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...], signal: _Signal) -> None:
+        """One more cycle for the mean pulse, in the stated polarity, and what it says of the probe."""
         low, high = np.searchsorted(signal.t, (span.from_s, span.to_s))
         if signal.lost is not None and signal.lost[low:high].any():
             return
-        grid = np.arange(0.0, CYCLE_DEG, CYCLE_DEG / STEPS)
+        grid = np.arange(0.0, CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         firing = np.array([p.firing_deg for p in places])
-        key = self._fold_key(span, places, "cranking")[1]
-        mean = self._means.setdefault(key, MeanCycle())
-        mean.add(harmonics(np.interp(times, signal.t, signal.x), firing), span.to_s - span.from_s)
+        mean = self._means.setdefault(self._fold_key(span, places, kind), MeanCycle())
+        cycle = np.interp(times, signal.t, signal.x)
+        mean.add(cycle, times, firing)
+        if kind != "cranking":
+            return
+        step = self._level_step
+        if step is not None and self.probe.low_corner_hz is None:
+            left = (float(cycle.mean()) - step.rest) / float(np.ptp(mean.whole))
+            bound = highest_corner(left, span.from_s - step.begin_s)
+            self._highest_corner_hz = min(self._highest_corner_hz, bound)
         self.evidence = evidence(
             mean,
             array_factor(firing),
@@ -257,7 +322,7 @@ class ProbeMeasurer:
             places_known=rotation.places_known,
         )
 
-    def _level_step_into(self, span: CycleSpan, history: History, height: float) -> float | None:
+    def _level_step_into(self, span: CycleSpan, history: History, height: float) -> LevelStep | None:
         """How the level moved as the engine began to turn; None for what does not show it."""
         if self.probe.role == "crankcase_pulse" or self.row is None:
             return None

@@ -9,6 +9,7 @@ valve opens is sharper than the rise that follows.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -36,8 +37,18 @@ _SKEWNESS_MOST = 1.0
 a corner of 8 Hz excepted (up to 0.6); it may not decide alone."""
 
 
-def level_step(t: Floats, x: Floats, height: float) -> float | None:
-    """How far the level moves in the first second of turning, in heights of the pulse; None without rest.
+@dataclass(frozen=True, slots=True)
+class LevelStep:
+    """The level before the crank began to turn, when that was (seconds), and how far the level of the first
+    second after is from it, in heights of the pulse."""
+
+    rest: float
+    begin_s: float
+    heights: float
+
+
+def level_step(t: Floats, x: Floats, height: float) -> LevelStep | None:
+    """How the level moves as the crank begins to turn; None without a rest before it.
 
     t, x: the signal from rest into the crank, shape (samples,). height: crest to trough of the mean cycle.
     """
@@ -53,15 +64,16 @@ def level_step(t: Floats, x: Floats, height: float) -> float | None:
     end = int(np.searchsorted(t, t[begin] + _LEVEL_OVER_S))
     if end - begin < 2 * each:
         return None
-    return float(x[begin:end].mean() - np.median(windows[:quiet])) / height
+    rest = float(np.median(windows[:quiet]))
+    return LevelStep(rest, float(t[begin]), (float(x[begin:end].mean()) - rest) / height)
 
 
 def odds_of_inverted(
-    role: str, evidence: PulseEvidence | None, step: float | None, mean: MeanCycle | None
+    role: str, evidence: PulseEvidence | None, step: LevelStep | None, mean: MeanCycle | None
 ) -> float | None:
     """Odds that the probe is the other way up than stated; None where nothing tells.
 
-    step: `level_step`, positive upward in the stated polarity. mean: the mean pulse, in the stated polarity.
+    step: `level_step`, its heights positive upward in the stated polarity. mean: the mean pulse, in the stated polarity.
     """
     if evidence is None and step is None:
         return None
@@ -70,7 +82,7 @@ def odds_of_inverted(
         odds *= evidence.for_inverted
     if step is not None and role in _LEVEL:
         scale, most = _LEVEL[role]
-        odds *= math.exp(float(np.clip(-step / scale, -most, most)))
+        odds *= math.exp(float(np.clip(-step.heights / scale, -most, most)))
     if role == "exhaust_pulse" and mean is not None and mean.cycles >= 2:
         odds *= math.exp(float(np.clip(mean.skewness, -_SKEWNESS_MOST, _SKEWNESS_MOST)))
     return odds

@@ -77,6 +77,9 @@ def test_the_level_needs_a_rest_before_it_and_knows_its_sign() -> None:
     turning = t > 1.0
     x = np.where(turning, -2.0 + 0.5 * np.sin(2 * np.pi * 10 * t), 0.0)
     # The mean of the second after the start is -2, the pulse 1 high.
-    assert level_step(t, x, 1.0) == pytest.approx(-2.0, abs=0.1)
-    assert level_step(t, -x, 1.0) == pytest.approx(2.0, abs=0.1)
+    step = level_step(t, x, 1.0)
+    assert step is not None and step.heights == pytest.approx(-2.0, abs=0.1)
+    assert (step.rest, step.begin_s) == (0.0, pytest.approx(1.0, abs=0.1))
+    turned = level_step(t, -x, 1.0)
+    assert turned is not None and turned.heights == pytest.approx(2.0, abs=0.1)
     assert level_step(t[turning], x[turning], 1.0) is None
