@@ -112,6 +112,20 @@ def warnings_of(
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
+    for measurer in measurers:
+        travel = measurer.travel
+        if travel is not None and measurer.probe.role == "exhaust_pulse":
+            ambiguous = (
+                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
+                if measurer.travel_ambiguous
+                else ""
+            )
+            warn(
+                "travel_estimated",
+                f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
+                f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
+                f"{travel.high_s * 1000:.0f} ms, 95 %).{ambiguous}",
+            )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
             warn(

@@ -41,22 +41,17 @@ from .pulse_evidence import (
     evidence,
 )
 from .setup import PULSE_ROLES, Probe, Setup
+from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound, travel_time
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
 _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
-_REFERENCE_TEMPERATURE_C = 20.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
 _KEPT_CYCLES = 30
 """Cycles that can be measured anew when the probe turns out to be the other way up."""
 _SPEED_OVER_DEG = 12.0
 _GAP_SPACINGS = 1.5
-
-
-def speed_of_sound(temperature_c: float) -> float:
-    """Metres per second in dry air: 343.2 * sqrt(T/293.15 K) (ISO 9613-1:1993, clause 6.4; from memory)."""
-    return 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)
 
 
 def undo_low_corner(t: Floats, x: Floats, low_corner_hz: float, from_s: float, to_s: float) -> Floats:
@@ -128,6 +123,10 @@ class ProbeMeasurer:
     polarity_doubtful: bool = False
     """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
     evidence: PulseEvidence | None = None
+    travel: TravelEstimate | None = None
+    """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
+    travel_ambiguous: bool = False
+    """The delay could carry a pulse half way into the next one's place: two cylinders fit it."""
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
@@ -144,8 +143,8 @@ class ProbeMeasurer:
 
     @property
     def delay_s(self) -> float:
-        """What the gas takes from valve to probe; without `travel_m` the pulses themselves must tell."""
-        return (self.probe.travel_m or 0.0) / speed_of_sound(_REFERENCE_TEMPERATURE_C)
+        """What the gas takes from valve to probe; without `travel_m` the pulses themselves must tell (`travel`)."""
+        return travel_time(self.probe.travel_m or 0.0, self.probe.role, self.setup.conditions)
 
     def needs_until(self, span: CycleSpan) -> float:
         """The history must reach this time before the cycle can be measured, seconds."""
@@ -303,21 +302,25 @@ class ProbeMeasurer:
             left = (float(cycle.mean()) - step.rest) / float(np.ptp(mean.whole))
             bound = highest_corner(left, span.from_s - step.begin_s)
             self._highest_corner_hz = min(self._highest_corner_hz, bound)
+        prior = self._shift_prior(span)
         self.evidence = evidence(
             mean,
             array_factor(firing),
             self.probe.role,
             self.setup.conditions.throttle,
-            self._shift_prior(span),
+            prior,
             corner_known=self.probe.low_corner_hz is not None,
         )
+        if self.evidence is not None and prior.longest_travel_deg > 0 and prior.places_known:
+            self.travel = estimated(self.evidence, prior, span.rpm * 6.0, inverted=self.inverted)
 
     def _shift_prior(self, span: CycleSpan) -> ShiftPrior:
         rotation = span.rotation
+        speed = speed_of_sound(gas_temperature_c(self.probe.role, self.setup.conditions))
         longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(self.probe.role, 0.0)
         return ShiftPrior(
             error_deg=(rotation.uncertainty_deg or 0.0) / 2.0,
-            longest_travel_deg=longest_m / speed_of_sound(_REFERENCE_TEMPERATURE_C) * span.rpm * 6.0,
+            longest_travel_deg=longest_m / speed * span.rpm * 6.0,
             half_cycle_open=rotation.half_cycle_open,
             places_known=rotation.places_known,
         )
@@ -439,4 +442,8 @@ class ProbeMeasurer:
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
         reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
         expected = self._expected_middle() if span.rotation.places_known else None
+        if expected is not None and self.travel is not None:
+            expected += self.travel.delay_s * span.rpm * 6.0
+            doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
+            self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
         return middle_in_fold(folded, self.pulse.shape, expected, reach)

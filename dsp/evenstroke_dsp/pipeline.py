@@ -406,7 +406,8 @@ class Pipeline:
         for measurer in self._measurers:
             name = measurer.probe.name
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
-            self._keeper.limit(name, (*sorted(self._problems[name]), *doubtful))
+            late = ("travel_unknown",) if measurer.travel_ambiguous else ()
+            self._keeper.limit(name, (*sorted(self._problems[name]), *doubtful, *late))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
