@@ -10,7 +10,7 @@ from .cycles import CycleCutter
 from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
-from .setup import PULSE_ROLES, Setup
+from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
@@ -27,12 +27,20 @@ def refusal(
     stretches: StretchKeeper,
     measurers: Sequence[ProbeMeasurer],
     comparisons: Sequence[Comparison],
+    syncs_at_wrong_rate: Sequence[Probe],
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
     if cutter.basis == "none":
         return (
             "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
             "and its place, and record the crank again."
+        )
+    leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
+    if leading is not None:
+        return (
+            f"Cannot judge: {leading.name} does not come once a cycle, as the set-up says, so that pulses cannot be "
+            'given to cylinders. If it comes every revolution, write every = "revolution" and judge the same '
+            "recording again; else mend the pick-up and crank again."
         )
     rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
     if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
@@ -113,6 +121,19 @@ def warnings_of(
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
     for measurer in measurers:
+        if measurer.unheard:
+            named = sorted({p.cylinder for p in measurer.unheard if p.cylinder is not None})
+            whose = (
+                f"cylinder {' and '.join(map(str, named))}"
+                if named
+                else f"{len(measurer.unheard)} of the places"
+            )
+            warn(
+                "not_heard",
+                f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
+                "mend `sees`; if not, that cylinder hardly breathes.",
+            )
+    for measurer in measurers:
         travel = measurer.travel
         if travel is not None and measurer.probe.role == "exhaust_pulse":
             ambiguous = (
@@ -146,9 +167,10 @@ def judgement(
     measurers: Sequence[ProbeMeasurer],
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
+    syncs_at_wrong_rate: Sequence[Probe],
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
-    refused = refusal(cutter, stretches, measurers, comparisons)
+    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
     warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(

@@ -55,6 +55,7 @@ class MeanCycle:
         self.seconds = 0.0
         self._whole = np.zeros(STEPS)
         self._times = np.zeros(STEPS + 1)
+        self._power = 0.0
         self._sum = np.zeros(ORDERS, dtype=np.complex128)
         self._squares = np.zeros(ORDERS)
 
@@ -63,7 +64,9 @@ class MeanCycle:
         where its cylinders fire."""
         found = harmonics(cycle, firing_deg)
         self.cycles += 1
-        self._whole += without_drift(cycle)
+        steady = without_drift(cycle)
+        self._whole += steady
+        self._power += float(np.mean((steady - steady.mean()) ** 2))
         self.seconds += float(times[-1] - times[0])
         self._times += times - times[0]
         self._sum += found
@@ -73,6 +76,16 @@ class MeanCycle:
     def whole(self) -> Floats:
         """(STEPS,) the mean cycle, from the cycle's start, all cylinders apart."""
         return self._whole / max(1, self.cycles)
+
+    @property
+    def signal_to_noise_db(self) -> float | None:
+        """Power of what comes in every cycle over that of what does not, dB; None for fewer than three cycles."""
+        if self.cycles < 3:
+            return None
+        every = float(np.var(self.whole))
+        noise = max((self._power / self.cycles - every) * self.cycles / (self.cycles - 1), 1e-12 * every)
+        signal = max(every - noise / self.cycles, 1e-12 * every)
+        return 10.0 * math.log10(signal / noise) if signal > 0 and noise > 0 else None
 
     @property
     def times(self) -> Floats:

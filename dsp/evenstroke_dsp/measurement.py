@@ -48,6 +48,9 @@ _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
+_NOISY_DB = 10.0
+"""At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
+_UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
 """Cycles that can be measured anew when the probe turns out to be the other way up."""
 _SPEED_OVER_DEG = 12.0
@@ -127,11 +130,32 @@ class ProbeMeasurer:
     """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
     travel_ambiguous: bool = False
     """The delay could carry a pulse half way into the next one's place: two cylinders fit it."""
+    unheard: tuple[Place, ...] = ()
+    """Places whose pulse hardly shows in the mean cycle."""
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
     _level_step: LevelStep | None = None
     _highest_corner_hz: float = math.inf
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """Codes of `health`, of what only cycles tell."""
+        mean = self.mean_cycle
+        noise_db = mean.signal_to_noise_db if mean is not None else None
+        codes = {
+            "polarity": self.inverted,
+            "polarity_untold": self.polarity_doubtful,
+            "noisy": noise_db is not None and noise_db < _NOISY_DB,
+            "not_heard": bool(self.unheard),
+        }
+        return tuple(code for code, so in codes.items() if so)
+
+    @property
+    def mean_cycle(self) -> MeanCycle | None:
+        """The cranking cycles' mean, of the turning with most of them."""
+        cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
+        return max(cranked, key=lambda m: m.cycles, default=None)
 
     @property
     def pulse(self) -> RolePulse:
@@ -211,9 +235,8 @@ class ProbeMeasurer:
         if len(self._counted) < _KEPT_CYCLES:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
         self._learn(span, kind, places, signal)
-        cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
-        mean = max(cranked, key=lambda m: m.cycles, default=None)
-        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, mean)
+        self._find_unheard(kind)
+        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, self.mean_cycle)
         was = self.inverted
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
@@ -255,10 +278,14 @@ class ProbeMeasurer:
         undone = [
             self._of_cycle(latest, undone_cycle(whole, mean.times, float(hz)), mean.times) for hz in tried
         ]
-        return as_read, {name: np.array([values[name] for values in undone]) for name in as_read}
+        names = [feature.name for feature in self.pulse.features]
+        return (
+            {name: _values(as_read, name) for name in names},
+            {name: np.array([_values(measured, name) for measured in undone]) for name in names},
+        )
 
-    def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> dict[str, Floats]:
-        """Each feature's values by position in one cycle that repeats, NaN where not found."""
+    def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> tuple[Measured, ...]:
+        """The pulses of one cycle that repeats, in order of coming."""
         begin = like.span.start_deg
         grid = np.arange(begin, begin + CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
         rotation = Rotation(t=times.tolist(), deg=grid.tolist())
@@ -273,13 +300,18 @@ class ProbeMeasurer:
         t = np.concatenate(turns) + self.delay_s
         signal = _Signal(t, np.concatenate([cycle[before:], cycle, cycle[:after]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        pulses = self._pulses(span, like.places, signal, folded)
-        return {
-            feature.name: np.array(
-                [m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in pulses]
-            )
-            for feature in self.pulse.features
-        }
+        return self._pulses(span, like.places, signal, folded)
+
+    def _find_unheard(self, kind: StretchKind) -> None:
+        mean, latest = self.mean_cycle, self._counted[-1]
+        if kind != "cranking" or mean is None or mean.cycles < 3 or len(latest.places) < 3:
+            return
+        whole = -mean.whole if self.inverted else mean.whole
+        measured = self._of_cycle(latest, whole, mean.times)
+        sizes = _values(measured, self.pulse.features[0].name)
+        if np.isfinite(sizes).all():
+            small = sizes < _UNHEARD_SHARE * np.median(sizes)
+            self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
@@ -447,3 +479,10 @@ class ProbeMeasurer:
             doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
             self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
         return middle_in_fold(folded, self.pulse.shape, expected, reach)
+
+
+def _values(measured: tuple[Measured, ...], feature: str) -> Floats:
+    """One feature by position, shape (places,); NaN where not found."""
+    return np.array(
+        [m.pulse.values.get(feature, np.nan) if m.pulse is not None else np.nan for m in measured]
+    )

@@ -172,10 +172,17 @@ class Cranks:
                 inside = (times >= t0) & (times < t1)
                 yield EdgeBlock(number, times[inside], rising[inside], t1)
 
-    def judged(self, setup: Setup, trace: CrankTrace, signals: dict[int, Floats]) -> Outcome:
+    def judged(
+        self,
+        setup: Setup,
+        trace: CrankTrace,
+        signals: dict[int, Floats],
+        as_recorded: Setup | None = None,
+    ) -> Outcome:
+        """as_recorded: what really was fitted, where the set-up is wrong about it."""
         pipeline = Pipeline(setup)
         health: tuple[ProbeHealth, ...] = ()
-        for block in self.blocks(setup, trace, signals):
+        for block in self.blocks(as_recorded or setup, trace, signals):
             pipeline.push(block)
             if isinstance(block, SampleBlock) and block.t0 > trace.times_s[-1] - 2.0:
                 health = health or pipeline.health()
