@@ -178,7 +178,7 @@ def listen(
                 setup=setup,
                 acquisition=acquisition,
                 pipeline=Pipeline(setup),
-                make_link=_links_to(port, acquisition.baud, clock),
+                make_link=links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, clock),
                 record_at_once=folder is not None,
                 publish=publisher.publish if publisher is not None else lambda _: None,
@@ -214,7 +214,7 @@ def listen(
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE, recorded
 
 
-def _links_to(
+def links_to(
     port: str, baud: int, clock: Clock
 ) -> Callable[[Callable[[LinkStatus], None], Callable[[], bool]], Link]:
     def make(on_change: Callable[[LinkStatus], None], stop_wanted: Callable[[], bool]) -> Link:

@@ -6,6 +6,7 @@ import re
 import sys
 from typing import Protocol
 
+from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
@@ -93,6 +94,8 @@ class PlainLines:
             self._say("problem", f"recording stopped: {state.recording_problem}")
         if snapshot.log:
             self._say("log", snapshot.log)
+        for line in probe_lines(snapshot.health)[1:]:
+            self._say("probe", line.strip())
         if cycle is not None and self._said.get("cycle") != (cycle.stretch, cycle.index):
             self._said["cycle"] = (cycle.stretch, cycle.index)
             self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
@@ -153,11 +156,13 @@ def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
         Text(_broken_at_joints(_recording_words(snapshot), width)),
         Text(f"{_cycle_words(snapshot)}; {loss_words(snapshot.health)}"),
     ]
+    probes = probe_lines(snapshot.health)
+    lines += [Text(line) for line in probes]
     mains = _mains(snapshot)
     if mains:
         blocks = _side_by_side(mains, width)
         rows = max(len(c.cylinders) for c in mains)
-        shown = blocks[: max(1, (height - _AROUND_BLOCKS) // (rows + _AROUND_A_BLOCK))]
+        shown = blocks[: max(1, (height - _AROUND_BLOCKS - 2 * len(probes)) // (rows + _AROUND_A_BLOCK))]
         lines += [_block(block) for block in shown]
         rest = [comparison_name(c) for block in blocks[len(shown) :] for c in block]
         if rest:
@@ -193,6 +198,18 @@ def loss_words(health: Health) -> str:
         if number:
             lost.append(f"{number} {what}")
     return "lost: " + ", ".join(lost) if lost else "nothing lost"
+
+
+def probe_lines(health: Health) -> list[str]:
+    """A short word for each probe, and for the worst one what to do."""
+    if not health.probes:
+        return []
+    lines = ["probes: " + ", ".join(f"{p.probe} {short_word(p)}" for p in health.probes)]
+    troubled = [p for p in health.probes if p.problems]
+    if troubled:
+        worst = min(troubled, key=lambda p: WORST_FIRST.index(p.problems[0]))
+        lines.append(f"  {worst.probe}: {worst.advice}")
+    return lines
 
 
 def _recording_words(snapshot: Snapshot) -> str:

@@ -114,6 +114,9 @@ class BalanceTable:
         self._given: list[VerdictWord | None] = [None] * cylinders
         self._withdrawn = [False] * cylinders
         self._spread: float | None = None
+        self.down, self.up = np.zeros(cylinders), np.zeros(cylinders)
+        """By how much more each interval reaches down (<= 0) and up (>= 0): what is no spread from cycle to
+        cycle, such as a distortion that is the same in all of them."""
 
     @property
     def cycles(self) -> int:
@@ -154,6 +157,7 @@ class BalanceTable:
         pooled = self._pooled.narrowed(column, deviation, radius)
         widened = self._widened.narrowed(column, deviation, wide)
         low, high = widened if estimate.noisier[column] else pooled
+        low, high = low + float(self.down[column]), high + float(self.up[column])
         bounded = math.isfinite(high - low)
         verdict = self._verdict(column, low, high, n) if self._with_verdict else None
         return CylinderDeviation(
@@ -186,7 +190,8 @@ class BalanceTable:
         for more in range(1, _FORESEE_CYCLES + 1):
             freedom = estimate.freedom + more * max(1, columns - 1)
             radius = self._radius(sigma, n + more, freedom, share)
-            if _word(deviation - radius, deviation + radius) != "undecided" and n + more >= FEWEST_CYCLES:
+            low, high = deviation - radius + self.down[column], deviation + radius + self.up[column]
+            if _word(low, high) != "undecided" and n + more >= FEWEST_CYCLES:
                 return more
         return None
 

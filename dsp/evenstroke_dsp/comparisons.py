@@ -9,7 +9,9 @@ from typing import get_args
 import numpy as np
 
 from .balance import BalanceTable, CylinderDeviation
+from .blocks import Floats
 from .features import Feature, unit_of_value
+from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, StretchKind, Trust
 from .normal import generic_normal
@@ -19,6 +21,9 @@ from .setup_check import disturbed_cylinders
 _NOISY_PERCENT = 12.0
 """Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
 verdicts need no such limit, their intervals widen by themselves."""
+
+CornerValues = tuple[dict[str, Floats], dict[str, Floats]]
+"""As `ProbeMeasurer.corner_values` gives them."""
 
 Slot = tuple[int | None, tuple[int, ...] | None, int]
 """Cylinder, else the cylinders it may be, and the position in order of coming."""
@@ -34,6 +39,7 @@ class _Group:
     rotation: int | None  # the turning that unnamed slots belong to
     tables: dict[Feature, BalanceTable] = field(default_factory=dict)
     cycles: int = 0
+    columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
 
 
 class ComparisonKeeper:
@@ -47,11 +53,16 @@ class ComparisonKeeper:
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
+        self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
         self.positions_set_aside = 0  # cycles whose positions belong to another turning
 
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
         """From now on this probe's comparisons are limited, for these reasons too."""
         self._limits[probe] = tuple(sorted({*self._limits.get(probe, ()), *reasons}))
+
+    def forget(self, probe: str) -> None:
+        """All cycles of this probe will be added anew."""
+        self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
 
     def add(
         self,
@@ -64,16 +75,19 @@ class ComparisonKeeper:
         """One cycle's pulses of one probe, in order of coming; cycle: its number in the stretch."""
         slots = tuple((m.place.cylinder, m.place.one_of, m.position) for m in measured)
         named = all(slot[0] is not None for slot in slots)
+        columns = list(range(len(slots)))
         if named:
             order = {c: k for k, c in enumerate(self._setup.engine.firing_order)}
             by_order = sorted(range(len(slots)), key=lambda k: order[slots[k][0] or 0])
             slots = tuple((slots[k][0], None, 0) for k in by_order)
             measured = [measured[k] for k in by_order]
+            columns = by_order
         group = self._group(measurer, stretch, slots, None if named else rotation)
         if group is None:
             self.positions_set_aside += 1
             return
         group.cycles += 1
+        group.columns = columns
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -82,6 +96,7 @@ class ComparisonKeeper:
 
     def state(self) -> tuple[Comparison, ...]:
         """All comparisons; those of cranking first, in the order of the probes."""
+        self._corners = {key: g.measurer.corner_values(g.stretch) for key, g in self._groups.items()}
         return tuple(
             self._comparison(group, feature, table)
             for stretch in ("cranking", "idle")
@@ -90,6 +105,19 @@ class ComparisonKeeper:
             for feature, table in group.tables.items()
             if table.cycles
         )
+
+    @staticmethod
+    def _widen(
+        group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...], corner: CornerValues
+    ) -> None:
+        """Lets the intervals hold what an unknown low corner may have moved."""
+        as_read, undone = corner[0][feature.name], corner[1][feature.name]
+        if as_read.size != len(group.slots):
+            return
+        columns = group.columns
+        wider = widening(as_read[columns], undone[:, columns], reference, relative=feature.relative)
+        if wider is not None:
+            table.down, table.up = wider.down, wider.up
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
@@ -118,6 +146,9 @@ class ComparisonKeeper:
         disturbed = _disturbed(self._setup, probe, feature, group.slots)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
+        corner = self._corners.get((probe.name, group.stretch))
+        if corner is not None:
+            self._widen(group, feature, table, reference, corner)
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")

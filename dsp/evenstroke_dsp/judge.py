@@ -10,7 +10,7 @@ from .cycles import CycleCutter
 from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
-from .setup import PULSE_ROLES, Setup
+from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
@@ -27,10 +27,18 @@ def refusal(
     stretches: StretchKeeper,
     measurers: Sequence[ProbeMeasurer],
     comparisons: Sequence[Comparison],
+    syncs_at_wrong_rate: Sequence[Probe],
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
     if cutter.basis == "none" and not cutter.rotations:
         return _no_cycle(cutter)
+    leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
+    if leading is not None:
+        return (
+            f"Cannot judge: {leading.name} does not come once a cycle, as the set-up says, so that pulses cannot be "
+            'given to cylinders. If it comes every revolution, write every = "revolution" and judge the same '
+            "recording again; else mend the pick-up and crank again."
+        )
     rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
     if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
         return (
@@ -66,6 +74,7 @@ def warnings_of(
     sync: SyncTracker | None,
     wheel: WheelTracker | None,
     stretches: StretchKeeper,
+    measurers: Sequence[ProbeMeasurer],
     keeper: ComparisonKeeper,
 ) -> tuple[CodedWarning, ...]:
     """Everything that the reader must know before using the numbers, each once."""
@@ -120,11 +129,54 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for measurer in measurers:
+        probe, stated = measurer.probe, measurer.probe.positive_is
+        other = "vacuum" if stated == "pressure" else "pressure"
+        if measurer.inverted:
+            warn(
+                "polarity",
+                f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
+                f'judged as "{other}". Mend the set-up file, or swap the probe\'s two wires.',
+            )
+        elif measurer.polarity_doubtful:
+            warn(
+                "polarity_untold",
+                f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
+                "gently into the probe: if its signal rises, positive is pressure.",
+            )
+    for measurer in measurers:
+        if measurer.unheard:
+            named = sorted({p.cylinder for p in measurer.unheard if p.cylinder is not None})
+            whose = (
+                f"cylinder {' and '.join(map(str, named))}"
+                if named
+                else f"{len(measurer.unheard)} of the places"
+            )
+            warn(
+                "not_heard",
+                f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
+                "mend `sees`; if not, that cylinder hardly breathes.",
+            )
+    for measurer in measurers:
+        travel = measurer.travel
+        if travel is not None and measurer.probe.role == "exhaust_pulse":
+            ambiguous = (
+                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
+                if measurer.travel_ambiguous
+                else ""
+            )
+            warn(
+                "travel_estimated",
+                f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
+                f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
+                f"{travel.high_s * 1000:.0f} ms, 95 %).{ambiguous}",
+            )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
             warn(
                 "low_corner_unknown",
-                f"{probe.name}: the probe's own low corner is not given and is not undone.",
+                f"{probe.name}: the probe's own low corner is not given and is not undone; its intervals "
+                "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
 
@@ -139,10 +191,11 @@ def judgement(
     measurers: Sequence[ProbeMeasurer],
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
+    syncs_at_wrong_rate: Sequence[Probe],
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
-    refused = refusal(cutter, stretches, measurers, comparisons)
-    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, keeper))
+    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(
             CodedWarning(

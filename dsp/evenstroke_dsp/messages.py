@@ -324,6 +324,13 @@ class ProbeHealth(_Message, kw_only=True, frozen=True):
     noise_rms: float | None
     clipped_share: float | None
     events: int | None  # sync events or teeth so far
+    signal_to_noise_db: float | None = (
+        None  # pulse over what changes from cycle to cycle; no uncertainty is claimed
+    )
+    steps: int | None = None  # of the converter that the signal's swing fills
+    lost_share: float | None = None
+    mains_hz: float | None = None  # 50 or 60 where the mains stand out
+    mains_amplitude: float | None = None  # of it with its harmonics, in `unit`
 
 
 class LossCount(_Message, kw_only=True, frozen=True):

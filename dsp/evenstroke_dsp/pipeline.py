@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
@@ -21,7 +22,7 @@ from .edge_finder import EdgeFinder
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
-from .health import ProbeWatch, probe_health
+from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
 from .measurement import Measured, ProbeMeasurer
@@ -44,6 +45,7 @@ from .rhythm_tracker import RhythmSource, RhythmTracker
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
+from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
 
@@ -89,6 +91,7 @@ class Pipeline:
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
         self._comparisons: tuple[Comparison, ...] = ()
+        self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -132,12 +135,17 @@ class Pipeline:
     def health(self) -> tuple[ProbeHealth, ...]:
         """Each probe's signal as of now, in the set-up's order."""
         watches = {watch.probe.name: watch for watch in self._watches.values()}
+        measurers = {m.probe.name: m for m in self._measurers}
         out = []
         for probe in self._setup.probe:
-            if probe.name in watches:
-                out.append(watches[probe.name].report(turning=self._turning))
-            else:
-                out.append(self._event_health(probe))
+            watch = watches.get(probe.name)
+            health = watch.report(turning=self._turning) if watch else self._event_health(probe)
+            measurer = measurers.get(probe.name)
+            codes = measurer.problems if measurer is not None else self._sync_problems(probe)
+            mean = measurer.mean_cycle if measurer is not None else None
+            if mean is not None:
+                health = msgspec.structs.replace(health, signal_to_noise_db=mean.signal_to_noise_db)
+            out.append(with_problems(health, codes, turning=self._turning))
         return tuple(out)
 
     def engine_angles(self, times: Floats) -> Floats:
@@ -146,6 +154,29 @@ class Pipeline:
         Where only the half-cycle is open, it is one of the two. Older turning than some 30 cycles is forgotten.
         """
         return self._cutter.engine_angles(times)
+
+    def _sync_problems(self, probe: Probe) -> tuple[str, ...]:
+        """Whether a sync comes as often as the set-up says, and regularly."""
+        tracker = self._syncs.get(probe.name)
+        if tracker is None:
+            return ()
+        codes = ("sync_irregular",) if irregular(tracker) else ()
+        return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
+
+    def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
+        if self._wheel is not None and self._wheel.follower is not None:
+            return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
+        cylinders = self._setup.engine.cylinders
+        every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
+        return tracker is self._sync and any(
+            twice_by_pulses(probe, m.mean_cycle, cylinders)
+            for m in every
+            if len(self._setup.sees(m.probe)) == cylinders
+        )
+
+    def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
+        probes = [p for p in self._setup.probe if p.is_sync]
+        return tuple(p for p in probes if self._sync_at_wrong_rate(p, self._syncs[p.name]))
 
     def judge(self, source: SourceInfo) -> Judgement:
         """The judgement of everything pushed so far; call it after `flush`."""
@@ -159,6 +190,7 @@ class Pipeline:
             self._measurers,
             self._comparisons,
             self._keeper,
+            self._syncs_at_wrong_rate(),
         )
 
     def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
@@ -280,7 +312,7 @@ class Pipeline:
         if scaled.shape[1]:
             yield self._wave("raw", range(len(self._rows)), scaled, frame.t0, frame.dt)
         for row, watch in self._watches.items():
-            watch.push(scaled[row])
+            watch.push(scaled[row], turning=self._turning)
         for row, finder in self._finders.items():
             self._found_edges(row, finder, frame)
         yield from self._condition(scaled, last=frame.last)
@@ -394,9 +426,14 @@ class Pipeline:
             measured = measurer.measure(span, self._history, kind)
             if not measured:
                 continue
-            probes.append(_cycle_probe(measurer, measured))
-            if left_out is None:
+            if left_out is None and measurer.count(number):
+                self._keeper.forget(measurer.probe.name)
+                for past, measured in measurer.counted_anew():
+                    index = past.span.rotation_index
+                    self._keeper.add(measurer, measured, past.kind, past.number, index)
+            elif left_out is None:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+            probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
         yield Cycle(
             sequence=self._next("cycle"),
@@ -421,9 +458,15 @@ class Pipeline:
 
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
-            problems = watch.report(turning=True).problems
-            if watch.probe.role not in EDGE_ROLES and problems:
-                self._keeper.limit(watch.probe.name, problems)
+            if watch.probe.role not in EDGE_ROLES:
+                self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+        for measurer in self._measurers:
+            name = measurer.probe.name
+            # What cycles tell gets better with them, so that it is as of now.
+            now = LIMITING & set(measurer.problems)
+            doubtful = ("polarity",) if measurer.polarity_doubtful else ()
+            late = ("travel_unknown",) if measurer.travel_ambiguous else ()
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -447,7 +490,13 @@ class Pipeline:
         refused = (
             None
             if self._turning
-            else refusal(self._cutter, self._stretches, self._measurers, self._comparisons)
+            else refusal(
+                self._cutter,
+                self._stretches,
+                self._measurers,
+                self._comparisons,
+                self._syncs_at_wrong_rate(),
+            )
         )
         cranked = self._stretches.cranked
         words, more = instruction(
@@ -465,7 +514,13 @@ class Pipeline:
             phase=self._phase,
             findings=() if refused else findings,
             warnings=warnings_of(
-                self._setup, self._cutter, self._sync, self._wheel, self._stretches, self._keeper
+                self._setup,
+                self._cutter,
+                self._sync,
+                self._wheel,
+                self._stretches,
+                self._measurers,
+                self._keeper,
             ),
             refused=refused,
             instruction=words,
