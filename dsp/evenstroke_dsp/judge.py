@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
@@ -13,6 +14,8 @@ from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInf
 from .setup import PULSE_ROLES, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
+from .valve_agreement import valve_warnings
+from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
@@ -115,6 +118,7 @@ def judgement(
     measurers: Sequence[ProbeMeasurer],
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
+    angle_records: Sequence[AngleRecord],
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
     refused = refusal(cutter, stretches, measurers, comparisons)
@@ -126,6 +130,9 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
+    seen = () if refused else seen_events(setup, angle_records)
+    if not refused:
+        warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
     uncertainties = [r.uncertainty_deg for r in cutter.rotations]
     known = [u for u in uncertainties if u is not None]
     return Judgement(
@@ -143,7 +150,7 @@ def judgement(
         comparisons=() if refused else comparisons,
         findings=() if refused else findings_of(setup, comparisons),
         causes=(),
-        valve_events=(),
+        valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),
         refused=refused,
     )

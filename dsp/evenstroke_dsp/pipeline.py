@@ -13,6 +13,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from .angle_record import ROLES as ANGLE_ROLES
+from .angle_record import AngleRecord
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
@@ -78,6 +80,7 @@ class Pipeline:
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
+        self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._history = History()
         self._grid = SampleGrid()
@@ -143,7 +146,13 @@ class Pipeline:
             self._measurers,
             self._comparisons,
             self._keeper,
+            self.angle_records,
         )
+
+    @property
+    def angle_records(self) -> tuple[AngleRecord, ...]:
+        """Each pulse and pressure probe against crank angle, over the steady cranking cycles so far."""
+        return tuple(self._angle_records.values())
 
     def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
         """Where the first pulse of a cycle with unnamed cylinders would put `cylinder`; None where it has none."""
@@ -371,6 +380,8 @@ class Pipeline:
             probes.append(_cycle_probe(measurer, measured))
             if left_out is None:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+                if kind == "cranking" and measurer.probe.name in self._angle_records:
+                    self._angle_records[measurer.probe.name].add(measurer, span, self._history)
         self._limit_by_health()
         yield Cycle(
             sequence=self._next("cycle"),
