@@ -11,6 +11,7 @@ from .cycles import CycleCutter
 from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
+from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
@@ -132,6 +133,7 @@ def judgement(
         )
     seen = () if refused else seen_events(setup, angle_records)
     if not refused:
+        warnings += pressure_warnings(pressure_traces(setup, angle_records))
         warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
     uncertainties = [r.uncertainty_deg for r in cutter.rotations]
     known = [u for u in uncertainties if u is not None]

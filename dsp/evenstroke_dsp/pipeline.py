@@ -42,6 +42,7 @@ from .messages import (
     Wave,
     WaveData,
 )
+from .pressure_trace import PressureTrace, pressure_traces
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .stretches import STARTED_RPM, StretchKeeper
 from .sync_tracker import SyncTracker
@@ -153,6 +154,10 @@ class Pipeline:
     def angle_records(self) -> tuple[AngleRecord, ...]:
         """Each pulse and pressure probe against crank angle, over the steady cranking cycles so far."""
         return tuple(self._angle_records.values())
+
+    def pressure_traces(self) -> tuple[PressureTrace, ...]:
+        """Each transducer's mean cycle by crank angle, over the steady cranking cycles so far."""
+        return pressure_traces(self._setup, self.angle_records)
 
     def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
         """Where the first pulse of a cycle with unnamed cylinders would put `cylinder`; None where it has none."""
