@@ -44,6 +44,8 @@ _LONGEST_TRAVEL_M = {"intake_pulse": 1.0, "manifold_pressure": 1.0, "exhaust_pul
 _TRAVEL_DOUBT = 0.15
 """Of the travel time: an exhaust at 100 C carries sound 13 % faster than one at 20 C (ISO 9613-1's formula)."""
 _GROUPS = 8
+_MOST_DIPS = 8
+"""Dips of more cylinders stand closer together than opening angles are apart from engine to engine."""
 _MOST = 2 / 3
 
 
@@ -110,8 +112,17 @@ def seen_events(setup: Setup, records: Sequence[AngleRecord]) -> tuple[SeenEvent
             by_event[event] = [seen for seen in found if seen is not None and seen.half <= WIDEST_DEG]
         if not _borne_out(by_event.get("intake_opens", []), len(able)):
             by_event.pop("intake_opens", None)
+        by_event = {event: _without_strays(group) for event, group in by_event.items()}
         out += sorted((seen for group in by_event.values() for seen in group), key=lambda seen: seen.cylinder)
     return tuple(out)
+
+
+def _without_strays(events: list[SeenEvent]) -> list[SeenEvent]:
+    """Those that no two teeth of a cam wheel part from the others: a bend so far off is another cylinder's."""
+    if not events:
+        return events
+    usual = float(np.median([seen.deg for seen in events]))
+    return [seen for seen in events if abs(seen.deg - usual) <= 2 * WIDEST_DEG]
 
 
 def _borne_out(late: Sequence[SeenEvent], cylinders: int) -> bool:
@@ -213,7 +224,9 @@ def exhaust_opening(curve: Curve, rpm: float, heard: int) -> _Bend | None:
     is pushing; its bottom comes 21 degrees and 8 ms after opening (few cylinders share a small pipe: 6 degrees
     more), +- 7 in 95 of 100 simulated engines.
     """
-    found = _peak(bends(curve, 95.0, 225.0), 95.0)
+    if heard > _MOST_DIPS:
+        return None  # the window holds a neighbour's dip too
+    found = _peak(bends(curve, 130.0, 225.0), 130.0)
     if found is None or found[1] < 1.3 * _usual_bend(curve):
         return None
     after = (27.0 if heard <= 3 else 21.0) + 0.05 * rpm
