@@ -157,9 +157,7 @@ class ComparisonKeeper:
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
-        # The table is of engines whose pulses come evenly.
-        even = group.measurer.evenly_heard
-        normal = generic_normal(self._setup.engine, feature.name) if even else None
+        normal = generic_normal(self._setup.engine, feature.name, evenly_heard=group.measurer.evenly_heard)
         cylinders = tuple(
             self._cylinder(slot, deviation, unit, normal, _trust(k in disturbed, bool(limited) or withdrawn))
             for k, (slot, deviation, withdrawn) in enumerate(

@@ -111,6 +111,8 @@ def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause:
     if cause == "engine":
         assert cylinder.normal is not None
         return f"Healthy engines of this kind stay within {cylinder.normal.high:.0f} % ({cylinder.normal.from_})."
+    if cause == "spread" and "uneven_spacing" in comparison.because:
+        return "The pulses that this probe hears come at uneven intervals; that alone makes healthy ones so unlike."
     if cause == "spread":
         return "Healthy engines of this kind can be as uneven as this."
     if cylinder.normal is None:

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
 from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
+from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
+from .valve_agreement import valve_warnings
+from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
@@ -192,6 +196,7 @@ def judgement(
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
+    angle_records: Sequence[AngleRecord],
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
     refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
@@ -203,6 +208,10 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
+    seen = () if refused else seen_events(setup, angle_records)
+    if not refused:
+        warnings += pressure_warnings(pressure_traces(setup, angle_records))
+        warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
@@ -218,7 +227,7 @@ def judgement(
         comparisons=() if refused else comparisons,
         findings=() if refused else findings_of(setup, comparisons),
         causes=(),
-        valve_events=(),
+        valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),
         refused=refused,
     )

@@ -401,6 +401,20 @@ class ProbeMeasurer:
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
         return tuple(measured)
 
+    def values_at(self, span: CycleSpan, history: History, degrees: Floats) -> Floats | None:
+        """The signal, turned so that stronger is larger, at ascending degrees after the cycle's start, travel
+        time taken off; None where it was not recorded, or samples were lost."""
+        signal = self._signal(span, history)
+        if signal is None or (signal.lost is not None and signal.lost.any()):
+            return None
+        times = span.rotation.times_at(span.start_deg + degrees) + self.delay_s
+        if signal.t.size < 16:
+            return None
+        sample = float(signal.t[1] - signal.t[0])
+        if signal.t[0] > times[0] + sample or signal.t[-1] < times[-1] - sample:
+            return None
+        return np.interp(times, signal.t, signal.x)
+
     def _one(self, place: Place, position: int, signal: _Signal, window: Window, interval: float) -> Measured:
         low, high = np.searchsorted(signal.t, (window.t_low, window.t_high))
         if signal.t[0] > window.t_low or signal.t[-1] < window.t_high:

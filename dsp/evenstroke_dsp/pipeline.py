@@ -14,6 +14,8 @@ from collections.abc import Iterator
 import msgspec
 import numpy as np
 
+from .angle_record import ROLES as ANGLE_ROLES
+from .angle_record import AngleRecord
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
@@ -41,6 +43,7 @@ from .messages import (
     Wave,
     WaveData,
 )
+from .pressure_trace import PressureTrace, pressure_traces
 from .rhythm_tracker import RhythmSource, RhythmTracker
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
@@ -90,6 +93,7 @@ class Pipeline:
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers)
+        self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
         self._grid = SampleGrid()
@@ -191,7 +195,17 @@ class Pipeline:
             self._comparisons,
             self._keeper,
             self._syncs_at_wrong_rate(),
+            self.angle_records,
         )
+
+    @property
+    def angle_records(self) -> tuple[AngleRecord, ...]:
+        """Each pulse and pressure probe against crank angle, over the steady cranking cycles so far."""
+        return tuple(self._angle_records.values())
+
+    def pressure_traces(self) -> tuple[PressureTrace, ...]:
+        """Each transducer's mean cycle by crank angle, over the steady cranking cycles so far."""
+        return pressure_traces(self._setup, self.angle_records)
 
     def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
         """Where the first pulse of a cycle with unnamed cylinders would put `cylinder`; None where it has none."""
@@ -433,6 +447,8 @@ class Pipeline:
                     self._keeper.add(measurer, measured, past.kind, past.number, index)
             elif left_out is None:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+            if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
+                self._angle_records[measurer.probe.name].add(measurer, span, self._history)
             probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
         yield Cycle(

@@ -13,6 +13,7 @@ from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
 from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup, SetupError
 from mcap.writer import MCAP0_MAGIC
 
@@ -33,13 +34,14 @@ EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
 class JudgedFile:
     """A judgement, everything the pipeline said on the way, and the set-up that it rests on.
 
-    setup_text: None where the caller gave a set-up without its text.
+    setup_text: None where the caller gave a set-up without its text. pressure: each transducer by crank angle.
     """
 
     judgement: Judgement
     messages: tuple[PipelineMessage, ...]
     setup: Setup
     setup_text: str | None
+    pressure: tuple[PressureTrace, ...] = ()
 
     @property
     def lossy(self) -> bool:
@@ -144,7 +146,7 @@ def _judge(
     pipeline = Pipeline(setup, anchor)
     messages = _messages(pipeline, capture.blocks())
     judgement = _with_warnings(pipeline.judge(source), capture.warnings)
-    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
 
 
 def _judge_recording(
@@ -183,7 +185,7 @@ def _judge_recording(
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
-    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
 
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
