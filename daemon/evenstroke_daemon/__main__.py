@@ -2,6 +2,6 @@
 
 import sys
 
-from .command_line import main
+from .start import main
 
 sys.exit(main())

@@ -46,17 +46,20 @@ class BoundedQueue(Generic[T]):
     def get(self, while_waiting: Callable[[], None] = lambda: None) -> T | None:
         """The oldest item; waits for one. None when the queue is closed and empty.
 
-        while_waiting: called again and again, some dozen times a second, as long as none comes.
+        while_waiting: called again and again, some dozen times a second, as long as none comes; never with the
+        queue locked, for it may wait for a disk, or for a lock whose holder asks this queue for its count.
         """
-        with self._changed:
-            while not self._items and not self._closed:
-                self._changed.wait(_LOOK_UP_S)
-                while_waiting()
-            if not self._items:
-                return None
-            item = self._items.popleft()
-            self._depth -= self._size(item)
-            return item
+        while True:
+            with self._changed:
+                if not self._items and not self._closed:
+                    self._changed.wait(_LOOK_UP_S)
+                if self._items:
+                    item = self._items.popleft()
+                    self._depth -= self._size(item)
+                    return item
+                if self._closed:
+                    return None
+            while_waiting()
 
     def close(self) -> None:
         """Nothing more will be put; what is queued can still be had."""
@@ -100,6 +103,11 @@ class BlockQueue:
         else:
             self.lost_samples += _scans(batch)
             self._missing = [gap_over([*self._missing, *batch])]
+
+    @property
+    def dropped(self) -> int:
+        """Batches that never reached the pipeline as they were."""
+        return self._queue.dropped
 
     def close(self) -> None:
         """Nothing more will be put. A loss that nothing follows needs no Gap: there is nothing after it."""

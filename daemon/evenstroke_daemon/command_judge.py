@@ -58,6 +58,7 @@ def command(
     physics = physics_unless(quick)
     files = _files_in(path) if path.is_dir() else [path]
     judgements: list[Judgement] = []
+    lossy = False
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
@@ -70,6 +71,7 @@ def command(
             raise
         say_dangers(judged.setup)
         judgements.append(judged.judgement)
+        lossy = lossy or judged.lossy
         if not as_json:
             click.echo(judgement_text(judged.judgement, width=shutil.get_terminal_size((100, 24)).columns))
     if as_json:
@@ -81,8 +83,7 @@ def command(
             where=str(path),
             todo="see above for each",
         )
-    lost = any(judgement.source.lost_samples for judgement in judgements)
-    return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
+    return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE
 
 
 def _files_in(folder: Path) -> list[Path]:

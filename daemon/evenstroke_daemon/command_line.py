@@ -5,7 +5,7 @@ or an entry point of the group `evenstroke.commands`. It returns an `Outcome` (N
 raises an `EvenstrokeError`; it never exits. stdout carries results, stderr everything else.
 
 Exit codes, here and nowhere else:
-0 done; 1 could not be done; 2 wrong command line; 3 done, with samples lost.
+0 done; 1 could not be done; 2 wrong command line; 3 done, with something lost.
 """
 
 from __future__ import annotations

@@ -18,13 +18,14 @@ from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_dsp.setup_effects import setup_notes
+from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_before_cranking
 from .clock import REAL, Clock
-from .coach import Limits
+from .coach import LEAST_CRANK_S, Coach, Limits
 from .control import DEFAULT_ADDRESS as DEFAULT_CONTROL
 from .control import Control
 from .kept_link import REAL_PATIENCE, Patience
@@ -35,9 +36,10 @@ from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
 from .serial_port import open_serial
-from .service import NO_MAKERS_LIMITS, Recording, Service
+from .service import Recording, Service
 
 NOWHERE = "none"
+NO_MAKERS_LIMITS = Limits()
 
 
 @click.command(
@@ -68,7 +70,7 @@ NOWHERE = "none"
 )
 @click.option(
     "--starter-seconds",
-    type=click.FloatRange(min=1, max=30),
+    type=click.FloatRange(min=LEAST_CRANK_S, max=NO_MAKERS_LIMITS.starter_absolute_s),
     default=NO_MAKERS_LIMITS.starter_s,
     show_default=True,
     help="Longest crank that the starter's maker allows.",
@@ -156,9 +158,14 @@ def listen(
 ) -> tuple[Outcome, Path | None]:
     """Sessions from open to close, shown on stderr; how the last one ended and where its recording is.
 
-    There is a second session when one is asked for, through the control socket, with another set-up.
-    A recording's path goes to stdout, also when the session ends in an error, which is raised.
+    There is a second session when one is asked for, through the control socket, with another set-up, whatever
+    became of the first. A recording's path goes to stdout, also when its session ends in an error. Raises the
+    first error, with the others as notes, once all is over.
     """
+    coach = Coach(limits)
+    outcomes: list[Outcome] = []
+    failures: list[EvenstrokeError] = []
+    recorded: Path | None = None
     with ExitStack() as stack:
         publisher = Publisher(address) if address is not None else None
         if publisher is not None:
@@ -168,7 +175,11 @@ def listen(
         if control is not None:
             stack.callback(control.close)
             click.echo(f"control at {control.address}", err=True)
-        stop_wanted = stack.enter_context(stop_signals())
+        signalled = stack.enter_context(stop_signals())
+
+        def stop_wanted() -> bool:
+            return signalled() or (control is not None and control.stop_wanted)
+
         while True:
             # Before the link is opened: the same messages must come when the recording is judged.
             prediction = prediction_unless(quick, setup)
@@ -178,33 +189,43 @@ def listen(
                 acquisition=acquisition,
                 pipeline=Pipeline(setup, prior_prediction=prediction),
                 setup_notes=notes,
-                make_link=_links_to(port, acquisition.baud, clock),
+                make_link=links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
                 publish=publisher.publish if publisher is not None else lambda _: None,
                 clock=clock,
-                limits=limits,
+                coach=coach,
                 patience=patience,
             )
             if control is not None:
-                control.session = service
+                control.begin(service)
+            following = None
             try:
                 with view_for_stderr(sound=sound) as view:
-                    outcome = service.run(stop_wanted=stop_wanted, seconds=seconds, look=view.show)
+                    outcomes.append(service.run(stop_wanted=stop_wanted, seconds=seconds, look=view.show))
+            except EvenstrokeError as error:
+                failures.append(error)
             finally:
                 if control is not None:
-                    control.session = None
+                    following = control.end()
+                recorded = service.recorded_path or recorded
                 for path in service.recorded_paths:
                     click.echo(str(path))
-            if control is None or control.next_setup is None or control.stop_wanted or stop_wanted():
-                return outcome, service.recorded_path
-            setup, setup_text = control.next_setup
-            control.next_setup = None
+            if following is None or stop_wanted():
+                break
+            setup, setup_text = following
             acquisition = acquisition_of(setup, "the set-up in the request")
             say_before_cranking(setup)
+    if failures:
+        first, *rest = failures
+        for other in rest:
+            first.add_note(str(other))
+        raise first
+    lossy = Outcome.DONE_WITH_LOSS in outcomes
+    return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE, recorded
 
 
-def _links_to(
+def links_to(
     port: str, baud: int, clock: Clock
 ) -> Callable[[Callable[[LinkStatus], None], Callable[[], bool]], Link]:
     def make(on_change: Callable[[LinkStatus], None], stop_wanted: Callable[[], bool]) -> Link:

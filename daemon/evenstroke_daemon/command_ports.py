@@ -9,9 +9,9 @@ import click
 import msgspec
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_protocol.events import InputKind
-from serial.tools import list_ports
 
 from .link import Link, LinkTiming
+from .serial_port import described_ports
 
 _TIMING = LinkTiming(answer_s=0.5, attempts=5)
 """A board that resets when its port opens needs up to two seconds to wake."""
@@ -37,7 +37,7 @@ def command(port: tuple[str, ...], baud: int, as_json: bool) -> None:
     Every device is opened and asked what it is, which makes some boards reset. A device that is in use,
     or that you may not open, is said so and left alone.
     """
-    known = {p.device: p.description or "" for p in list_ports.comports()}
+    known = described_ports()
     found = [_ask(name, known.get(name, ""), baud) for name in port or sorted(known)]
     if as_json:
         click.echo(msgspec.json.format(msgspec.json.encode([asdict(f) for f in found]), indent=1))

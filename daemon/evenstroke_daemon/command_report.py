@@ -57,7 +57,7 @@ def command(
     for one in judged:
         say_dangers(one.setup)
     click.echo(str(write_report(output, *judged, job_included=job)))
-    lost = any(one.judgement.source.lost_samples for one in judged)
+    lost = any(one.lossy for one in judged)
     return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
 
 

@@ -1,12 +1,25 @@
-"""`evenstroke setup`: what a set-up allows, before anyone cranks."""
+"""`evenstroke setup`: what a set-up allows, before anyone cranks, and whether its probes work."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
+from evenstroke_dsp.cautions import dangers
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_check import check_text
+from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
 
+from .caution_words import say_before_cranking
+from .clock import REAL
+from .coach import Coach, Limits
+from .command_listen import acquisition_of, links_to, stop_signals
+from .live_check import LiveCheck
+from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
+from .service import Recording, Service
 
 
 @click.group("setup", epilog="Example:  evenstroke setup check my-engine.toml")
@@ -14,13 +27,69 @@ def command() -> None:
     """Check the file that says what engine it is and what is fitted where."""
 
 
-@command.command("check", epilog="Example:  evenstroke setup check demo")
+@command.command(
+    "check",
+    epilog="Examples:  evenstroke setup check demo\n\n"
+    "           evenstroke setup check my-engine.toml --live --port /dev/ttyUSB0",
+)
 @click.argument("file", metavar="FILE|NAME")
 @quick_option
-def check(file: str, quick: bool) -> None:
+@click.option(
+    "--live", is_flag=True, help="Check each probe's signal on the board instead: at rest, then cranking."
+)
+@click.option("--port", help="With --live: serial device, COMx, or socket://HOST:PORT.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=4),
+    default=30.0,
+    show_default=True,
+    help="With --live: how long to wait for somebody to crank.",
+)
+def check(file: str, live: bool, port: str | None, seconds: float, quick: bool) -> Outcome:
     """Say what this set-up can compare, what disturbs what and how much, and what to beware of.
 
     Every set-up that is valid passes, a dangerous one too: its dangers are stated.
+
+    With --live, one line for each probe on the board: what is wrong with its signal and what to do. At rest that is
+    what rest shows; whoever then cranks for five seconds learns the rest. Nothing is recorded.
     """
+    if live != (port is not None):
+        raise click.UsageError("--live and --port go together")
     setup, _ = load_setup(file)
-    click.echo(check_text(setup, prediction_unless(quick, setup)), nl=False)
+    if port is None:
+        click.echo(check_text(setup, prediction_unless(quick, setup)), nl=False)
+        return Outcome.DONE
+    return _check_live(setup, file, port, seconds)
+
+
+def _check_live(setup: Setup, name: str, port: str, seconds: float) -> Outcome:
+    acquisition = acquisition_of(setup, name)
+    say_before_cranking(setup)
+    watch = LiveCheck(
+        setup,
+        lambda words: click.echo(words, err=True),
+        may_crank=not any(danger.blocks for danger in dangers(setup)),
+    )
+
+    def nowhere(_begin_ns: int, _folder: Path | None, _title: str | None) -> Recording:
+        raise RecordingError("a check records nothing", todo="use `evenstroke listen --record`")
+
+    service = Service(
+        setup=setup,
+        acquisition=acquisition,
+        pipeline=Pipeline(setup),
+        make_link=links_to(port, acquisition.baud, REAL),
+        open_recording=nowhere,
+        record_at_once=False,
+        publish=lambda _: None,
+        clock=REAL,
+        coach=Coach(Limits()),
+    )
+    try:
+        with stop_signals() as stop_wanted:
+            return service.run(
+                stop_wanted=lambda: watch.finished or stop_wanted(), seconds=seconds, look=watch.look
+            )
+    finally:
+        for line in watch.lines():
+            click.echo(line)

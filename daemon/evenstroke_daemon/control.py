@@ -1,12 +1,14 @@
 """The control socket: a ZeroMQ ROUTER that takes typed requests and answers each to the one who asked.
 
 A request is one JSON frame (`Request` in messages.py), with or without an empty frame before it, as REQ and
-DEALER sockets send it. Whatever else arrives gets an error reply and harms nothing.
+DEALER sockets send it. Whatever else arrives gets an error reply and harms nothing. One thread answers all, one
+after the other, so that what two clients ask at once happens in one order that both can see.
 """
 
 from __future__ import annotations
 
 import threading
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Protocol
@@ -35,6 +37,11 @@ DEFAULT_ADDRESS = "tcp://127.0.0.1:7721"
 LARGEST_REQUEST = 1 << 20
 _LOOK_UP_MS = 100
 _LINGER_MS = 500
+_UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+"""What reading bytes as JSON may raise; the last of them for lists a thousand deep."""
+
+
+_OfASession = GetState | StartRecording | StopRecording | Mark | UseSetup
 
 
 class Controlled(Protocol):
@@ -54,15 +61,17 @@ class Controlled(Protocol):
 class Control:
     """A bound ROUTER socket with a thread of its own. Raises ServiceError when the address cannot be bound.
 
-    session: set to the running session, None between two. check_setup: raises EvenstrokeError for a set-up
-    that cannot be listened with. After a `UseSetup`, `next_setup` holds it and the session is told to stop.
+    check_setup: raises EvenstrokeError for a set-up that cannot be listened with. stop_wanted: somebody asked
+    to end it all; it stays so.
     """
 
     def __init__(self, address: str, check_setup: Callable[[Setup], None]) -> None:
         loopback_only(address)
-        self.session: Controlled | None = None
-        self.next_setup: tuple[Setup, str] | None = None
         self.stop_wanted = False
+        # No request is half done when a session begins or ends.
+        self._handing_over = threading.Lock()
+        self._session: Controlled | None = None
+        self._next_setup: tuple[Setup, str] | None = None
         self._check_setup = check_setup
         self._context = zmq.Context()
         self._socket = self._context.socket(zmq.ROUTER)
@@ -86,6 +95,18 @@ class Control:
         self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
         self._thread.start()
 
+    def begin(self, session: Controlled) -> None:
+        """Requests act on this session from now on."""
+        with self._handing_over:
+            self._session = session
+
+    def end(self) -> tuple[Setup, str] | None:
+        """The session is over; the set-up, and its text, that was asked for instead of it, if one was."""
+        with self._handing_over:
+            self._session = None
+            wanted, self._next_setup = self._next_setup, None
+            return wanted
+
     def close(self) -> None:
         """Answer nobody any more."""
         self._closing.set()
@@ -108,40 +129,69 @@ class Control:
         except EvenstrokeError as error:
             return _refusal(_id_of(frames), error)
         try:
-            return self._do(request)
+            with self._handing_over:
+                return self._do(request)
         except EvenstrokeError as error:
             return _refusal(request.id, error)
+        except Exception as error:
+            # A fault of our own: it must not end a session while an engine is being cranked, nor be hidden.
+            traceback.print_exc()
+            return _refusal(
+                request.id,
+                ServiceError("a fault of evenstroke's own; nothing is known done", found=repr(error)),
+            )
 
     def _do(self, request: Request) -> Reply:
-        session = self.session
-        if session is None:
-            raise ServiceError("no session is running just now", todo="ask again in a moment")
+        session = self._session
         recording: Path | None = None
+        if isinstance(request, StopListening):
+            self.stop_wanted = True
+            if session is not None:
+                session.stop()
+        elif session is None:
+            raise ServiceError("no session is running just now", todo="ask again in a moment")
+        else:
+            recording = self._act(session, request)
+        return Reply(
+            id=request.id,
+            done=True,
+            error=None,
+            recording=str(recording) if recording is not None else None,
+            state=session.state() if session is not None else None,
+        )
+
+    def _act(self, session: Controlled, request: _OfASession) -> Path | None:
+        """Do what a request wants of the session; the recording that it begins or ends."""
         match request:
             case GetState():
                 pass
             case StartRecording(folder=folder, title=title):
-                recording = session.start_recording(Path(folder) if folder is not None else None, title)
+                return session.start_recording(_folder(folder), title)
             case StopRecording():
-                recording = session.stop_recording()
+                return session.stop_recording()
             case Mark(text=text):
                 session.mark(text)
             case UseSetup(toml=toml):
                 setup = parse_setup(toml, "the set-up in the request")
                 self._check_setup(setup)
                 require_acknowledged(setup)
-                self.next_setup = (setup, toml)
+                self._next_setup = (setup, toml)
                 session.stop()
-            case StopListening():
-                self.stop_wanted = True
-                session.stop()
-        return Reply(
-            id=request.id,
-            done=True,
-            error=None,
-            recording=str(recording) if recording is not None else None,
-            state=session.state(),
+        return None
+
+
+def _folder(name: str | None) -> Path | None:
+    if name is None:
+        return None
+    if not name or "\0" in name:
+        raise ServiceError(
+            "this cannot be a folder's name",
+            where="folder",
+            expected="a path, or null",
+            found=repr(name),
+            todo="leave `folder` out to record where `listen --record` said",
         )
+    return Path(name)
 
 
 def _decode(frames: list[bytes]) -> Request:
@@ -154,7 +204,7 @@ def _decode(frames: list[bytes]) -> Request:
         )
     try:
         request: Request = msgspec.json.decode(frames[0], type=Request)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+    except _UNREADABLE as error:
         raise ServiceError(
             "this request cannot be read",
             expected='a JSON object such as {"do": "get_state", "id": "1"}',
@@ -168,7 +218,7 @@ def _id_of(frames: list[bytes]) -> str | None:
     """The id of a request that is wrong otherwise, so that its asker knows which one it was."""
     try:
         loose = msgspec.json.decode(frames[0]) if len(frames) == 1 else None
-    except (msgspec.DecodeError, UnicodeDecodeError):
+    except _UNREADABLE:
         return None
     found = loose.get("id") if isinstance(loose, dict) else None
     return found if isinstance(found, str) else None

@@ -7,6 +7,7 @@ import io
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.messages import Comparison, Judgement
+from evenstroke_replay.judging import lost_parts
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
@@ -25,9 +26,7 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
         console.print(Padding(Text(text), (0, 0, 0, indent)))
 
     source = judgement.source
-    lost = f"{source.lost_samples} samples lost" if source.lost_samples else "nothing lost"
-    if any(warning.code == "recording_cut" for warning in judgement.warnings):
-        lost = f"cut short; {lost} up to there"
+    lost = ", ".join(lost_parts(judgement)) or "nothing lost"
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     if judgement.refused is not None:
         say()

@@ -52,6 +52,7 @@ class KeptLink:
         self._ready: deque[Chunk] = deque()
         self._started_ns = 0
         self._reset_ns = -1
+        self._ending = False  # the board was told to stop
         self.resets_heard = 0
 
     @property
@@ -76,10 +77,13 @@ class KeptLink:
     def read(self) -> Chunk | None:
         """What came, also while the board is being found again.
 
-        Raises LinkError when it was waited for in vain, LinkStopped when a stop is wanted meanwhile.
+        Raises LinkError when it was waited for in vain or went away after `stop`, LinkStopped when a stop is
+        wanted meanwhile.
         """
         if self._ready:
             return self._ready.popleft()
+        if self._ending:
+            return self._link.read()
         try:
             if self._reset_ns > self._started_ns:
                 self._link.board_was_reset()
@@ -100,7 +104,7 @@ class KeptLink:
 
     def stop(self) -> None:
         """As `Link.stop`; from here on nothing is tried again."""
-        self._link.retrying = False
+        self._ending, self._link.retrying = True, False
         self._link.stop()
 
     def close(self, reason: str) -> None:

@@ -28,7 +28,7 @@ from evenstroke_protocol.events import (
 from evenstroke_protocol.wire import PROTOCOL_VERSION
 
 from .link_states import LinkEvent, LinkState, LinkStatus, after
-from .serial_port import LinkError, Opener, Port, explain, open_serial
+from .serial_port import LinkError, Opener, Port, explain, open_serial, system_words, turned_away
 
 READ_BYTES = 65536
 _MOST_RUNS = 255
@@ -89,6 +89,7 @@ class Link:
         self.retrying = False
         """Whether a loss is one to be tried again (the link stalls) or the end (it fails)."""
         self._serial: Port | None = None
+        self._heard = False  # a byte came since the port was opened
         self._run = 0  # the last run number asked for; every start takes another
         self._tokens = itertools.cycle(range(1, 65536))
         self._decoder = FrameDecoder()
@@ -106,6 +107,7 @@ class Link:
             explained = explain(self.port, error)
             self._go(self._loss, explained.problem)
             raise explained from error
+        self._heard = False
         self._go(LinkEvent.OPENED, "the port is open; asking the board what it is")
 
     def identify(self) -> Hello:
@@ -245,6 +247,7 @@ class Link:
             raise self._gone(error) from error
         if not data:
             return None
+        self._heard = True
         self._bytes_ns = self._now_ns()
         return Chunk(data, self._bytes_ns)
 
@@ -256,9 +259,13 @@ class Link:
             raise self._gone(error) from error
 
     def _gone(self, error: OSError) -> LinkError:
+        if "://" in self.port and not self._heard:
+            turned = turned_away(self.port)
+            self._go(self._loss, turned.problem)
+            return turned
         return self._lost(
             "the port went away",
-            found=str(error),
+            found=system_words(error, "the connection was closed"),
             todo="check that the cable is in at both ends; what was recorded so far is kept",
         )
 

@@ -6,6 +6,7 @@ import re
 import sys
 from typing import Protocol
 
+from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
@@ -78,10 +79,11 @@ class LiveTable:
 
 
 class PlainLines:
-    """One line per change of the link, per cycle and per new instruction: for logs and pipes."""
+    """One line per change of the link, per cycle, per new instruction and per alarm: for logs and pipes."""
 
     def __init__(self) -> None:
         self._said: dict[str, object] = {}
+        self._resting = False
 
     def show(self, snapshot: Snapshot) -> None:
         state, cycle = snapshot.state, snapshot.cycle
@@ -92,13 +94,21 @@ class PlainLines:
             self._say("problem", f"recording stopped: {state.recording_problem}")
         if snapshot.log:
             self._say("log", snapshot.log)
+        for line in probe_lines(snapshot.health)[1:]:
+            self._say("probe", line.strip())
         if cycle is not None and self._said.get("cycle") != (cycle.stretch, cycle.index):
             self._said["cycle"] = (cycle.stretch, cycle.index)
             self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
         if snapshot.finding is not None and state.link in ("streaming", "closed"):
             self._say("instruction", snapshot.finding.instruction)
-        if state.coach is not None and state.coach.alarm is not None:
-            self._say("alarm", "Stop cranking: the starter's seconds are over.")
+        if state.coach is not None:
+            if state.coach.alarm is None:
+                self._said.pop("alarm", None)  # the next one is another, though in the same words
+            else:
+                self._say("alarm", state.coach.words)
+            if state.coach.rest_left_s == 0 and self._resting:
+                self._write("The starter's rest is over.")
+            self._resting = state.coach.rest_left_s > 0
 
     def _say(self, topic: str, text: str) -> None:
         if text and self._said.get(topic) != text:
@@ -127,8 +137,12 @@ def instruction_words(snapshot: Snapshot) -> str:
 
 
 def _coach_words(coach: Coaching) -> str:
-    parts = [f"starter {coach.crank_s:.0f} s now, {coach.starter_total_s:.0f} s in all"]
-    parts.append(f"cranks {coach.cranks} of {coach.cranks_wanted}")
+    """In the order of what matters while the terminal is too narrow or low to show it all."""
+    parts = [f"starter {coach.crank_s:.0f} s now, {coach.starter_used_s:.0f} s since its last full rest"]
+    if coach.cranks_wanted:
+        parts.append(f"undisturbed cranks {coach.cranks} of {coach.cranks_wanted}")
+    if coach.more_cycles:
+        parts.append(f"about {coach.more_cycles} more cycles")
     if coach.battery is not None:
         parts.append(f"battery {coach.battery}")
     return "; ".join(parts)
@@ -142,11 +156,13 @@ def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
         Text(_broken_at_joints(_recording_words(snapshot), width)),
         Text(f"{_cycle_words(snapshot)}; {loss_words(snapshot.health)}"),
     ]
+    probes = probe_lines(snapshot.health)
+    lines += [Text(line) for line in probes]
     mains = _mains(snapshot)
     if mains:
         blocks = _side_by_side(mains, width)
         rows = max(len(c.cylinders) for c in mains)
-        shown = blocks[: max(1, (height - _AROUND_BLOCKS) // (rows + _AROUND_A_BLOCK))]
+        shown = blocks[: max(1, (height - _AROUND_BLOCKS - 2 * len(probes)) // (rows + _AROUND_A_BLOCK))]
         lines += [_block(block) for block in shown]
         rest = [comparison_name(c) for block in blocks[len(shown) :] for c in block]
         if rest:
@@ -173,6 +189,11 @@ def loss_words(health: Health) -> str:
     for count in health.queues:
         if count.dropped:
             lost.append(f"{count.dropped} dropped from {count.queue.replace('_', ' ')}")
+    lost += [
+        f"{loss.blocks} edge frames"
+        for loss in health.losses
+        if loss.reason == "edges_missing" and loss.blocks
+    ]
     for number, what in (
         (health.board_overruns, "overruns on the board"),
         (health.board_edges_missed, "edges missed by the board"),
@@ -180,6 +201,18 @@ def loss_words(health: Health) -> str:
         if number:
             lost.append(f"{number} {what}")
     return "lost: " + ", ".join(lost) if lost else "nothing lost"
+
+
+def probe_lines(health: Health) -> list[str]:
+    """A short word for each probe, and for the worst one what to do."""
+    if not health.probes:
+        return []
+    lines = ["probes: " + ", ".join(f"{p.probe} {short_word(p)}" for p in health.probes)]
+    troubled = [p for p in health.probes if p.problems]
+    if troubled:
+        worst = min(troubled, key=lambda p: WORST_FIRST.index(p.problems[0]))
+        lines.append(f"  {worst.probe}: {worst.advice}")
+    return lines
 
 
 def _recording_words(snapshot: Snapshot) -> str:

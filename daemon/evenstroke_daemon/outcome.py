@@ -7,4 +7,4 @@ import enum
 
 class Outcome(enum.Enum):
     DONE = "done"
-    DONE_WITH_LOSS = "done, with samples lost"
+    DONE_WITH_LOSS = "done, with something lost"

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import shutil
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -54,7 +55,7 @@ from evenstroke_replay.ring import RecentBytes
 
 from .bounded_queue import BlockQueue, BoundedQueue
 from .clock import Clock
-from .coach import Coach, Limits
+from .coach import Coach
 from .kept_link import REAL_PATIENCE, KeptLink, Patience
 from .link import Chunk, Link, LinkStopped
 from .link_states import LinkState, LinkStatus
@@ -69,7 +70,8 @@ STOP_WAIT_S = 2.0
 TICK_S = 0.2
 """How often the table is redrawn and a wanted stop is noticed."""
 PUBLISH_EVERY_S = 1.0
-NO_MAKERS_LIMITS = Limits()
+_PHASES_KEPT = 100
+"""More than the ring's seconds can hold."""
 
 
 class Pipeline(Protocol):
@@ -120,7 +122,8 @@ class Service:
     open_recording: called with the host time at which a recording begins and the folder and title that were
     asked for, None for what `listen` was told. record_at_once: begin one at the stream's first bytes.
     publish: called from several threads. setup_notes: what the set-up check says of each comparison.
-    pause: waits so many seconds between two looks for a board that went away; by default until a stop is wanted.
+    pause: waits so many seconds between two looks for a board that went away; by default until a stop is
+    wanted. coach: of all sessions at this engine.
     """
 
     def __init__(
@@ -134,9 +137,9 @@ class Service:
         record_at_once: bool,
         publish: Callable[[PipelineMessage | State | Health], None],
         clock: Clock,
+        coach: Coach,
         setup_notes: tuple[SetupNote, ...] = (),
         pause: Callable[[float], None] | None = None,
-        limits: Limits = NO_MAKERS_LIMITS,
         patience: Patience = REAL_PATIENCE,
     ) -> None:
         self._setup = setup
@@ -163,10 +166,12 @@ class Service:
         self._until_ns: int | None = None
         self._sampling = False  # samples came since the last hello
         self._phase: PhaseName | None = None
+        self._phases: deque[tuple[PhaseName, int]] = deque(maxlen=_PHASES_KEPT)
         # Guards the recording and the ring: the recorder's thread feeds them, others start, stop and mark.
         self._record_lock = threading.RLock()
         self._ring = RecentBytes()
-        self._coach = Coach(limits)
+        self._coach = coach
+        coach.begin(setup.conditions.mode)
         # Without a scale the probe's volts are those behind a divider, and say nothing of the battery's.
         self._battery = next(
             (p.name for p in setup.probe if p.role == "battery_voltage" and p.volts_per_unit is not None),
@@ -182,6 +187,7 @@ class Service:
         self._bytes_received = 0
         self._scans = 0
         self._losses: tuple[LossCount, ...] = ()
+        self._lost_so_far = 0
         self._clock_rate: ClockRate | None = None
         self._clock_asked_ns = 0
         self._counters: Counters | None = None
@@ -246,7 +252,12 @@ class Service:
         look(self.snapshot())
         if self._failures:
             raise self._first_failure()
-        lost = self._feed.lost_samples or self._received.dropped or self._batches.lost_samples
+        lost = (
+            self._feed.lost_samples
+            or self._feed.lost_edges
+            or self._received.dropped
+            or self._batches.dropped
+        )
         return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
 
     def _first_failure(self) -> BaseException:
@@ -353,7 +364,10 @@ class Service:
         with self._record_lock:
             if self._record_at_once:
                 self._record_at_once = False
-                self._begin_recording(chunk.host_ns, None, None)
+                try:
+                    self._begin_recording(chunk.host_ns, None, None)
+                except EvenstrokeError as error:
+                    self._failures.append(error)
             self._ring.add(chunk.data, chunk.host_ns)
             self._with_recording(lambda recording: recording.received(chunk.data, chunk.host_ns))
 
@@ -361,50 +375,52 @@ class Service:
         with self._record_lock:
             self._with_recording(lambda recording: recording.flush_due(self._clock.monotonic_ns()))
 
-    def _begin_recording(self, host_ns: int, folder: Path | None, title: str | None) -> None:
+    def _begin_recording(self, host_ns: int, folder: Path | None, title: str | None) -> Path:
         try:
             self._recording = self._open_recording(host_ns, folder, title)
         except EvenstrokeError as error:
-            self._recording_failed(error)
-            return
+            self._say_recording_problem(error)
+            raise
         self._recorded_path = self._recording.path
         self.recorded_paths.append(self._recording.path)
         self._recording_problem = None
-        if self._phase is not None:
-            phase = self._phase
-            self._with_recording(lambda recording: recording.phase(phase, host_ns))
+        return self._recording.path
 
-    def _with_recording(self, work: Callable[[Recording], None]) -> None:
+    def _with_recording(self, work: Callable[[Recording], None]) -> EvenstrokeError | None:
         """Does something to the open recording, if there is one; what it then fails at is said, not raised."""
         recording = self._recording
         if recording is None:
-            return
+            return None
         try:
             work(recording)
             self._recorded_bytes = recording.bytes_written
         except EvenstrokeError as error:
-            # A recording that failed has kept what it had and closed itself.
+            # A recording that failed has kept what it had and closed itself. The session ends with this error.
             self._recording = None
-            self._recording_failed(error)
+            self._failures.append(error)
+            self._say_recording_problem(error)
+            return error
+        return None
 
-    def _recording_failed(self, error: EvenstrokeError) -> None:
+    def _say_recording_problem(self, error: EvenstrokeError) -> None:
         self._recording_problem = error.problem
-        self._failures.append(error)
         self._publish_state()
 
-    def _end_recording(self) -> Path | None:
+    def _end_recording(self) -> tuple[Path | None, EvenstrokeError | None]:
         with self._record_lock:
             ended = self._recording
-            if ended is None:
-                return None
-            self._with_recording(lambda recording: recording.close())
+            error = self._with_recording(lambda recording: recording.close())
             self._recording = None
-            return ended.path
+            return ended.path if ended is not None else None, error
 
     # --- asked for from outside -------------------------------------------------------------------
 
     def start_recording(self, folder: Path | None = None, title: str | None = None) -> Path:
-        """Begin a recording with the last seconds in it; its path. Raises RecordingError."""
+        """Begin a recording with the last seconds in it; its path.
+
+        Raises RecordingError. That none could be begun is said to the one who asked, and in the state; it is no
+        reason to end the session in an error as well.
+        """
         with self._record_lock:
             if self._recording is not None:
                 raise RecordingError(
@@ -414,21 +430,27 @@ class Service:
                 )
             pieces = self._ring.pieces()
             begin_ns = pieces[0].host_ns if pieces else self._clock.monotonic_ns()
-            failures = len(self._failures)
-            self._begin_recording(begin_ns, folder, title)
-            for piece in pieces:
-                self._with_recording(lambda recording, p=piece: recording.received(p.data, p.host_ns))  # type: ignore[misc]
-            if self._recording is None:
-                # Said to the one who asked; no reason to end the session in an error as well.
-                error = self._failures.pop() if len(self._failures) > failures else None
-                raise error if error is not None else RecordingError("the recording could not be begun")
-            path = self._recording.path
+            path = self._begin_recording(begin_ns, folder, title)
+
+            def copy(recording: Recording) -> None:
+                phases = self._phases_from(begin_ns)
+                for piece in pieces:
+                    while phases and phases[0][1] <= piece.host_ns:
+                        recording.phase(*phases.popleft())
+                    recording.received(piece.data, piece.host_ns)
+                for phase, at_ns in phases:
+                    recording.phase(phase, at_ns)
+
+            if (error := self._with_recording(copy)) is not None:
+                raise error
         self._publish_state()
         return path
 
     def stop_recording(self) -> Path:
-        """Close the open recording; its path. Raises RecordingError when none is open."""
-        path = self._end_recording()
+        """Close the open recording; its path. Raises RecordingError when none is open, or it cannot be closed."""
+        path, error = self._end_recording()
+        if error is not None:
+            raise error
         if path is None:
             raise RecordingError("no recording is open", todo="start one first")
         self._publish_state()
@@ -441,9 +463,9 @@ class Service:
                 raise RecordingError(
                     "no recording is open, so nothing can be marked in it", todo="start one first"
                 )
-            self._with_recording(lambda recording: recording.note(text, self._clock.monotonic_ns()))
-            if self._recording is None:
-                raise RecordingError("the mark could not be written", found=self._recording_problem or "")
+            now_ns = self._clock.monotonic_ns()
+            if (error := self._with_recording(lambda recording: recording.note(text, now_ns))) is not None:
+                raise error
 
     def stop(self) -> None:
         """End the session in good order."""
@@ -473,6 +495,11 @@ class Service:
                 self._stop_acked.set()
             blocks.extend(self._feed.feed(event, chunk.host_ns))
         self._losses = self._feed.losses
+        lost = self._feed.lost_samples + self._feed.lost_edges
+        if lost != self._lost_so_far:
+            self._lost_so_far = lost
+            with self._stamp_lock:
+                self._coach.lost(self._now_s())
         if chunk.host_ns - self._clock_asked_ns >= PUBLISH_EVERY_S * 1e9:
             self._clock_asked_ns = chunk.host_ns
             self._clock_rate = self._feed.clock.rate
@@ -509,11 +536,13 @@ class Service:
                 self._cycle = message
             elif isinstance(message, Balance):
                 self._balance = message
+                with self._stamp_lock:
+                    self._coach.balance(message)
             elif isinstance(message, FindingMessage):
                 self._finding = message
                 self._note_phase(message.phase)
                 with self._stamp_lock:
-                    self._coach.heard(message, self._at_s())
+                    self._coach.heard(message, self._now_s())
             self._publish(message)
 
     def _note_phase(self, phase: PhaseName) -> None:
@@ -521,13 +550,28 @@ class Service:
             if phase == self._phase:
                 return
             self._phase = phase
-            self._with_recording(lambda recording: recording.phase(phase, self._clock.monotonic_ns()))
+            now_ns = self._clock.monotonic_ns()
+            self._phases.append((phase, now_ns))
+            self._with_recording(lambda recording: recording.phase(phase, now_ns))
+
+    def _phases_from(self, begin_ns: int) -> deque[tuple[PhaseName, int]]:
+        """The phases since that moment and when each began, the one that it fell into first."""
+        since = deque(self._phases)
+        while len(since) > 1 and since[1][1] <= begin_ns:
+            since.popleft()
+        return deque((phase, max(at_ns, begin_ns)) for phase, at_ns in since)
 
     # --- state and health ------------------------------------------------------------------------
 
     def _link_changed(self, status: LinkStatus) -> None:
         self._status = status
+        with self._stamp_lock:
+            self._coach.link(status.state is LinkState.STREAMING, self._now_s())
         self._publish_state()
+
+    def _now_s(self) -> float:
+        """By the clock that all sessions share, as the coach wants it."""
+        return self._clock.monotonic_ns() / 1e9
 
     def _at_s(self) -> float:
         return (self._clock.monotonic_ns() - self._began_ns) / 1e9
@@ -556,7 +600,7 @@ class Service:
             ),
             cautions=self._cautions,
             setup_notes=self._setup_notes,
-            coach=self._coach.say(self._at_s()),
+            coach=self._coach.say(self._now_s()),
         )
 
     def _publish_health(self) -> None:

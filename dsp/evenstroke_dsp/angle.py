@@ -10,6 +10,7 @@ import bisect
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from .blocks import Floats
 
@@ -18,17 +19,24 @@ from .blocks import Floats
 class Rotation:
     """One unbroken turning of the engine, from the first knot after rest to the last before it.
 
-    t, deg: knots, both strictly ascending. `places_known`: engine angle modulo 720 is known;
-    `half_cycle_open`: it is known modulo 360 only. `uncertainty_deg`: one-sided, about 95 %, of the engine
-    angle at any time inside.
+    t, deg: knots, both strictly ascending. `places_known`: engine angle modulo `modulo_deg` is known (360: the
+    half-cycle is open). `uncertainty_deg`: one-sided, about 95 %, of the engine angle at its knots; `doubts` adds to
+    it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
+    degrees its speed at either end is taken.
     """
 
     t: list[float] = field(default_factory=list)
     deg: list[float] = field(default_factory=list)
     places_known: bool = True
-    half_cycle_open: bool = False
+    modulo_deg: float = 720.0
     uncertainty_deg: float | None = None
+    doubts: list[tuple[float, float]] = field(default_factory=list)
+    pace_deg: float = 180.0
     ended: bool = False
+
+    @property
+    def half_cycle_open(self) -> bool:
+        return self.modulo_deg == 360.0
 
     def add(self, t: float, deg: float) -> None:
         if self.t and (t <= self.t[-1] or deg <= self.deg[-1]):
@@ -37,13 +45,13 @@ class Rotation:
         self.deg.append(deg)
 
     def speed_at_end(self) -> float:
-        """Degrees per second over the last knots, at most the last cycle's."""
-        first = bisect.bisect_left(self.deg, self.deg[-1] - 180.0)
+        """Degrees per second over the last `pace_deg`."""
+        first = bisect.bisect_left(self.deg, self.deg[-1] - self.pace_deg)
         first = min(first, len(self.t) - 2)
         return (self.deg[-1] - self.deg[first]) / (self.t[-1] - self.t[first])
 
     def speed_at_start(self) -> float:
-        last = max(1, bisect.bisect_right(self.deg, self.deg[0] + 180.0) - 1)
+        last = max(1, bisect.bisect_right(self.deg, self.deg[0] + self.pace_deg) - 1)
         return (self.deg[last] - self.deg[0]) / (self.t[last] - self.t[0])
 
     def time_at(self, deg: float) -> float:
@@ -66,6 +74,12 @@ class Rotation:
         """Engine angle at one time."""
         return float(self.angles_at(np.array([t]))[0])
 
+    def angle_smoothly(self, t: float) -> float:
+        """Engine angle at one time between knots, by a monotone cubic: in a wheel's gap the speed changes."""
+        k = bisect.bisect_left(self.t, t)
+        near = slice(max(0, k - 4), k + 4)
+        return float(PchipInterpolator(self.t[near], self.deg[near])(t))
+
     def angles_at(self, times: Floats) -> Floats:
         """Engine angles at ascending times, shape as given; beyond the knots at the nearest speed."""
         if not times.size:
@@ -81,9 +95,19 @@ class Rotation:
             angles[early] = self.deg[0] + (times[early] - self.t[0]) * self.speed_at_start()
         return np.asarray(angles)
 
+    def uncertainty_between(self, from_deg: float, to_deg: float) -> float | None:
+        """The largest uncertainty of the engine angle inside, degrees, one-sided; None: it is not known at all."""
+        if self.uncertainty_deg is None:
+            return None
+        first = bisect.bisect_right(self.doubts, from_deg + 1e-6, key=lambda doubt: doubt[0])
+        last = bisect.bisect_left(self.doubts, to_deg - 1e-6, key=lambda doubt: doubt[0])
+        inside = self.doubts[first : last + 1]
+        return self.uncertainty_deg + max((doubt for _, doubt in inside), default=0.0)
+
     def forget_before(self, deg: float) -> None:
         """Drops knots that no cycle needs any more, so that hours of turning stay in bounded memory."""
         k = bisect.bisect_left(self.deg, deg) - 2
         if k > 512:
             del self.t[:k]
             del self.deg[:k]
+            del self.doubts[: bisect.bisect_left(self.doubts, self.deg[0], key=lambda doubt: doubt[0])]

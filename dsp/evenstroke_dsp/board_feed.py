@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 
 import numpy as np
-from evenstroke_protocol.events import Edges, Event, Hello, InputKind, Loss, LossReason, Samples
+from evenstroke_protocol.events import Counters, Edges, Event, Hello, InputKind, Loss, LossReason, Samples
 
 from .blocks import Block, EdgeBlock, Gap, SampleBlock
 from .board_clock import BoardClock
@@ -75,6 +75,7 @@ class _Run:
         self._t = t
         self._clock_hz = clock_hz
         self.next_tick = tick  # where the next scan belongs if none is lost
+        self.last_tick = tick - 1  # when the latest scan was taken
         self.samples_sequence: int | None = None
         self.edges_sequence: int | None = None
         self.edges_until = tick  # every edge before this tick was reported, or is known to be lost
@@ -95,7 +96,9 @@ class BoardFeed:
     the reason "before_hello".
 
     clock: the board's against the host's. hello: the latest one. lost_samples: scans missing in all gaps
-    so far. counting: whether any samples were the counting test signal and not what the inputs read.
+    so far. lost_edges: how many times level changes of the set-up's edge inputs went missing, on the way or
+    on the board (which says how many it missed); how many were lost on the way is not known. counting:
+    whether any samples were the counting test signal and not what the inputs read.
     """
 
     def __init__(self, setup: Setup) -> None:
@@ -103,6 +106,8 @@ class BoardFeed:
         self.hello: Hello | None = None
         self.lost_samples = 0
         self.counting = False
+        self._edge_losses = 0
+        self._board_missed: dict[int, int] = {}  # by run
         self._losses: dict[str, tuple[int, int, int]] = {}
         self._analog: tuple[int, ...] = ()
         self._edge: tuple[int, ...] = ()
@@ -121,6 +126,11 @@ class BoardFeed:
             for reason, (frames, blocks, size) in sorted(self._losses.items())
         )
 
+    @property
+    def lost_edges(self) -> int:
+        """How many times level changes went missing."""
+        return self._edge_losses + sum(self._board_missed.values())
+
     def feed(self, event: Event, host_ns: int) -> list[Block]:
         """The blocks that an event completes, oldest first.
 
@@ -136,6 +146,9 @@ class BoardFeed:
             return self._edges(event, host_ns)
         if isinstance(event, Hello):
             self._meet(event)
+        elif isinstance(event, Counters):
+            if self._edge:
+                self._board_missed[event.run] = event.edges_missed
         elif isinstance(event, Loss):
             self._count(event.reason.value, frames=1, blocks=event.blocks_lost, size=event.bytes_lost)
             self._lost_first[event.reason] = event
@@ -164,15 +177,15 @@ class BoardFeed:
             return []
         blocks: list[Block] = []
         run = self._run
-        if run is None or run.number != event.run or event.tick < run.next_tick:
+        if run is None or run.number != event.run or event.tick <= run.last_tick:
             run, gap = self._begin(event, host_ns, hello)
             if gap is not None:
                 blocks.append(self._lose(gap))
-        elif event.tick > run.next_tick:
+        # A board whose trigger wavers by some ticks, or whose period changed, has lost nothing.
+        elif (missing := round((event.tick - run.next_tick) / event.scan_ticks)) > 0:
             follows = (
                 run.samples_sequence is None or event.sequence == (run.samples_sequence + 1) % _SEQUENCES
             )
-            missing = round((event.tick - run.next_tick) / event.scan_ticks)
             t_from, t_to = run.seconds(run.next_tick), run.seconds(event.tick)
             blocks.append(
                 self._lose(Gap(t_from, t_to, missing, "board_dropped" if follows else "samples_missing"))
@@ -180,6 +193,7 @@ class BoardFeed:
         scans = int(event.counts.shape[0])
         run.samples_sequence = event.sequence
         run.next_tick = event.tick + scans * event.scan_ticks
+        run.last_tick = run.next_tick - event.scan_ticks
         end = run.seconds(run.next_tick)
         self._end = (end, host_ns)
         self.clock.add(run.number, end, host_ns)
@@ -253,7 +267,7 @@ class BoardFeed:
             if event.run == run_number:
                 blocks.extend(self._edges(event, host_ns))
             else:
-                self._count("edges_missing", frames=1)
+                self._miss_edges()
         return blocks
 
     def _edges(self, event: Edges, host_ns: int) -> list[Block]:
@@ -272,7 +286,7 @@ class BoardFeed:
                 self._held.append((event, host_ns))
                 if len(self._held) > _MOST_HELD_EDGES:
                     self._held.popleft()
-                    self._count("edges_missing", frames=1)
+                    self._miss_edges()
                 return []
             run, gap = self._begin_without_samples(event.run, first, host_ns, hello)
             if gap is not None:
@@ -284,6 +298,7 @@ class BoardFeed:
         if lost:
             # Where the lost frames ended is not known, only that it was before the first edge that came.
             t_to = run.seconds(first)
+            self._edge_losses += 1
             blocks.append(Gap(min(run.seconds(run.edges_until), t_to), t_to, 0, "edges_missing"))
         run.edges_sequence = event.sequence
         run.edges_until = event.until_tick
@@ -303,6 +318,10 @@ class BoardFeed:
             )
         return blocks
 
+    def _miss_edges(self) -> None:
+        self._edge_losses += 1
+        self._count("edges_missing", frames=1)
+
     def _begin_without_samples(
         self, number: int, tick: int, host_ns: int, hello: Hello
     ) -> tuple[_Run, Gap | None]:
@@ -311,5 +330,6 @@ class BoardFeed:
             t_end, end_host_ns = self._end
             t = t_end + max(0.0, (host_ns - end_host_ns) / 1e9)
             gap = Gap(t_end, t, 0, "link_lost")
+            self._edge_losses += 1
         self._run = _Run(number, tick, t, hello.clock_hz)
         return self._run, gap

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import get_args
 
 import numpy as np
 
 from .balance import BalanceTable, CylinderDeviation
+from .blocks import Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
 from .features import Feature, unit_of_value
+from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
 from .normal import generic_normal
@@ -19,6 +22,9 @@ from .setup import PULSE_ROLES, Probe, Setup
 _NOISY_PERCENT = 12.0
 """Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
 verdicts need no such limit, their intervals widen by themselves."""
+
+CornerValues = tuple[dict[str, Floats], dict[str, Floats]]
+"""As `ProbeMeasurer.corner_values` gives them."""
 
 Slot = tuple[int | None, tuple[int, ...] | None, int]
 """Cylinder, else the cylinders it may be, and the position in order of coming."""
@@ -34,10 +40,14 @@ class _Group:
     rotation: int | None  # the turning that unnamed slots belong to
     tables: dict[Feature, BalanceTable] = field(default_factory=dict)
     cycles: int = 0
+    columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
 
 
 class ComparisonKeeper:
-    """`add` what was measured of each cycle; `state` gives all comparisons so far."""
+    """`add` what was measured of each cycle; `state` gives all comparisons so far.
+
+    verdicts_shared: over how many verdicts, at most, the 95 % are shared.
+    """
 
     def __init__(
         self, setup: Setup, measurers: Sequence[ProbeMeasurer], prediction: Prediction | None = None
@@ -45,13 +55,18 @@ class ComparisonKeeper:
         self._setup = setup
         self._prediction = prediction
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
-        self._verdicts_shared = _verdicts(measurers)
+        self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
+        self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
         self.positions_set_aside = 0  # cycles whose positions belong to another turning
 
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
-        """From now on this probe's comparisons are limited, for these reasons."""
-        self._limits[probe] = reasons
+        """From now on this probe's comparisons are limited, for these reasons too."""
+        self._limits[probe] = tuple(sorted({*self._limits.get(probe, ()), *reasons}))
+
+    def forget(self, probe: str) -> None:
+        """All cycles of this probe will be added anew."""
+        self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
 
     def add(
         self,
@@ -64,16 +79,19 @@ class ComparisonKeeper:
         """One cycle's pulses of one probe, in order of coming; cycle: its number in the stretch."""
         slots = tuple((m.place.cylinder, m.place.one_of, m.position) for m in measured)
         named = all(slot[0] is not None for slot in slots)
+        columns = list(range(len(slots)))
         if named:
             order = {c: k for k, c in enumerate(self._setup.engine.firing_order)}
             by_order = sorted(range(len(slots)), key=lambda k: order[slots[k][0] or 0])
             slots = tuple((slots[k][0], None, 0) for k in by_order)
             measured = [measured[k] for k in by_order]
+            columns = by_order
         group = self._group(measurer, stretch, slots, None if named else rotation)
         if group is None:
             self.positions_set_aside += 1
             return
         group.cycles += 1
+        group.columns = columns
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -85,6 +103,7 @@ class ComparisonKeeper:
 
         seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
         """
+        self._corners = {key: g.measurer.corner_values(g.stretch) for key, g in self._groups.items()}
         return tuple(
             self._comparison(group, feature, table, seen)
             for stretch in ("cranking", "idle")
@@ -93,6 +112,19 @@ class ComparisonKeeper:
             for feature, table in group.tables.items()
             if table.cycles
         )
+
+    @staticmethod
+    def _widen(
+        group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...], corner: CornerValues
+    ) -> None:
+        """Lets the intervals hold what an unknown low corner may have moved."""
+        as_read, undone = corner[0][feature.name], corner[1][feature.name]
+        if as_read.size != len(group.slots):
+            return
+        columns = group.columns
+        wider = widening(as_read[columns], undone[:, columns], reference, relative=feature.relative)
+        if wider is not None:
+            table.down, table.up = wider.down, wider.up
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
@@ -111,7 +143,7 @@ class ComparisonKeeper:
                 _reference(slots, self._disturbed(measurer.probe, feature, slots, stretch)),
                 relative=feature.relative,
                 with_verdict=feature.verdict and len(slots) >= 2,
-                comparisons=self._verdicts_shared,
+                comparisons=self.verdicts_shared,
             )
         self._groups[key] = group
         return group
@@ -123,9 +155,14 @@ class ComparisonKeeper:
         disturbed = self._disturbed(probe, feature, group.slots, group.stretch)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
+        corner = self._corners.get((probe.name, group.stretch))
+        if corner is not None:
+            self._widen(group, feature, table, reference, corner)
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if group.measurer.hidden_by_gap:
+            limited.append("wheel_gap")
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
@@ -203,16 +240,15 @@ class ComparisonKeeper:
         physics = self._physics(group, feature)
         key = (group.measurer.probe.name, feature.name)
         by_cylinder = physics.normal(key, self._columns(group, reference)) if physics is not None else None
-        # The table is of engines whose pulses come evenly.
         even = group.measurer.evenly_heard
-        table = generic_normal(self._setup.engine, feature.name) if even else None
+        table = generic_normal(self._setup.engine, feature.name, evenly_heard=even)
         if by_cylinder is None:
             return [table] * len(group.slots)
         out: list[Normal | None] = []
         for slot in group.slots:
             of = [by_cylinder[c] for c in self._candidates(slot) if c in by_cylinder]
             # Two simulations that differ: nobody is accused of what either of them shows of healthy engines.
-            ranges = of if table is None else [*of, table]
+            ranges = [*of, table] if table is not None and even else of
             out.append(
                 Normal(low=min(n.low for n in ranges), high=max(n.high for n in ranges), from_=of[0].from_)
                 if of
@@ -286,8 +322,17 @@ def _label(slot: Slot) -> int:
 
 
 def _verdicts(measurers: Sequence[ProbeMeasurer]) -> int:
-    """Over how many verdicts the 95 % are shared: every cylinder of every verdict feature recorded."""
-    return sum(m.setup.engine.cylinders for m in measurers for feature in m.pulse.features if feature.verdict)
+    """Over how many verdicts the 95 % are shared: every pulse of every verdict feature recorded, twice.
+
+    An engine that starts gives each again, idling; whether it will is not known when the first are given.
+    """
+    heard = sum(
+        m.pulses_a_cycle
+        for m in measurers
+        for feature in m.pulse.features
+        if feature.verdict and m.pulses_a_cycle > 1
+    )
+    return len(get_args(StretchKind)) * heard
 
 
 def verdict_cylinders(comparisons: Sequence[Comparison]) -> Iterator[tuple[Comparison, CylinderBalance]]:

@@ -20,7 +20,11 @@ from .blocks import Bools, Floats
 
 FRAME_S = 0.040
 THINNED_HZ = 1000.0
-"""Conditioned signals are kept at about this rate: twenty times the widest usual pass band."""
+"""Conditioned signals are kept at about this rate, twenty times the usual pass band, or at `_THINNED_OVER_CORNER`
+times the widest corner where that is more."""
+_THINNED_OVER_CORNER = 5.0
+"""What folds back into the pass band then lies four corners up, where two passes leave 0.0094 of it
+(1 / (1 + 0.4142 * 4^4), the square of a second-order Butterworth whose two passes are 3 dB down at the corner)."""
 
 ORDER_PER_PASS = 2
 _TWO_PASSES = (math.sqrt(2.0) - 1.0) ** (-1.0 / (2 * ORDER_PER_PASS))
@@ -69,7 +73,8 @@ class Conditioner:
 
     def __init__(self, lowpass_hz: Sequence[float | None], rate_hz: float) -> None:
         self.rate_hz = rate_hz
-        self.keep_every = max(1, int(rate_hz // THINNED_HZ))
+        widest = max((asked for asked in lowpass_hz if asked is not None), default=0.0)
+        self.keep_every = max(1, int(rate_hz // max(THINNED_HZ, _THINNED_OVER_CORNER * widest)))
         self.frame = self.keep_every * max(1, round(FRAME_S * rate_hz / self.keep_every))
         self.unfiltered: list[int] = []
         self._channels = len(lowpass_hz)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from .angle import Rotation
-from .engine import CYCLE_DEG, companion, firing_angles
+from .blocks import Floats
+from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
+from .history import History
 from .messages import SyncBasis
+from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
+from .speed_shape import Course, SpeedShape
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
 
@@ -20,11 +25,14 @@ UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
 }
 """Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
 
-CONSTANT_SPEED_ERROR_DEG = 29.0
-"""Between two syncs the speed is taken as constant. A crank that speeds up and slows down by a
-quarter, cylinders/2 times a revolution, is then wrong by at most 0.25*720/(2 pi cylinders) = 29/cylinders
-degrees (arithmetic; the quarter: common practice, no source)."""
+_STRAIGHT_ERROR_DEG = 25.0
+_STRAIGHT_LIKE = (180.0, 180.0, 1.7)
+"""Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, one-sided,
+about 95 %: 25 degrees at 180 rpm where the longest firing interval is 180 degrees, as the power 1.7 of that
+interval and -1.7 of the speed: measured on simulated engines (tests/bench/bench_angle.py)."""
+_STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
+_REVOLUTION_DEG = CYCLE_DEG / 2
 _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are forgotten
 _EVENTS_AGREE_DEG = 15.0
 """Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
@@ -68,6 +76,11 @@ class CycleSpan:
         return self.rotation.time_at(self.start_deg + CYCLE_DEG)
 
     @property
+    def uncertainty_deg(self) -> float | None:
+        """Of the engine angle at any time inside: one-sided, about 95 %; None where places are not known."""
+        return self.rotation.uncertainty_between(self.start_deg, self.start_deg + CYCLE_DEG)
+
+    @property
     def rpm(self) -> float:
         return 120.0 / (self.to_s - self.from_s)
 
@@ -85,7 +98,8 @@ class _Turning:
 class CycleCutter:
     """Takes the trackers' findings after each frame and yields the cycles that have become complete.
 
-    sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`.
+    sync, wheel: the trackers, or None. sync_probe: the probe behind `sync`. history: the conditioned signals,
+    from which the speed's course between two syncs is read. rhythm: where neither sync nor wheel is recorded.
     """
 
     def __init__(
@@ -94,16 +108,29 @@ class CycleCutter:
         sync: SyncTracker | None,
         sync_probe: Probe | None,
         wheel: WheelTracker | None,
+        history: History,
+        rhythm: RhythmTracker | None = None,
         anchor: Anchor | None = None,
     ) -> None:
         self._engine: Engine = setup.engine
         self._angles = firing_angles(setup.engine)
-        self._sync, self._probe, self._wheel = sync, sync_probe, wheel
+        self._sync, self._probe, self._wheel, self._rhythm = sync, sync_probe, wheel, rhythm
         self._anchor = anchor
         self._turnings: list[_Turning] = []
         self._runs_seen: list[int] = []  # events taken from each sync run
         self.offset_assumed = False
         self._sync_deg, self._offset_uncertainty = self._place_of_sync()
+        after_sync = (
+            [(a - self._sync_deg) % CYCLE_DEG for a in self._angles.values()]
+            if self._sync_deg is not None
+            else []
+        )
+        self.shape = SpeedShape(setup, history, tuple(after_sync))
+
+    @property
+    def _every_deg(self) -> float:
+        """Degrees from one sync event to the next."""
+        return _REVOLUTION_DEG if self._probe is not None and self._probe.every == "revolution" else CYCLE_DEG
 
     def _place_of_sync(self) -> tuple[float | None, float]:
         """Engine angle of a sync event, and its uncertainty; None where the offset is unknown."""
@@ -133,15 +160,35 @@ class CycleCutter:
         return "cycle" if every == "cycle" else "revolution"
 
     @property
+    def listens(self) -> bool:
+        """Whether cycles are sought in the pulses' own rhythm."""
+        return self._rhythm is not None and bool(self._rhythm.sources)
+
+    @property
     def rotations(self) -> tuple[Rotation, ...]:
         return tuple(turning.rotation for turning in self._turnings)
+
+    def engine_angles(self, times: Floats) -> Floats:
+        """Engine angle modulo 720 at ascending times, NaN where no turning with known places has knots."""
+        angles = np.full(times.shape, np.nan)
+        for turning in self._turnings:
+            rotation = turning.rotation
+            if turning.shift is None or not rotation.places_known or len(rotation.t) < 2:
+                continue
+            inside = (times >= rotation.t[0]) & (times <= rotation.t[-1])
+            angles[inside] = (rotation.angles_at(times[inside]) + turning.shift) % CYCLE_DEG
+        return angles
 
     def update(self, *, final: bool = False) -> Iterator[CycleSpan]:
         """Yields complete cycles, oldest first. final: nothing more will come."""
         if self._wheel is not None:
             self._follow_wheel(final=final)
         elif self._sync is not None:
-            self._follow_sync()
+            self._follow_sync(final=final)
+        elif self._rhythm is not None:
+            self._rhythm.update(final=final)
+            new = self._rhythm.rotations[len(self._turnings) :]
+            self._turnings.extend(_Turning(rotation, 0.0) for rotation in new)
         for index, turning in enumerate(self._turnings):
             if self._anchored(turning):
                 yield from self._cut(index, turning)
@@ -177,27 +224,27 @@ class CycleCutter:
                 return
             turning.shift = from_wheel if from_wheel is not None else -rotation.deg[0]
             rotation.places_known = from_wheel is not None
-            rotation.half_cycle_open = True
+            rotation.modulo_deg = _REVOLUTION_DEG
             if from_wheel is None:
                 rotation.uncertainty_deg = None
             return
         assert self._probe is not None
-        at = rotation.time_to_deg(event)
+        at = rotation.angle_smoothly(event)
         expected = self._sync_deg
         if expected is None and from_wheel is None:
             turning.shift, rotation.places_known = -at, False
             rotation.uncertainty_deg = None
         elif expected is None:
             assert from_wheel is not None
-            turning.shift, rotation.half_cycle_open = from_wheel, True
+            turning.shift, rotation.modulo_deg = from_wheel, _REVOLUTION_DEG
         elif from_wheel is None:
             turning.shift = expected - at
             rotation.uncertainty_deg = TOOTH_ERROR_DEG + self._offset_uncertainty
-            rotation.half_cycle_open = self._probe.every == "revolution"
+            rotation.modulo_deg = self._every_deg
         else:
             halves = round((expected - at - from_wheel) / (CYCLE_DEG / 2))
             turning.shift = from_wheel + halves * CYCLE_DEG / 2
-            rotation.half_cycle_open = self._probe.every == "revolution"
+            rotation.modulo_deg = self._every_deg
 
     def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
         """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
@@ -206,7 +253,7 @@ class CycleCutter:
         """
         if self._sync is None or self._probe is None:
             return None
-        every = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        every = self._every_deg
         times = [t for run in self._sync.runs for t in run.times if rotation.t[0] <= t <= rotation.t[-1]]
         degrees = rotation.angles_at(np.asarray(times))
         for later in range(1, len(times)):
@@ -218,37 +265,56 @@ class CycleCutter:
 
     # --- a sync alone ---------------------------------------------------------------------------------
 
-    def _follow_sync(self) -> None:
+    def _follow_sync(self, *, final: bool) -> None:
         assert self._sync is not None and self._probe is not None
-        step = CYCLE_DEG if self._probe.every == "cycle" else CYCLE_DEG / 2
+        step = self._every_deg
         start = self._sync_deg if self._sync_deg is not None else 0.0
         for index, run in enumerate(self._sync.runs):
             if index == len(self._turnings):
-                shape = CONSTANT_SPEED_ERROR_DEG / self._engine.cylinders
                 rotation = Rotation(
                     places_known=self._sync_deg is not None,
-                    half_cycle_open=self._probe.every == "revolution",
-                    uncertainty_deg=None if self._sync_deg is None else shape + self._offset_uncertainty,
+                    modulo_deg=self._every_deg,
+                    uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
+                    pace_deg=CYCLE_DEG,
                 )
                 self._turnings.append(_Turning(rotation, 0.0))
                 self._runs_seen.append(0)
-            self._take_events(self._turnings[index], run, index, start, step)
+            self._take_events(index, run, start, step, final=final)
 
-    def _take_events(self, turning: _Turning, run: SyncRun, index: int, start: float, step: float) -> None:
-        rotation = turning.rotation
-        events = zip(
-            run.times[self._runs_seen[index] :], run.intervals[self._runs_seen[index] :], strict=True
-        )
-        for t, count in events:
+    def _take_events(self, index: int, run: SyncRun, start: float, step: float, *, final: bool) -> None:
+        rotation = self._turnings[index].rotation
+        for k in range(self._runs_seen[index] - run.forgotten, len(run.times)):
+            t = run.times[k]
+            if not (final or self.shape.knows(t)):
+                return
+            self._runs_seen[index] = run.forgotten + k + 1
             if not rotation.t:
+                self.shape.begin(t)
                 rotation.add(t, start)
                 continue
-            t_before, deg_before = rotation.t[-1], rotation.deg[-1]
-            for k in range(1, count):
-                rotation.add(t_before + (t - t_before) * k / count, deg_before + k * step)
-            rotation.add(t, deg_before + count * step)
-        self._runs_seen[index] = len(run.times)
+            self._take_interval(rotation, t, run.intervals[k] * step)
         rotation.ended = run.ended
+
+    def _take_interval(self, rotation: Rotation, t: float, deg: float) -> None:
+        """Knots from the last sync event to the one at `t`, `deg` degrees later."""
+        t_before, deg_before = rotation.t[-1], rotation.deg[-1]
+        course = self.shape.between(t_before, t, deg)
+        if course is None:
+            course = self._straight(rotation, t - t_before, deg)
+        for at, share in zip(course.times.tolist(), course.share.tolist(), strict=True):
+            rotation.add(at, deg_before + share * deg)
+        rotation.add(t, deg_before + deg)
+        rotation.doubts.append((deg_before + deg, course.uncertainty_deg))
+
+    def _straight(self, rotation: Rotation, lasted: float, deg: float) -> Course:
+        """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
+        longest, rpm, power = _STRAIGHT_LIKE
+        speed = deg / lasted
+        ripple = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
+        before = rotation.speed_at_end() if len(rotation.t) >= 2 else speed
+        ramp = deg / 8.0 * abs(math.log(speed / before))  # the sagitta of a speed that changes evenly
+        error = _STRAIGHTEST_ERROR_DEG + min(_STRAIGHT_ERROR_DEG * ripple + ramp, deg / 4.0)
+        return Course(np.empty(0), np.empty(0), error)
 
     # --- named by hand -------------------------------------------------------------------------------
 
@@ -259,12 +325,13 @@ class CycleCutter:
             return True
         if rotation.t[-1] < anchor.t:
             return rotation.ended
-        if rotation.places_known and not rotation.half_cycle_open:
+        if rotation.places_known and rotation.modulo_deg == CYCLE_DEG:
             return True
         asked = self._angles[anchor.cylinder] + anchor.cylinder_deg
         off = asked - (rotation.time_to_deg(anchor.t) + turning.shift)
-        turning.shift += round(off / (CYCLE_DEG / 2)) * CYCLE_DEG / 2 if rotation.places_known else off
-        rotation.places_known, rotation.half_cycle_open = True, False
+        step = rotation.modulo_deg
+        turning.shift += round(off / step) * step if rotation.places_known else off
+        rotation.places_known, rotation.modulo_deg = True, CYCLE_DEG
         return True
 
     # --- cycles ---------------------------------------------------------------------------------------
@@ -299,10 +366,17 @@ class CycleCutter:
             firing = (angle - engine_deg) % CYCLE_DEG
             if not rotation.places_known:
                 places.append(Place(None, None, firing))
-            elif rotation.half_cycle_open:
-                other = companion(self._engine, cylinder)
-                either = tuple(sorted((cylinder, other))) if other is not None else self._engine.firing_order
-                places.append(Place(None, either, firing))
+            elif rotation.modulo_deg < CYCLE_DEG:
+                places.append(Place(None, self._alike(cylinder, rotation.modulo_deg), firing))
             else:
                 places.append(Place(cylinder, None, firing))
         return tuple(places)
+
+    def _alike(self, cylinder: int, modulo_deg: float) -> tuple[int, ...]:
+        """Cylinders that cannot be told apart from this one where the engine angle is known modulo that."""
+        angles = self._angles
+        away = {
+            c: (angles[c] - angles[cylinder] + modulo_deg / 2) % modulo_deg - modulo_deg / 2 for c in angles
+        }
+        alike = tuple(sorted(c for c in angles if abs(away[c]) <= COMPANION_TOLERANCE_DEG))
+        return alike if len(alike) > 1 else self._engine.firing_order

@@ -22,6 +22,10 @@ _HYSTERESIS = 0.15  # of the swing, each side of the middle
 _SWING_OVER_NOISE = 12.0
 _TEETH_SWING_OVER_NOISE = 6.0  # between tenths; white noise alone shows 2.6 there
 _MAD_TO_SIGMA = 1.4826
+_FEWEST_STEPS = 4
+_LEAST_COARSE_V = 0.02
+"""A swing of fewer steps of the converter is its last bit changing, unless it is larger than this: a clean logic
+signal, too, has two levels only. Four steps of 10 bits over 5 V are 0.02 V (arithmetic)."""
 
 
 class EdgeFinder:
@@ -34,6 +38,7 @@ class EdgeFinder:
         self._lows: deque[float] = deque(maxlen=keep)
         self._highs: deque[float] = deque(maxlen=keep)
         self._noises: deque[float] = deque(maxlen=keep)
+        self._steps: deque[float] = deque(maxlen=keep)  # the converter's, as far as they show
         self._before = np.empty(0)  # the frame before
         self._last_time = -np.inf
         self._high: bool | None = None
@@ -49,13 +54,16 @@ class EdgeFinder:
         low, high = np.quantile(good, (0.1, 0.9)) if self._teeth else (good.min(), good.max())
         self._lows.append(float(low))
         self._highs.append(float(high))
+        changes = np.abs(np.diff(good))
         # The median ignores the few samples that lie on edges.
-        self._noises.append(float(np.median(np.abs(np.diff(good)))) * _MAD_TO_SIGMA / np.sqrt(2.0))
+        self._noises.append(float(np.median(changes)) * _MAD_TO_SIGMA / np.sqrt(2.0))
+        self._steps.append(float(np.min(changes, initial=np.inf, where=changes > 0)))
         low = float(np.median(self._lows)) if self._teeth else min(self._lows)
         high = float(np.median(self._highs)) if self._teeth else max(self._highs)
         self.swing, self.noise = high - low, float(np.median(self._noises))
         stands_out = _TEETH_SWING_OVER_NOISE if self._teeth else _SWING_OVER_NOISE
-        if self.swing <= max(stands_out * self.noise, 1e-12):
+        coarse = self.swing < _FEWEST_STEPS * min(self._steps) and self.swing < _LEAST_COARSE_V
+        if coarse or self.swing <= max(stands_out * self.noise, 1e-12):
             self._before = volts
             return np.empty(0), np.empty(0, dtype=bool)
         middle, margin = (low + high) / 2.0, _HYSTERESIS * self.swing

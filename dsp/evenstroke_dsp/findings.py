@@ -158,6 +158,8 @@ def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause:
             f"The set-up itself may have made this ({fitted_words(setup)}); by how much is not computed here, "
             "so that nothing can be said of the engine."
         )
+    if cause == "spread" and "uneven_spacing" in comparison.because:
+        return "The pulses that this probe hears come at uneven intervals; that alone makes healthy ones so unlike."
     if cause == "spread":
         return f"That is no sign of a fault: {healthy}."
     if cause == "set-up":

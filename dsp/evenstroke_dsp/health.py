@@ -1,9 +1,16 @@
-"""Signal health of each probe, before anything is judged from it."""
+"""Signal health of each probe, before anything is judged from it.
+
+What is measured here needs no crank angle: extremes, flat tops, noise, what the mains or the starter's
+brushes bring in, the steps of the converter, losses. What needs cycles is told by `measurement` and the
+trackers, and joined by `with_problems`.
+"""
 
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 
+import msgspec
 import numpy as np
 
 from .blocks import Floats
@@ -16,57 +23,157 @@ _DEAD_OVER_NOISE = 8.0
 """Extremes of white noise alone lie within 8 sigma of each other over some thousand samples."""
 _FLAT_SAMPLES = 4
 _CLIPPED_SHARE = 0.002
+_FEWEST_STEPS = 16
+"""A pulse over 16 steps has 26 dB of signal over its quantisation noise (arithmetic: 0.35 * 16 / 0.289), which
+cycles and filtering better; below that the steps begin to show in single pulses."""
+_LOST_SHARE = 0.005
+_THINNED_HZ = 1000.0
+_LEAST_SPECTRUM_S = 1.0
+MAINS_HZ = (50.0, 60.0)
+_MAINS_HARMONICS = 3
+_LINE_OVER_FLOOR = 6.0
+_PICKUP_SHARE = 0.03
+"""Amplitude of the mains, as a share of the signal's swing, from which it is said."""
+_BRUSH_OVER_REST = 4.0
+_BRUSH_SHARE = 0.03
+_REST_MEMORIES = 5
+"""The starter's brushes spark and fill every frequency: noise while it turns against noise at rest."""
+
+WORST_FIRST = (
+    "dead", "no_events", "sync_rate", "clipped", "polarity", "not_heard", "noisy", "mains_pickup", "brush_pickup",
+    "few_bits", "sync_irregular", "lost_samples", "polarity_untold", "flat",
+)  # fmt: skip
+BAD = frozenset({"dead", "no_events", "sync_rate"})
+LIMITING = frozenset({"dead", "clipped", "noisy", "mains_pickup", "brush_pickup", "few_bits", "not_heard"})
+"""Problems of a probe that its comparisons say they are limited by."""
+
+SHORT_WORDS = {
+    "dead": "no signal",
+    "no_events": "no events",
+    "sync_rate": "wrong pace",
+    "clipped": "cut off",
+    "polarity": "upside down",
+    "not_heard": "cylinder unheard",
+    "noisy": "noisy",
+    "mains_pickup": "mains hum",
+    "brush_pickup": "starter noise",
+    "few_bits": "too small",
+    "sync_irregular": "irregular",
+    "lost_samples": "samples lost",
+    "polarity_untold": "which way up?",
+    "flat": "nothing moves",
+}
+ADVICE = {
+    "dead": "No signal stands out of the noise: check the plug, the cable, the hose and the probe's supply.",
+    "no_events": "The engine turns but no event comes: check the pick-up's place and its threshold.",
+    "sync_rate": "It does not come as often as the set-up says: mend `every`, or move the pick-up to one cylinder.",
+    "clipped": "The signal is cut off at its end: turn the gain down or fit a restrictor, then record again.",
+    "polarity": "The pulse is upside down and is turned over: mend `positive_is`, or swap the probe's wires.",
+    "not_heard": "A cylinder's pulse hardly arrives: mend `sees`, or put the probe where all of them are heard.",
+    "noisy": "Noise hides the pulse: move the probe closer, shorten its cable, and crank longer.",
+    "mains_pickup": "It picks up the mains: run the computer from its battery, keep lamps and chargers away, screen "
+    "the cable.",
+    "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",
+    "few_bits": "The signal fills few steps of the converter: turn the gain up.",
+    "sync_irregular": "Events are missed or doubled: move the pick-up, or change its threshold.",
+    "lost_samples": "Samples are lost: lower rate_hz, and check the cable and the computer's load.",
+    "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",
+    "flat": "Not even noise moves: see that it is plugged in, and that touching or blowing moves it.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    low: float
+    high: float
+    noise: float
+    longest_low: int
+    longest_high: int
+    step: float
+    lost: int
+    samples: int
 
 
 class ProbeWatch:
-    """Follows one sampled probe's extremes, noise and flat tops over the last two seconds."""
+    """Follows one sampled probe's extremes, noise, steps and flat tops over the last two seconds."""
 
     def __init__(self, probe: Probe, rate_hz: float, frame: int) -> None:
         self.probe = probe
         keep = max(1, round(MEMORY_S * rate_hz / frame))
-        self._lows: deque[float] = deque(maxlen=keep)
-        self._highs: deque[float] = deque(maxlen=keep)
-        self._noises: deque[float] = deque(maxlen=keep)
-        self._flat: deque[tuple[float, float, int, int]] = deque(maxlen=keep)
+        self._frames: deque[_Frame] = deque(maxlen=keep)
+        self._every = max(1, round(rate_hz / _THINNED_HZ))
+        self._thinned_hz = rate_hz / self._every
+        self._thinned: deque[Floats] = deque(maxlen=keep)
+        self._rest_noise: deque[float] = deque(maxlen=_REST_MEMORIES * keep)
 
-    def push(self, values: Floats) -> None:
-        """One frame in the probe's unit, shape (samples,); NaN = lost."""
+    def push(self, values: Floats, *, turning: bool = True) -> None:
+        """One frame in the probe's unit, shape (samples,); NaN = lost. turning: the engine turns, as far as known."""
         good = values[~np.isnan(values)]
         if good.size < 8:
             return
         low, high = float(good.min()), float(good.max())
-        self._lows.append(low)
-        self._highs.append(high)
-        self._noises.append(float(np.median(np.abs(np.diff(good)))) * _MAD_TO_SIGMA / float(np.sqrt(2.0)))
-        self._flat.append((low, high, _longest_run(good == low), _longest_run(good == high)))
+        moves = np.abs(np.diff(good))
+        noise = float(np.median(moves)) * _MAD_TO_SIGMA / float(np.sqrt(2.0))
+        steps = moves[moves > 0]
+        self._frames.append(
+            _Frame(
+                low,
+                high,
+                noise,
+                _longest_run(good == low),
+                _longest_run(good == high),
+                float(steps.min()) if steps.size else np.inf,
+                values.size - good.size,
+                values.size,
+            )
+        )
+        whole = good[: good.size // self._every * self._every]
+        self._thinned.append(whole.reshape(-1, self._every).mean(axis=1))
+        if not turning:
+            self._rest_noise.append(noise)
 
     def report(self, *, turning: bool) -> ProbeHealth:
-        """What can be said now; a still engine says nothing of a pulse probe."""
-        if not self._lows:
+        """What can be said now; of a still engine's pulse probe only what rest shows."""
+        if not self._frames:
             return probe_health(self.probe, "waiting", (), "No samples yet.")
-        low, high = min(self._lows), max(self._highs)
-        noise = float(np.median(self._noises))
+        low, high = min(f.low for f in self._frames), max(f.high for f in self._frames)
+        swing = high - low
+        noise = float(np.median([f.noise for f in self._frames]))
         clipped = self._clipped_share(low, high)
-        problems: list[str] = []
-        if turning and high - low <= max(_DEAD_OVER_NOISE * noise, 1e-9):
-            problems.append("dead")
-        if turning and self.probe.role not in EDGE_ROLES and clipped > _CLIPPED_SHARE:
-            problems.append("clipped")
-        state = "bad" if "dead" in problems else "doubtful" if problems else "good" if turning else "waiting"
-        return ProbeHealth(
-            probe=self.probe.name,
-            role=self.probe.role,
-            unit=self.probe.unit,
-            state=state,  # type: ignore[arg-type]  # one of the words above
-            problems=tuple(problems),
-            advice=_ADVICE.get(problems[0], "")
-            if problems
-            else ("" if turning else "The engine is at rest."),
+        step = min(f.step for f in self._frames)
+        lost = sum(f.lost for f in self._frames) / sum(f.samples for f in self._frames)
+        analog = self.probe.role not in EDGE_ROLES
+        line = self._mains(swing, noise, turning=turning) if analog else None
+        # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest.
+        rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
+        steps = swing / step if np.isfinite(step) else 0.0
+        problems = {
+            "dead": turning and swing <= max(_DEAD_OVER_NOISE * noise, 1e-9),
+            "clipped": turning and analog and clipped > _CLIPPED_SHARE,
+            "mains_pickup": line is not None,
+            "brush_pickup": turning
+            and analog
+            and rest is not None
+            and noise > max(_BRUSH_OVER_REST * rest, _BRUSH_SHARE * swing, step),
+            "few_bits": turning and analog and 0.0 < steps < _FEWEST_STEPS,
+            "lost_samples": lost > _LOST_SHARE,
+            "flat": not turning and swing == 0.0,
+        }
+        found = tuple(code for code in WORST_FIRST if problems.get(code, False))
+        if "dead" in found:
+            found = tuple(code for code in found if code not in ("few_bits", "brush_pickup"))
+        health = probe_health(self.probe, _state(found, turning=turning), found, "")
+        return msgspec.structs.replace(
+            health,
+            advice=health.advice or ("" if turning else "The engine is at rest."),
             low=low,
             high=high,
             noise_rms=noise,
             clipped_share=clipped,
-            events=None,
+            steps=round(steps) if np.isfinite(step) else None,
+            lost_share=lost,
+            mains_hz=line[0] if line is not None else None,
+            mains_amplitude=line[1] if line is not None else None,
         )
 
     def _clipped_share(self, low: float, high: float) -> float:
@@ -76,21 +183,39 @@ class ProbeWatch:
             return 0.0
         flat = sum(
             1
-            for frame_low, frame_high, at_low, at_high in self._flat
-            if frame_high - frame_low > swing / 10
+            for f in self._frames
+            if f.high - f.low > swing / 10
             and (
-                (frame_low == low and at_low >= _FLAT_SAMPLES)
-                or (frame_high == high and at_high >= _FLAT_SAMPLES)
+                (f.low == low and f.longest_low >= _FLAT_SAMPLES)
+                or (f.high == high and f.longest_high >= _FLAT_SAMPLES)
             )
         )
-        return flat / len(self._flat)
+        return flat / len(self._frames)
 
-
-_ADVICE = {
-    "dead": "No signal stands out of the noise: check the plug, the cable, the hose and the probe's supply.",
-    "clipped": "The signal is cut off at its end: turn the gain down or fit a restrictor, then record again.",
-    "no_events": "The engine turns but no event comes: check the pick-up's place and its threshold.",
-}
+    def _mains(self, swing: float, noise: float, *, turning: bool) -> tuple[float, float] | None:
+        """The mains' frequency and amplitude where its lines stand out of the spectrum; None where they do not."""
+        x = np.concatenate(self._thinned)
+        if x.size < _LEAST_SPECTRUM_S * self._thinned_hz or swing <= 0:
+            return None
+        window = np.hanning(x.size)
+        spectrum = np.abs(np.fft.rfft((x - x.mean()) * window)) * 2.0 / window.sum()
+        hz = np.fft.rfftfreq(x.size, 1.0 / self._thinned_hz)
+        least = max(_PICKUP_SHARE * swing, 0.0) if turning else 2.0 * noise
+        for mains in MAINS_HZ:
+            amplitude, stands_out = 0.0, False
+            for k in range(1, _MAINS_HARMONICS + 1):
+                near = np.abs(hz - k * mains)
+                line, beside = near <= 1.0, (near > 2.0) & (near <= 12.0)
+                if not line.any() or not beside.any():
+                    continue
+                height, floor = float(spectrum[line].max()), float(np.median(spectrum[beside]))
+                loudest = float(spectrum[beside].max())
+                if height > _LINE_OVER_FLOOR * floor and height > 1.5 * loudest:
+                    stands_out = True
+                    amplitude = float(np.hypot(amplitude, height))
+            if stands_out and amplitude > least:
+                return mains, amplitude
+        return None
 
 
 def probe_health(
@@ -103,13 +228,39 @@ def probe_health(
         unit=probe.unit,
         state=state,  # type: ignore[arg-type]  # checked by the callers' tests
         problems=problems,
-        advice=advice or (_ADVICE.get(problems[0], "") if problems else ""),
+        advice=advice or (ADVICE.get(problems[0], "") if problems else ""),
         low=None,
         high=None,
         noise_rms=None,
         clipped_share=None,
         events=events,
     )
+
+
+def with_problems(health: ProbeHealth, codes: tuple[str, ...], *, turning: bool) -> ProbeHealth:
+    """The same, with further problems, worst first."""
+    if not codes:
+        return health
+    together = set(health.problems) | set(codes)
+    found = tuple(code for code in WORST_FIRST if code in together)
+    return msgspec.structs.replace(
+        health, problems=found, state=_state(found, turning=turning), advice=ADVICE.get(found[0], "")
+    )
+
+
+def short_word(health: ProbeHealth) -> str:
+    """One or two words for a table: what is worst, else the state."""
+    if health.problems:
+        return SHORT_WORDS.get(health.problems[0], health.problems[0].replace("_", " "))
+    return {"good": "good", "waiting": "waiting"}.get(health.state, health.state)
+
+
+def _state(problems: tuple[str, ...], *, turning: bool) -> str:
+    if BAD & set(problems):
+        return "bad"
+    if problems:
+        return "doubtful"
+    return "good" if turning else "waiting"
 
 
 def _longest_run(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:

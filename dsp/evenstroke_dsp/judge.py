@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
@@ -11,9 +12,12 @@ from .findings import findings_of
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
-from .setup import PULSE_ROLES, Setup
+from .pressure_trace import pressure_traces, pressure_warnings
+from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import StretchKeeper
 from .sync_tracker import SyncTracker
+from .valve_agreement import valve_warnings
+from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
@@ -28,12 +32,17 @@ def refusal(
     stretches: StretchKeeper,
     measurers: Sequence[ProbeMeasurer],
     comparisons: Sequence[Comparison],
+    syncs_at_wrong_rate: Sequence[Probe],
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
-    if cutter.basis == "none":
+    if cutter.basis == "none" and not cutter.rotations:
+        return _no_cycle(cutter)
+    leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
+    if leading is not None:
         return (
-            "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
-            "and its place, and record the crank again."
+            f"Cannot judge: {leading.name} does not come once a cycle, as the set-up says, so that pulses cannot be "
+            'given to cylinders. If it comes every revolution, write every = "revolution" and judge the same '
+            "recording again; else mend the pick-up and crank again."
         )
     rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
     if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
@@ -50,12 +59,27 @@ def refusal(
     return None
 
 
+def _no_cycle(cutter: CycleCutter) -> str:
+    """Nothing to cut cycles by."""
+    if cutter.listens:
+        return (
+            "Cannot judge: no rhythm was found. No sync and no wheel is recorded, and the pulses do not come evenly "
+            "enough to be counted. Are the plugs out? Did the engine turn? Record a sync, or starter current, and "
+            "crank again."
+        )
+    return (
+        "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
+        "and its place, and record the crank again; or take it out of the set-up, to count by the pulses' rhythm."
+    )
+
+
 def warnings_of(
     setup: Setup,
     cutter: CycleCutter,
     sync: SyncTracker | None,
     wheel: WheelTracker | None,
     stretches: StretchKeeper,
+    measurers: Sequence[ProbeMeasurer],
     keeper: ComparisonKeeper,
 ) -> tuple[CodedWarning, ...]:
     """Everything that the reader must know before using the numbers, each once."""
@@ -73,6 +97,19 @@ def warnings_of(
         warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
     elif rotations and any(r.half_cycle_open for r in rotations):
         warn("half_cycle_open", "One sync a revolution: each pulse belongs to one of two cylinders.")
+    alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
+    if alike:
+        warn(
+            "cylinders_alike",
+            f"The firing intervals repeat every {alike[0].modulo_deg:.0f} degrees: each pulse belongs to one of "
+            f"{round(720.0 / alike[0].modulo_deg)} cylinders.",
+        )
+    if cutter.listens and rotations:
+        warn(
+            "rhythm_alone",
+            "No sync and no wheel is recorded: cycles are counted by the pulses' own rhythm. Where that is lost, "
+            "positions begin anew.",
+        )
     if sync is not None and sync.missed:
         warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
     if sync is not None and sync.extra:
@@ -97,11 +134,54 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for measurer in measurers:
+        probe, stated = measurer.probe, measurer.probe.positive_is
+        other = "vacuum" if stated == "pressure" else "pressure"
+        if measurer.inverted:
+            warn(
+                "polarity",
+                f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
+                f'judged as "{other}". Mend the set-up file, or swap the probe\'s two wires.',
+            )
+        elif measurer.polarity_doubtful:
+            warn(
+                "polarity_untold",
+                f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
+                "gently into the probe: if its signal rises, positive is pressure.",
+            )
+    for measurer in measurers:
+        if measurer.unheard:
+            named = sorted({p.cylinder for p in measurer.unheard if p.cylinder is not None})
+            whose = (
+                f"cylinder {' and '.join(map(str, named))}"
+                if named
+                else f"{len(measurer.unheard)} of the places"
+            )
+            warn(
+                "not_heard",
+                f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
+                "mend `sees`; if not, that cylinder hardly breathes.",
+            )
+    for measurer in measurers:
+        travel = measurer.travel
+        if travel is not None and measurer.probe.role == "exhaust_pulse":
+            ambiguous = (
+                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
+                if measurer.travel_ambiguous
+                else ""
+            )
+            warn(
+                "travel_estimated",
+                f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
+                f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
+                f"{travel.high_s * 1000:.0f} ms, 95 %).{ambiguous}",
+            )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
             warn(
                 "low_corner_unknown",
-                f"{probe.name}: the probe's own low corner is not given and is not undone.",
+                f"{probe.name}: the probe's own low corner is not given and is not undone; its intervals "
+                "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
 
@@ -116,10 +196,12 @@ def judgement(
     measurers: Sequence[ProbeMeasurer],
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
+    syncs_at_wrong_rate: Sequence[Probe],
+    angle_records: Sequence[AngleRecord],
 ) -> Judgement:
     """The document of contract 3, from the state of the pipeline's parts after flush."""
-    refused = refusal(cutter, stretches, measurers, comparisons)
-    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, keeper))
+    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(
             CodedWarning(
@@ -127,16 +209,17 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
-    uncertainties = [r.uncertainty_deg for r in cutter.rotations]
-    known = [u for u in uncertainties if u is not None]
-    angle_uncertainty = max(known) if known and len(known) == len(uncertainties) else None
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None
     swings = {
         m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
     }
-    narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty))
+    narrowed = keeper.state(seen_of(comparisons, rpm, swings, stretches.angle_uncertainty_deg))
+    seen = () if refused else seen_events(setup, angle_records)
+    if not refused:
+        warnings += pressure_warnings(pressure_traces(setup, angle_records))
+        warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
@@ -147,12 +230,12 @@ def judgement(
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=angle_uncertainty,
+            angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
         findings=() if refused else findings_of(setup, narrowed),
         causes=(),
-        valve_events=(),
+        valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),
         refused=refused,
     )

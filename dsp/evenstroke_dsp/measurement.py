@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
+from scipy.interpolate import CubicSpline
 
 from .angle import Rotation
 from .blocks import Bools, Floats
@@ -27,21 +29,37 @@ from .features import (
     middle_in_fold,
 )
 from .history import History
+from .low_corner import highest_corner, plausible, undone_cycle
+from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
+from .polarity import DOUBTFUL_FROM, INVERTED_FROM, LevelStep, level_step, odds_of_inverted
+from .pulse_evidence import (
+    CORNER_PRIOR,
+    LONGEST_TRAVEL_M,
+    LOW_CORNERS_HZ,
+    PulseEvidence,
+    ShiftPrior,
+    evidence,
+)
 from .setup import PULSE_ROLES, Probe, Setup
+from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound, travel_time
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
 _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
-_REFERENCE_TEMPERATURE_C = 20.0
 _EVEN_SPACING_DEG = 5.0
+_BEFORE_TURNING_S = 2.0
+_NOISY_DB = 10.0
+"""At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
+_UNHEARD_SHARE = 0.15  # of the median pulse
+_KEPT_CYCLES = 30
+"""Cycles that can be measured anew when the probe turns out to be the other way up."""
 _SPEED_OVER_DEG = 12.0
+_SPEED_STEP_DEG = 3.0
 _GAP_SPACINGS = 1.5
-
-
-def speed_of_sound(temperature_c: float) -> float:
-    """Metres per second in dry air: 343.2 * sqrt(T/293.15 K) (ISO 9613-1:1993, clause 6.4; from memory)."""
-    return 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)
+_WIDEST_HOLE = 0.4
+"""Of the firing interval. On the virtual rig a gap in the worst place moves `compression` by at most 2 % up to a third
+of it (60-2 on an eight), by 8 % at half (on a twelve)."""
 
 
 def undo_low_corner(t: Floats, x: Floats, low_corner_hz: float, from_s: float, to_s: float) -> Floats:
@@ -82,6 +100,17 @@ class _Signal:
     lost: Bools | None
 
 
+@dataclass(frozen=True, slots=True)
+class CountedCycle:
+    """One cycle that counts, with its number in its stretch."""
+
+    span: CycleSpan
+    kind: StretchKind
+    number: int
+    places: tuple[Place, ...]
+    signal: _Signal
+
+
 @dataclass(slots=True)
 class ProbeMeasurer:
     """Measures one probe; remembers the mean pulse shape, from which the middles follow.
@@ -95,8 +124,45 @@ class ProbeMeasurer:
     row: int | None
     offset_s: float = 0.0
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
+    hole_deg: float = 0.0
+    """Widest angle between two usable teeth so far; 0 where the signal is none of a wheel."""
     rhythm: float | None = None
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle."""
+    inverted: bool = False
+    """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
+    polarity_doubtful: bool = False
+    """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
+    evidence: PulseEvidence | None = None
+    travel: TravelEstimate | None = None
+    """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
+    travel_ambiguous: bool = False
+    """The delay could carry a pulse half way into the next one's place: two cylinders fit it."""
+    unheard: tuple[Place, ...] = ()
+    """Places whose pulse hardly shows in the mean cycle."""
+    _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
+    _counted: list[CountedCycle] = field(default_factory=list)
+    _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
+    _level_step: LevelStep | None = None
+    _highest_corner_hz: float = math.inf
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """Codes of `health`, of what only cycles tell."""
+        mean = self.mean_cycle
+        noise_db = mean.signal_to_noise_db if mean is not None else None
+        codes = {
+            "polarity": self.inverted,
+            "polarity_untold": self.polarity_doubtful,
+            "noisy": noise_db is not None and noise_db < _NOISY_DB,
+            "not_heard": bool(self.unheard),
+        }
+        return tuple(code for code, so in codes.items() if so)
+
+    @property
+    def mean_cycle(self) -> MeanCycle | None:
+        """The cranking cycles' mean, of the turning with most of them."""
+        cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
+        return max(cranked, key=lambda m: m.cycles, default=None)
 
     @property
     def pulse(self) -> RolePulse:
@@ -108,8 +174,8 @@ class ProbeMeasurer:
 
     @property
     def delay_s(self) -> float:
-        """What the gas takes from valve to probe; without `travel_m` the pulses themselves must tell."""
-        return (self.probe.travel_m or 0.0) / speed_of_sound(_REFERENCE_TEMPERATURE_C)
+        """What the gas takes from valve to probe; without `travel_m` the pulses themselves must tell (`travel`)."""
+        return travel_time(self.probe.travel_m or 0.0, self.probe.role, self.setup.conditions)
 
     def needs_until(self, span: CycleSpan) -> float:
         """The history must reach this time before the cycle can be measured, seconds."""
@@ -123,6 +189,11 @@ class ProbeMeasurer:
             return span.places
         named = tuple(p for p in span.places if p.cylinder is not None)
         return tuple(p for p in named if p.cylinder in heard)
+
+    @property
+    def pulses_a_cycle(self) -> int:
+        """How many cylinders this probe hears."""
+        return len(self.heard)
 
     @property
     def heard(self) -> tuple[int, ...]:
@@ -139,6 +210,11 @@ class ProbeMeasurer:
         return Anchor(middle_s - self.delay_s, cylinder, self._expected_middle())
 
     @property
+    def hidden_by_gap(self) -> bool:
+        """Whether the wheel's gap hides so much of a firing interval that the speed there is a guess."""
+        return self.hole_deg > _WIDEST_HOLE * min(firing_intervals(self.setup.engine))
+
+    @property
     def evenly_heard(self) -> bool:
         """Whether the pulses come at even intervals; where they do not, healthy ones differ in size."""
         angles = firing_angles(self.setup.engine)
@@ -152,11 +228,166 @@ class ProbeMeasurer:
         if not places:
             return ()
         signal = self._signal(span, history)
+        self._latest = None
         if signal is None or signal.t.size < 16:
             return tuple(Measured(p, k + 1, None, "not_recorded") for k, p in enumerate(places))
+        if self.probe.role in PULSE_ROLES:
+            self._latest = (span, kind, places, signal)
+            if self._level_step is None:
+                self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
+        signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind)
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
+        return self._pulses(span, places, signal, folded)
+
+    def count(self, number: int) -> bool:
+        """The cycle measured last counts, as that number of its stretch: learn from it about the probe.
+
+        True where the probe now turns out to be the other way up than it was taken to be: then all cycles
+        so far have to be taken anew, from `counted_anew`.
+        """
+        if self._latest is None:
+            return False
+        span, kind, places, signal = self._latest
+        if len(self._counted) < _KEPT_CYCLES:
+            self._counted.append(CountedCycle(span, kind, number, places, signal))
+        self._learn(span, kind, places, signal)
+        self._find_unheard(kind)
+        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, self.mean_cycle)
+        was = self.inverted
+        if odds is not None and len(self._counted) < _KEPT_CYCLES:
+            self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
+        self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
+        if self.inverted == was:
+            return False
+        for memory in self.folds.values():
+            memory.mean = -memory.mean if memory.mean is not None else None
+        return True
+
+    def counted_anew(self) -> Iterator[tuple[CountedCycle, tuple[Measured, ...]]]:
+        """Every cycle that counts, measured with what is known of the probe by now."""
+        for cycle in self._counted:
+            memory = self.folds[self._fold_key(cycle.span, cycle.places, cycle.kind)]
+            assert memory.mean is not None
+            signal = self._turned(cycle.signal)
+            yield cycle, self._pulses(cycle.span, cycle.places, signal, memory.mean)
+
+    def corner_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+        """What the mean cycle measures as it was read, and behind each low corner that may have made it.
+
+        Of that stretch, by feature: values by position, shape (places,), and (corners, places). None for a probe whose corner
+        is known or that has no mean cycle yet.
+        """
+        if self.probe.role not in PULSE_ROLES or self.probe.low_corner_hz is not None:
+            return None
+        latest = next((c for c in reversed(self._counted) if c.kind == kind), None)
+        if latest is None:
+            return None
+        mean = self._means.get(self._fold_key(latest.span, latest.places, kind))
+        if mean is None or mean.cycles < 2:
+            return None
+        corners, probability = np.asarray(LOW_CORNERS_HZ), CORNER_PRIOR
+        if self.evidence is not None:
+            probability = self.evidence.of_corner(inverted=self.inverted)
+        tried = plausible(corners, probability, self._highest_corner_hz)
+        whole = -mean.whole if self.inverted else mean.whole
+        as_read = self._of_cycle(latest, whole, mean.times)
+        undone = [
+            self._of_cycle(latest, undone_cycle(whole, mean.times, float(hz)), mean.times) for hz in tried
+        ]
+        names = [feature.name for feature in self.pulse.features]
+        return (
+            {name: _values(as_read, name) for name in names},
+            {name: np.array([_values(measured, name) for measured in undone]) for name in names},
+        )
+
+    def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> tuple[Measured, ...]:
+        """The pulses of one cycle that repeats, in order of coming."""
+        begin = like.span.start_deg
+        grid = np.arange(begin, begin + CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
+        rotation = Rotation(t=times.tolist(), deg=grid.tolist())
+        rotation.places_known = like.span.rotation.places_known
+        before, after = -STEPS // 2, STEPS // 2
+        turns = (times[before - 1 : -1] - times[-1], times[:-1], times[:after] + times[-1])
+        for t, deg in zip(turns[2], grid[:after] + CYCLE_DEG, strict=True):
+            if deg > rotation.deg[-1]:
+                rotation.add(float(t), float(deg))
+        rotation.t[:0], rotation.deg[:0] = turns[0].tolist(), (grid[before - 1 : -1] - CYCLE_DEG).tolist()
+        span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
+        t = np.concatenate(turns) + self.delay_s
+        signal = _Signal(t, np.concatenate([cycle[before:], cycle, cycle[:after]]), None)
+        folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
+        return self._pulses(span, like.places, signal, folded)
+
+    def _find_unheard(self, kind: StretchKind) -> None:
+        mean, latest = self.mean_cycle, self._counted[-1]
+        if kind != "cranking" or mean is None or mean.cycles < 3 or len(latest.places) < 3:
+            return
+        whole = -mean.whole if self.inverted else mean.whole
+        measured = self._of_cycle(latest, whole, mean.times)
+        sizes = _values(measured, self.pulse.features[0].name)
+        if np.isfinite(sizes).all():
+            small = sizes < _UNHEARD_SHARE * np.median(sizes)
+            self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
+
+    def _turned(self, signal: _Signal) -> _Signal:
+        return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
+
+    def _learn(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...], signal: _Signal) -> None:
+        """One more cycle for the mean pulse, in the stated polarity, and what it says of the probe."""
+        low, high = np.searchsorted(signal.t, (span.from_s, span.to_s))
+        if signal.lost is not None and signal.lost[low:high].any():
+            return
+        grid = np.arange(0.0, CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
+        times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
+        firing = np.array([p.firing_deg for p in places])
+        mean = self._means.setdefault(self._fold_key(span, places, kind), MeanCycle())
+        cycle = np.interp(times, signal.t, signal.x)
+        mean.add(cycle, times, firing)
+        if kind != "cranking":
+            return
+        step = self._level_step
+        if step is not None and self.probe.low_corner_hz is None:
+            left = (float(cycle.mean()) - step.rest) / float(np.ptp(mean.whole))
+            bound = highest_corner(left, span.from_s - step.begin_s)
+            self._highest_corner_hz = min(self._highest_corner_hz, bound)
+        prior = self._shift_prior(span)
+        self.evidence = evidence(
+            mean,
+            array_factor(firing),
+            self.probe.role,
+            self.setup.conditions.throttle,
+            prior,
+            corner_known=self.probe.low_corner_hz is not None,
+        )
+        if self.evidence is not None and prior.longest_travel_deg > 0 and prior.places_known:
+            self.travel = estimated(self.evidence, prior, span.rpm * 6.0, inverted=self.inverted)
+
+    def _shift_prior(self, span: CycleSpan) -> ShiftPrior:
+        rotation = span.rotation
+        speed = speed_of_sound(gas_temperature_c(self.probe.role, self.setup.conditions))
+        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(self.probe.role, 0.0)
+        return ShiftPrior(
+            error_deg=(rotation.uncertainty_deg or 0.0) / 2.0,
+            longest_travel_deg=longest_m / speed * span.rpm * 6.0,
+            half_cycle_open=rotation.half_cycle_open,
+            places_known=rotation.places_known,
+        )
+
+    def _level_step_into(self, span: CycleSpan, history: History, height: float) -> LevelStep | None:
+        """How the level moved as the engine began to turn; None for what does not show it."""
+        if self.probe.role == "crankcase_pulse" or self.row is None:
+            return None
+        piece = history.piece(span.rotation.t[0] - _BEFORE_TURNING_S, span.to_s)
+        if piece is None or piece.lost[self.row].any():
+            return None
+        sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
+        return level_step(piece.t, sign * piece.values[self.row], height)
+
+    def _pulses(
+        self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, folded: Floats
+    ) -> tuple[Measured, ...]:
         middle = self._middle(span, folded)
         middles = np.array([(p.firing_deg + middle) % CYCLE_DEG for p in places])
         order = np.argsort(middles)
@@ -170,6 +401,20 @@ class ProbeMeasurer:
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
         return tuple(measured)
+
+    def values_at(self, span: CycleSpan, history: History, degrees: Floats) -> Floats | None:
+        """The signal, turned so that stronger is larger, at ascending degrees after the cycle's start, travel
+        time taken off; None where it was not recorded, or samples were lost."""
+        signal = self._signal(span, history)
+        if signal is None or (signal.lost is not None and signal.lost.any()):
+            return None
+        times = span.rotation.times_at(span.start_deg + degrees) + self.delay_s
+        if signal.t.size < 16:
+            return None
+        sample = float(signal.t[1] - signal.t[0])
+        if signal.t[0] > times[0] + sample or signal.t[-1] < times[-1] - sample:
+            return None
+        return np.interp(times, signal.t, signal.x)
 
     def _one(self, place: Place, position: int, signal: _Signal, window: Window, interval: float) -> Measured:
         low, high = np.searchsorted(signal.t, (window.t_low, window.t_high))
@@ -211,9 +456,8 @@ class ProbeMeasurer:
             )
         return _Signal(t, x, piece.lost[self.row])
 
-    @staticmethod
-    def _speed(rotation: Rotation, t_from: float, t_to: float, sign: float) -> _Signal | None:
-        """Crank speed, rpm, over at least 12 degrees around each knot: single teeth are never quite even."""
+    def _speed(self, rotation: Rotation, t_from: float, t_to: float, sign: float) -> _Signal | None:
+        """Crank speed, rpm, over at least 12 degrees: single teeth are never quite even."""
         t, deg = np.asarray(rotation.t), np.asarray(rotation.deg)
         inside = slice(max(0, int(np.searchsorted(t, t_from)) - 3), int(np.searchsorted(t, t_to)) + 3)
         t, deg = t[inside], deg[inside]
@@ -226,9 +470,17 @@ class ProbeMeasurer:
             t, deg = t[~beside], deg[~beside]
         if t.size < 8:
             return None
-        step = max(1, math.ceil(_SPEED_OVER_DEG / 2 / float(np.median(np.diff(deg)))))
-        rpm = (deg[2 * step :] - deg[: -2 * step]) / (t[2 * step :] - t[: -2 * step]) / 6.0
-        return _Signal((t[2 * step :] + t[: -2 * step]) / 2, sign * rpm, None)
+        spacing = float(np.median(np.diff(deg)))
+        self.hole_deg = max(self.hole_deg, float(np.diff(deg).max()))
+        # Over the same angle everywhere, across a gap too: a mean over more would be flatter there, and
+        # the cylinders whose dip lies at the gap would seem to compress less.
+        over = max(_SPEED_OVER_DEG, 2 * spacing)
+        at = np.arange(deg[0] + over / 2, deg[-1] - over / 2, min(spacing, _SPEED_STEP_DEG))
+        if at.size < 8:
+            return None
+        passed = CubicSpline(deg, t)
+        rpm: Floats = over / (passed(at + over / 2) - passed(at - over / 2)) / 6.0
+        return _Signal(passed(at), sign * rpm, None)
 
     def _fold(
         self, span: CycleSpan, signal: _Signal, places: tuple[Place, ...], kind: StretchKind
@@ -237,13 +489,16 @@ class ProbeMeasurer:
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         values = np.interp(times, signal.t, signal.x)
         now = fold(values, np.array([p.firing_deg for p in places]))
-        # Unnamed places of one turning have nothing to do with those of another.
-        key = (kind, span.rotation_index if places[0].cylinder is None else -1)
-        memory = self.folds.setdefault(key, _Fold())
+        memory = self.folds.setdefault(self._fold_key(span, places, kind), _Fold())
         memory.cycles += 1
         weight = max(1.0 / memory.cycles, _FOLD_MEMORY)
         memory.mean = now if memory.mean is None else memory.mean + weight * (now - memory.mean)
         return memory.mean, float(values.mean())
+
+    @staticmethod
+    def _fold_key(span: CycleSpan, places: tuple[Place, ...], kind: StretchKind) -> tuple[StretchKind, int]:
+        """Unnamed places of one turning have nothing to do with those of another."""
+        return kind, span.rotation_index if places[0].cylinder is None else -1
 
     def _exhaust_opens_deg(self) -> float:
         given = self.setup.engine.valve_events_deg.exhaust_opens
@@ -258,4 +513,15 @@ class ProbeMeasurer:
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
         reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
         expected = self._expected_middle() if span.rotation.places_known else None
+        if expected is not None and self.travel is not None:
+            expected += self.travel.delay_s * span.rpm * 6.0
+            doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
+            self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
         return middle_in_fold(folded, self.pulse.shape, expected, reach)
+
+
+def _values(measured: tuple[Measured, ...], feature: str) -> Floats:
+    """One feature by position, shape (places,); NaN where not found."""
+    return np.array(
+        [m.pulse.values.get(feature, np.nan) if m.pulse is not None else np.nan for m in measured]
+    )

@@ -271,16 +271,24 @@ LinkState = Literal["closed", "opening", "syncing", "streaming", "stalled", "fai
 
 
 class Coaching(_Message, kw_only=True, frozen=True):
-    """What the person at the key should do now; seconds are those of the service's clock, exact to 0.2 s."""
+    """What the person at the key should do now; seconds are those of the service's clock.
+
+    A crank counts from when it is seen: with one sync a cycle alone, up to two engine cycles late.
+    """
 
     words: str
-    alarm: Literal["stop"] | None
+    alarm: Literal["stop"] | None  # the starter is to be let go now: enough, its limit, started, or no data
+    cycles: int  # complete engine cycles so far
+    more_cycles: int | None  # until every verdict would be settled, as far as can be told
     crank_s: float  # of the crank in progress; 0 when there is none
-    starter_total_s: float  # of all cranks of this session
+    starter_used_s: float  # since the starter's last full rest
+    starter_total_s: float  # since the service began
     rest_left_s: float
-    cranks: int  # done, each long enough to be a test
-    cranks_wanted: int
+    cranks: int  # done with this set-up: long enough to be a test, and undisturbed
+    cranks_wanted: int  # 0 where the engine runs by itself
     battery: str | None  # in words with its volts; null where no probe tells
+    battery_rest_v: float | None  # as the probe reads, like the next one; no uncertainty is claimed
+    battery_lowest_v: float | None  # during the latest crank
 
 
 class SetupNote(_Message, kw_only=True, frozen=True):
@@ -326,6 +334,13 @@ class ProbeHealth(_Message, kw_only=True, frozen=True):
     noise_rms: float | None
     clipped_share: float | None
     events: int | None  # sync events or teeth so far
+    signal_to_noise_db: float | None = (
+        None  # pulse over what changes from cycle to cycle; no uncertainty is claimed
+    )
+    steps: int | None = None  # of the converter that the signal's swing fills
+    lost_share: float | None = None
+    mains_hz: float | None = None  # 50 or 60 where the mains stand out
+    mains_amplitude: float | None = None  # of it with its harmonics, in `unit`
 
 
 class LossCount(_Message, kw_only=True, frozen=True):
@@ -398,6 +413,7 @@ def decode_header(topic: str, data: bytes) -> PublishedMessage:
 
 class _Request(msgspec.Struct, frozen=True, kw_only=True, tag_field="do", forbid_unknown_fields=True):
     id: str  # whatever the asker likes; the reply carries it
+    schema: Literal["evenstroke.request/1"] = "evenstroke.request/1"
 
 
 class GetState(_Request, frozen=True, kw_only=True, tag="get_state"):

@@ -11,8 +11,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 
+from .angle_record import ROLES as ANGLE_ROLES
+from .angle_record import AngleRecord
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
@@ -21,7 +24,7 @@ from .edge_finder import EdgeFinder
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
-from .health import ProbeWatch, probe_health
+from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
 from .measurement import Measured, ProbeMeasurer
@@ -41,13 +44,20 @@ from .messages import (
     WaveData,
 )
 from .prediction import Prediction
+from .pressure_trace import PressureTrace, pressure_traces
+from .rhythm_tracker import RhythmSource, RhythmTracker
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
+from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
+from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .wheel_tracker import WheelTracker
 
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
+
+_LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
+"""Reasons of gaps in which whatever the board sent is missing, not samples alone."""
 
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
@@ -75,16 +85,22 @@ class Pipeline:
         self._by_key: dict[InputKey, Probe] = {probe.key: probe for probe in setup.probe}
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
-        self._syncs = {p.name: SyncTracker() for p in setup.probe if p.is_sync}
+        self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
         self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
-        self._cutter = CycleCutter(setup, sync, sync_probe, self._wheel, self._anchor)
+        self._history = History()
+        alone = sync is None and self._wheel is None
+        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._cutter = CycleCutter(
+            setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
+        )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
         self._keeper = ComparisonKeeper(setup, self._measurers, self._prediction)
+        self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
-        self._history = History()
+        self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -128,13 +144,48 @@ class Pipeline:
     def health(self) -> tuple[ProbeHealth, ...]:
         """Each probe's signal as of now, in the set-up's order."""
         watches = {watch.probe.name: watch for watch in self._watches.values()}
+        measurers = {m.probe.name: m for m in self._measurers}
         out = []
         for probe in self._setup.probe:
-            if probe.name in watches:
-                out.append(watches[probe.name].report(turning=self._turning))
-            else:
-                out.append(self._event_health(probe))
+            watch = watches.get(probe.name)
+            health = watch.report(turning=self._turning) if watch else self._event_health(probe)
+            measurer = measurers.get(probe.name)
+            codes = measurer.problems if measurer is not None else self._sync_problems(probe)
+            mean = measurer.mean_cycle if measurer is not None else None
+            if mean is not None:
+                health = msgspec.structs.replace(health, signal_to_noise_db=mean.signal_to_noise_db)
+            out.append(with_problems(health, codes, turning=self._turning))
         return tuple(out)
+
+    def engine_angles(self, times: Floats) -> Floats:
+        """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
+
+        Where only the half-cycle is open, it is one of the two. Older turning than some 30 cycles is forgotten.
+        """
+        return self._cutter.engine_angles(times)
+
+    def _sync_problems(self, probe: Probe) -> tuple[str, ...]:
+        """Whether a sync comes as often as the set-up says, and regularly."""
+        tracker = self._syncs.get(probe.name)
+        if tracker is None:
+            return ()
+        codes = ("sync_irregular",) if irregular(tracker) else ()
+        return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
+
+    def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
+        if self._wheel is not None and self._wheel.follower is not None:
+            return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
+        cylinders = self._setup.engine.cylinders
+        every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
+        return tracker is self._sync and any(
+            twice_by_pulses(probe, m.mean_cycle, cylinders)
+            for m in every
+            if len(self._setup.sees(m.probe)) == cylinders
+        )
+
+    def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
+        probes = [p for p in self._setup.probe if p.is_sync]
+        return tuple(p for p in probes if self._sync_at_wrong_rate(p, self._syncs[p.name]))
 
     def judge(self, source: SourceInfo) -> Judgement:
         """The judgement of everything pushed so far; call it after `flush`."""
@@ -148,7 +199,18 @@ class Pipeline:
             self._measurers,
             self._comparisons,
             self._keeper,
+            self._syncs_at_wrong_rate(),
+            self.angle_records,
         )
+
+    @property
+    def angle_records(self) -> tuple[AngleRecord, ...]:
+        """Each pulse and pressure probe against crank angle, over the steady cranking cycles so far."""
+        return tuple(self._angle_records.values())
+
+    def pressure_traces(self) -> tuple[PressureTrace, ...]:
+        """Each transducer's mean cycle by crank angle, over the steady cranking cycles so far."""
+        return pressure_traces(self._setup, self.angle_records)
 
     def anchor_at(self, cycle: Cycle, cylinder: int) -> Anchor | None:
         """Where the first pulse of a cycle with unnamed cylinders would put `cylinder`; None where it has none."""
@@ -173,7 +235,9 @@ class Pipeline:
         self._edges_until[block.input] = max(before, block.until)
 
     def _note_gap(self, gap: Gap) -> None:
-        if gap.reason == "edges_missing":
+        sampled = self._start.inputs if self._start is not None else ()
+        reported = any(p.role in EDGE_ROLES and p.key not in sampled for p in self._setup.probe)
+        if gap.reason == "edges_missing" or (reported and gap.reason in _LOSES_EDGES_TOO):
             self._edge_gaps.append((gap.t_from, gap.t_to))
 
     # --- frames ---------------------------------------------------------------------------------------
@@ -240,6 +304,10 @@ class Pipeline:
         ]
         self._conditioned_from = start.t0
         self._history.clear()
+        for place in self._conditioner.unfiltered:
+            probe = self._rows[self._conditioned[place]]
+            if probe is not None:
+                self._keeper.limit(probe.name, ("unfiltered",))
         rate, frame = 1.0 / start.dt, self._conditioner.frame
         self._finders, self._watches = {}, {}
         for row, probe in enumerate(self._rows):
@@ -248,19 +316,22 @@ class Pipeline:
             self._watches[row] = ProbeWatch(probe, rate, frame)
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
-        for measurer in self._measurers:
-            if measurer.probe.role in EDGE_ROLES:
+        readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
+        if self._rhythm is not None:
+            readers += self._rhythm.sources
+        for reader in readers:
+            if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
-            column = next((k for k, p in enumerate(self._rows) if p is measurer.probe), None)
-            measurer.row = self._conditioned.index(column) if column is not None else None
-            measurer.offset_s = start.offsets[column] if column is not None else 0.0
+            column = next((k for k, p in enumerate(self._rows) if p is reader.probe), None)
+            reader.row = self._conditioned.index(column) if column is not None else None
+            reader.offset_s = start.offsets[column] if column is not None else 0.0
 
     def _frame(self, frame: Frame, end: float) -> Iterator[PipelineMessage]:
         scaled = self._scale(frame.volts)
         if scaled.shape[1]:
             yield self._wave("raw", range(len(self._rows)), scaled, frame.t0, frame.dt)
         for row, watch in self._watches.items():
-            watch.push(scaled[row])
+            watch.push(scaled[row], turning=self._turning)
         for row, finder in self._finders.items():
             self._found_edges(row, finder, frame)
         yield from self._condition(scaled, last=frame.last)
@@ -364,6 +435,7 @@ class Pipeline:
             return
         self._cycles += 1
         self._cycle_s = span.to_s - span.from_s
+        self._edge_gaps = [gap for gap in self._edge_gaps if gap[1] > span.from_s]
         if left_out is None and any(a < span.to_s and b > span.from_s for a, b in self._edge_gaps):
             left_out = "lost_edges"
         probes = []
@@ -373,9 +445,16 @@ class Pipeline:
             measured = measurer.measure(span, self._history, kind)
             if not measured:
                 continue
-            probes.append(_cycle_probe(measurer, measured))
-            if left_out is None:
+            if left_out is None and measurer.count(number):
+                self._keeper.forget(measurer.probe.name)
+                for past, measured in measurer.counted_anew():
+                    index = past.span.rotation_index
+                    self._keeper.add(measurer, measured, past.kind, past.number, index)
+            elif left_out is None:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
+            if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
+                self._angle_records[measurer.probe.name].add(measurer, span, self._history)
+            probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
         yield Cycle(
             sequence=self._next("cycle"),
@@ -384,7 +463,7 @@ class Pipeline:
             from_s=span.from_s,
             to_s=span.to_s,
             rpm=span.rpm,
-            angle_uncertainty_deg=span.rotation.uncertainty_deg,
+            angle_uncertainty_deg=span.uncertainty_deg,
             left_out=left_out,
             probes=tuple(probes),
         )
@@ -400,9 +479,15 @@ class Pipeline:
 
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
-            problems = watch.report(turning=True).problems
-            if watch.probe.role not in EDGE_ROLES and problems:
-                self._keeper.limit(watch.probe.name, problems)
+            if watch.probe.role not in EDGE_ROLES:
+                self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+        for measurer in self._measurers:
+            name = measurer.probe.name
+            # What cycles tell gets better with them, so that it is as of now.
+            now = LIMITING & set(measurer.problems)
+            doubtful = ("polarity",) if measurer.polarity_doubtful else ()
+            late = ("travel_unknown",) if measurer.travel_ambiguous else ()
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -426,7 +511,13 @@ class Pipeline:
         refused = (
             None
             if self._turning
-            else refusal(self._cutter, self._stretches, self._measurers, self._comparisons)
+            else refusal(
+                self._cutter,
+                self._stretches,
+                self._measurers,
+                self._comparisons,
+                self._syncs_at_wrong_rate(),
+            )
         )
         cranked = self._stretches.cranked
         words, more = instruction(
@@ -444,7 +535,13 @@ class Pipeline:
             phase=self._phase,
             findings=() if refused else findings,
             warnings=warnings_of(
-                self._setup, self._cutter, self._sync, self._wheel, self._stretches, self._keeper
+                self._setup,
+                self._cutter,
+                self._sync,
+                self._wheel,
+                self._stretches,
+                self._measurers,
+                self._keeper,
             ),
             refused=refused,
             instruction=words,

@@ -231,6 +231,9 @@ _PLAUSIBLE_VALVE_EVENTS_DEG: dict[str, tuple[float, float]] = {
 }
 """Far wider than any road engine: they catch angles counted from another zero, not odd cams."""
 
+_LONGEST_LINE = 4000
+"""Letters. A list of the edges of the finest wheels fits; a key of as many parts costs the memory of their square."""
+
 _KIND_WORDS = {
     "int": "a whole number",
     "float": "a number",
@@ -247,7 +250,27 @@ def parse_setup(text: str, name: str = "set-up file") -> Setup:
     name: what errors call the text, such as its file's name.
     Raises SetupError at the first thing that is wrong.
     """
-    source = _Source(name, text)
+    try:
+        return _parse(_Source(name, text), name, text)
+    except RecursionError as error:
+        raise SetupError(
+            "lists or tables stand in each other more deeply than any set-up needs",
+            where=name,
+            expected="what `evenstroke setup check --help` and the shipped set-ups show",
+            todo="write it without them",
+        ) from error
+
+
+def _parse(source: _Source, name: str, text: str) -> Setup:
+    for number, line in enumerate(text.splitlines(), 1):
+        if len(line) > _LONGEST_LINE:
+            raise SetupError(
+                "this line is too long for a set-up",
+                where=f"{name}, line {number}",
+                expected=f"at most {_LONGEST_LINE} letters",
+                found=str(len(line)),
+                todo="break the list over several lines, or shorten the text",
+            )
     try:
         tree = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -223,7 +223,7 @@ def _costs(setup: Setup, probe: Probe) -> list[str]:
     if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
         costs.append(
             "Without low_corner_hz the probe's own low corner is not undone: it may distort the "
-            "once-per-cycle rhythm, and no interval says by how much."
+            "once-per-cycle rhythm, and every interval is widened by what a likely corner would change."
         )
     if probe.role not in PULSE_ROLES and probe.low_corner_hz:
         costs.append("Its low_corner_hz is noted, but what that corner distorts is not undone for this role.")

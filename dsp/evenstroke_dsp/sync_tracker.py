@@ -7,6 +7,7 @@ that are none. What is inserted or rejected is counted, never hidden.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 
@@ -14,7 +15,8 @@ from .blocks import Bools, Floats
 
 BURST_S = 0.055
 """Edges this close belong to one event: multi-strike ignition and ringing at cranking and idle
-speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms."""
+speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms. Half of it where events come every
+revolution, which takes half as long."""
 _SHORTEST, _LONGEST = 0.6, 1.6  # of the interval before: speed changes less than that from event to event
 _MOST_MISSED = 2
 _HALF_WAY = 0.1
@@ -23,19 +25,39 @@ LONGEST_INTERVAL_S = 3.0
 """An engine that turns at all turns faster than 40 rpm."""
 
 
+KEPT_EVENTS = 1000
+"""Of one run, at least. Who follows a run looks at every step; an engine that idles for hours must not fill memory."""
+
+
 @dataclass(slots=True)
 class SyncRun:
-    """Events of one unbroken turning; `interval[i]` counts the intervals from event i-1 (missed: > 1)."""
+    """Events of one unbroken turning, the latest ones of many.
+
+    `intervals[i]` counts the intervals from the event before `times[i]` (missed: > 1); `forgotten` events came
+    before `times[0]`.
+    """
 
     times: list[float] = field(default_factory=list)
     intervals: list[int] = field(default_factory=list)
     ended: bool = False
+    forgotten: int = 0
+
+    def add(self, t: float, intervals: int) -> None:
+        self.times.append(t)
+        self.intervals.append(intervals)
+        if len(self.times) > 2 * KEPT_EVENTS:
+            del self.times[:KEPT_EVENTS], self.intervals[:KEPT_EVENTS]
+            self.forgotten += KEPT_EVENTS
 
 
 class SyncTracker:
-    """Feeds on edges in order of time; `runs` grows, `missed` and `extra` count what was mended."""
+    """Feeds on edges in order of time; `runs` grows, `missed` and `extra` count what was mended.
 
-    def __init__(self) -> None:
+    every: how often an event comes.
+    """
+
+    def __init__(self, every: Literal["cycle", "revolution"] = "cycle") -> None:
+        self._burst_s = BURST_S if every == "cycle" else BURST_S / 2
         self.runs: list[SyncRun] = []
         self.events = 0
         self.missed = 0
@@ -78,7 +100,7 @@ class SyncTracker:
                 self._leading_edge(t)
 
     def _leading_edge(self, t: float) -> None:
-        burst = t - self._last_edge < BURST_S
+        burst = t - self._last_edge < self._burst_s
         self._last_edge = t
         if burst:
             return
@@ -96,8 +118,7 @@ class SyncTracker:
         count = 1 if ratio <= _LONGEST else min(round(ratio), _MOST_MISSED + 1)
         self.missed += count - 1
         self._note_split(run.times[-1], t)
-        run.times.append(t)
-        run.intervals.append(count)
+        run.add(t, count)
         if len(self._halves) >= 2:
             self._double_pace(run)
 

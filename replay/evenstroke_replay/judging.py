@@ -14,6 +14,7 @@ from evenstroke_dsp.cycles import Anchor
 from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import Prediction
+from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup, SetupError
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
@@ -28,17 +29,37 @@ CLOCK_TOLERANCE_PPM = 1000.0
 """A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
 
 
+EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
+"""Codes of the warnings that say that something other than samples is missing."""
+
+
 @dataclass(frozen=True)
 class JudgedFile:
     """A judgement, everything the pipeline said on the way, and the set-up that it rests on.
 
-    setup_text: None where the caller gave a set-up without its text.
+    setup_text: None where the caller gave a set-up without its text. pressure: each transducer by crank angle.
     """
 
     judgement: Judgement
     messages: tuple[PipelineMessage, ...]
     setup: Setup
     setup_text: str | None
+    pressure: tuple[PressureTrace, ...] = ()
+
+    @property
+    def lossy(self) -> bool:
+        """Whether anything that was measured is not in what was judged."""
+        return bool(lost_parts(self.judgement))
+
+
+def lost_parts(judgement: Judgement) -> list[str]:
+    """What the judged data lack, in a few words for each kind; empty where nothing is known to be lost."""
+    codes = {warning.code for warning in judgement.warnings}
+    lost = judgement.source.lost_samples
+    parts = [f"{lost} samples lost"] if lost else []
+    parts += ["level changes lost"] if EDGES_LOST in codes else []
+    parts += ["cut short or damaged, and what followed is lost"] if RECORDING_CUT in codes else []
+    return parts
 
 
 def is_recording(path: Path) -> bool:
@@ -135,7 +156,7 @@ def _judge(
     pipeline = Pipeline(setup, anchor, prediction)
     messages = _messages(pipeline, capture.blocks())
     judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
-    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
 
 
 def _predicted(
@@ -168,7 +189,7 @@ def _judge_recording(
     messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
-        warnings.append(CodedWarning(code="recording_cut", text=f"{recording.cut}."))
+        warnings.append(CodedWarning(code=RECORDING_CUT, text=f"{recording.cut}."))
     if feed.counting:
         warnings.append(
             CodedWarning(
@@ -178,6 +199,14 @@ def _judge_recording(
         )
     warnings += _clock_warnings(feed)
     warnings += notes
+    if feed.lost_edges:
+        warnings.append(
+            CodedWarning(
+                code=EDGES_LOST,
+                text=f"Level changes of an edge input went missing, {feed.lost_edges} "
+                f"{'time' if feed.lost_edges == 1 else 'times'}. Cycles that are known to lack some do not count.",
+            )
+        )
     source = SourceInfo(
         file=path.name,
         sha256=_sha256(path),
@@ -185,7 +214,7 @@ def _judge_recording(
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
-    return JudgedFile(judgement=judgement, messages=messages, setup=setup, setup_text=setup_text)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
 
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import importlib.resources
 import itertools
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
@@ -25,16 +24,20 @@ from evenstroke_dsp.messages import (
     Judgement,
     WaveData,
 )
+from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup
 
 from .comparing import compare_judged
+from .judging import JudgedFile, lost_parts
 from .report_markup import definitions, escaped, section, table, with_label, with_own_ids
 from .report_pictures import (
     CARPET_CYCLES,
+    AngleMark,
     PulseMark,
     Trace,
     balance_picture,
     carpet_picture,
+    pressure_picture,
     pulses_picture,
 )
 from .report_words import (
@@ -49,9 +52,6 @@ from .report_words import (
     size,
     span,
 )
-
-if TYPE_CHECKING:
-    from .judging import JudgedFile
 
 _CAUSE_WORDS = {
     "spread": "healthy engines of this kind show as much",
@@ -162,6 +162,7 @@ def _one_recording(judged: JudgedFile, job_included: bool, even_margin: float) -
         _waveforms(judgement, cycles, waves),
         _other_features(judgement),
         _causes(judgement),
+        *(_pressure(trace, judgement) for trace in judged.pressure),
         _valve_events(judgement),
         _cannot_be_told(judgement),
         _warnings(judgement),
@@ -492,6 +493,42 @@ def _causes(judgement: Judgement) -> str:
     return section("Causes", table(heads, rows, "Most probable first; together they make 100 %."))
 
 
+def _pressure(trace: PressureTrace, judgement: Judgement) -> str:
+    events = [v for v in judgement.valve_events if v.cylinder == trace.cylinder]
+    events.sort(key=lambda v: v.deg)
+    marks = [AngleMark(str(k), v.deg, v.low, v.high) for k, v in enumerate(events, 1)]
+    picture = with_label(
+        pressure_picture(trace, marks), f"Pressure in cylinder {trace.cylinder} by crank angle"
+    )
+    words = (
+        f"Pressure in cylinder {trace.cylinder} over its own cycle, {trace.unit} above the level of its exhaust stroke: "
+        f"the mean of {trace.cycles} cycles, and as ground the lowest and highest of all. Above: the whole; below: what "
+        "lies near that level, with valve events and their 95 % intervals"
+    )
+    key = [
+        f"{mark.label} {v.event.replace('_', ' ')} ({v.from_})" for mark, v in zip(marks, events, strict=True)
+    ]
+    words += f": {', '.join(key)}." if key else "; none could be stated."
+    rows = [
+        (r.name, f"{_figure(r.value)} ({_figure(r.low)} to {_figure(r.high)}) {r.unit}".strip())
+        for r in trace.readings
+    ]
+    caption = (
+        "A sealed cylinder that does not fire peaks just before TDC, the more so the more it leaks and the slower it "
+        "turns, and loses little; what is normal for this engine is not known here, so that no verdict is given."
+    )
+    return section(
+        f"Pressure by crank angle: {trace.probe}",
+        f'<p class="quiet">{escaped(words)}</p><figure class="wide">{picture}</figure>',
+        table(("Read off it", "Mean over the cycles, 95 % interval"), rows, caption),
+    )
+
+
+def _figure(number: float) -> str:
+    decimals = 0 if abs(number) >= 100 else 1 if abs(number) >= 10 else 2
+    return f"{number:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
 def _valve_events(judgement: Judgement) -> str:
     if not judgement.valve_events:
         return ""
@@ -548,8 +585,8 @@ def _cannot_be_told(judgement: Judgement) -> str:
         lines.append("What the fault is: causes were not computed, so that no cylinder is named as suspect.")
     if judgement.sync.angle_uncertainty_deg is None and judgement.sync.basis != "none":
         lines.append("How exact the crank angles are: no uncertainty could be stated for them.")
-    if judgement.source.lost_samples:
-        lines.append(f"What {judgement.source.lost_samples} lost samples held.")
+    if lost := lost_parts(judgement):
+        lines.append(f"What is not there ({'; '.join(lost)}).")
     if not lines:
         return ""
     items = [f"<li>{escaped(line)}</li>" for line in lines]
@@ -573,7 +610,7 @@ def _source(judgement: Judgement) -> str:
         ("File", source.file or "no file"),
         ("SHA-256", source.sha256 or "none"),
         ("Length", f"{source.duration_s:.2f} s"),
-        ("Samples lost", str(source.lost_samples)),
+        ("Lost", "; ".join(lost_parts(judgement)) or "nothing"),
         *(
             (
                 "Cranked",

@@ -17,6 +17,7 @@ import matplotlib
 import numpy as np
 import numpy.typing as npt
 from evenstroke_dsp.messages import Comparison, CylinderBalance
+from evenstroke_dsp.pressure_trace import PressureTrace
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
@@ -234,6 +235,50 @@ def pulses_picture(trace: Trace, cycle_bounds_s: Sequence[float]) -> str:
         axes.margins(y=0.08)
         axes.set_xlabel("seconds of the recording")
         axes.set_ylabel(trace.unit)
+        return _svg(figure)
+
+
+@dataclass(frozen=True, slots=True)
+class AngleMark:
+    """A valve event on a trace by crank angle: its place and 95 % interval, degrees, and a number in the picture."""
+
+    label: str
+    deg: float
+    low: float
+    high: float
+
+
+def pressure_picture(trace: PressureTrace, marks: Sequence[AngleMark]) -> str:
+    """A cylinder's pressure over its own 720 degrees: the whole of it above, what lies near the atmosphere below.
+
+    The line is the mean cycle, the ground the lowest and highest of all; events are numbered bars under their
+    intervals.
+    """
+    # From 180 degrees before the firing TDC on, so that the peak stands inside the picture.
+    order = np.roll(np.arange(trace.deg.size), 180)
+    deg = np.where(trace.deg[order] >= 540, trace.deg[order] - 720.0, trace.deg[order])
+    with matplotlib.rc_context(_STYLE):
+        figure = Figure(figsize=(8.2, 4.4))
+        whole = figure.add_axes((0.09, 0.6, 0.88, 0.37))
+        near = figure.add_axes((0.09, 0.11, 0.88, 0.36))
+        for axes in (whole, near):
+            axes.fill_between(deg, trace.lowest[order], trace.highest[order], color=BAND, linewidth=0)
+            axes.plot(deg, trace.mean[order], color=MARK, linewidth=1.3)
+            axes.axvline(0, color=FAINT, linewidth=0.8, linestyle="--")
+            axes.axhline(0, color=FAINT, linewidth=0.8)
+            axes.set_xlim(-180, 540)
+            axes.set_xticks(range(-180, 541, 60))
+            axes.set_ylabel(trace.unit)
+        reach = 1.25 * max(1e-9, -float(trace.lowest.min()))
+        near.set_ylim(-reach, 1.3 * reach)
+        for k, mark in enumerate(marks):
+            height = (0.2 + 0.33 * (k % 3)) * reach  # two sources of one event lie on top of each other else
+            at = mark.deg - 720.0 if mark.deg >= 540 else mark.deg
+            low, high = at - (mark.deg - mark.low), at + (mark.high - mark.deg)
+            near.plot([low, high], [height] * 2, color=INK, linewidth=2, solid_capstyle="butt")
+            near.plot([at, at], [-reach, height], color=INK, linewidth=0.9, linestyle=":")
+            near.text(at, height + 0.03 * reach, mark.label, ha="center", va="bottom", fontweight="bold")
+        near.set_xlabel("crank degrees after the cylinder's own firing TDC")
         return _svg(figure)
 
 

@@ -517,10 +517,13 @@ def _valley(part: Floats) -> Floats:
 
 
 def _dip_then_rise(part: Floats) -> Floats:
-    """Below zero over the first third (the valve opens on a cylinder under vacuum), then a hump."""
+    """Below zero over the first third (the valve opens on a cylinder under vacuum), then a hump.
+
+    At cranking the dip is the deeper and sharper of the two: an engine's exhaust is told right way up by it.
+    """
     dip = np.where(part < 0.3, _valley(part / 0.3), 0.0)
     hump = np.where(part >= 0.3, _valley((part - 0.3) / 0.7), 0.0)
-    return np.asarray(hump - 0.35 * dip)
+    return np.asarray(0.5 * hump - 0.85 * dip)
 
 
 def _valley_from_steepest(at_deg: float, width: float) -> float:

@@ -42,6 +42,22 @@ def test_get_waits_for_what_comes_and_ends_when_it_is_closed():
     assert got == ["a", "b", None]
 
 
+def test_what_is_done_while_waiting_holds_up_neither_the_one_who_puts_nor_the_one_who_counts():
+    # The recorder flushes to the disk here; the port's reader must not wait for that.
+    queue = BoundedQueue("q", 10, lambda item: 1)
+    held_up = []
+
+    def slow():
+        if not held_up:
+            other = threading.Thread(target=lambda: (queue.put("a"), queue.count()))
+            other.start()
+            other.join(10)
+            held_up.append(other.is_alive())
+
+    assert queue.get(slow) == "a"
+    assert held_up == [False]
+
+
 @given(st.lists(st.tuples(st.integers(1, 50), st.booleans()), min_size=1, max_size=40))
 def test_every_scan_is_handed_on_or_lies_in_a_gap(batches):
     """With a reader that takes a batch whenever the second of each pair says so."""

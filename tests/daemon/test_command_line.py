@@ -135,3 +135,15 @@ def test_no_colour_off_a_terminal():
     done = run("setup", "check", "demo", capture_output=True, env={**os.environ, "TERM": "xterm-256color"})
     assert done.returncode == 0
     assert b"\x1b" not in done.stdout + done.stderr
+
+
+def test_ctrl_c_while_modules_load_is_no_traceback(monkeypatch, capsys):
+    from evenstroke_daemon import start
+
+    def interrupted():
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(command_line, "main", interrupted)
+    monkeypatch.setattr(start.signal, "signal", lambda number, handler: None)
+    assert start.main() == 1
+    assert capsys.readouterr().err == "evenstroke: stopped by the keyboard before it was done\n"

@@ -211,8 +211,9 @@ def test_a_port_that_is_pulled_out(virtual_port):
         raise serial.SerialException("device reports readiness to read but returned no data")
 
     port.before_read = gone
-    with pytest.raises(LinkError, match="went away"):
+    with pytest.raises(LinkError, match="went away") as caught:
         link.read()
+    assert caught.value.found == "the connection was closed"
     assert states[-1].state is S.FAILED
 
 
@@ -272,8 +273,46 @@ def test_ports_that_do_not_open_for_real(tmp_path):
         (str(tmp_path / "none"), "no such port"),
         ("/dev/null", "not a serial port"),
         ("socket://127.0.0.1:1", "connection could not be made"),
-        ("nonsense://x", "connection could not be made"),
+        ("socket://127.0.0.1:99999", "no address"),
+        ("socket://foo", "no address"),
+        ("nonsense://x", "no address"),
+        (str(Path(__file__)), "not a serial port"),
     ):
         with pytest.raises((OSError, ValueError)) as caught:
             open_serial(port, 9600, 0.02)
-        assert re.search(said, explain(port, caught.value).problem), port
+        error = explain(port, caught.value)
+        assert re.search(said, error.problem), port
+        assert error.todo
+        # What a library puts around it helps nobody.
+        assert not re.search(
+            r"could not|expected a string|\[?Errno|\(\d+, |protocol \"", error.found, re.IGNORECASE
+        )
+
+
+def test_an_ordinary_file_and_a_folder_are_named_as_such(tmp_path):
+    (tmp_path / "file").touch()
+    for name, is_one in (("file", "an ordinary file"), ("", "a folder")):
+        port = str(tmp_path / name)
+        with pytest.raises(OSError) as caught:
+            open_serial(port, 9600, 0.02)
+        assert explain(port, caught.value).found == is_one
+
+
+def test_a_port_that_says_nothing_of_itself_is_named_alone(monkeypatch):
+    class Info:
+        device, description = "/dev/ttyX9", "n/a"
+
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: [Info()])
+    assert explain("/dev/nope", FileNotFoundError(errno.ENOENT, "none")).expected == "one of: /dev/ttyX9"
+
+
+def test_a_device_that_goes_away_while_it_is_set_up(monkeypatch):
+    termios = pytest.importorskip("termios", reason="no termios here: its errors cannot come")
+
+    def vanish(*_, **__):
+        raise termios.error(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(serial, "serial_for_url", vanish)
+    with pytest.raises(OSError, match="Input/output error") as caught:
+        open_serial("/dev/ttyX9", 9600, 0.02)
+    assert caught.value.errno == errno.EIO

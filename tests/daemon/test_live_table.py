@@ -10,6 +10,7 @@ import msgspec
 import pytest
 from evenstroke_daemon.live_table import LiveTable, PlainLines, picture, view_for_stderr
 from evenstroke_daemon.service import Snapshot
+from evenstroke_dsp.health import ADVICE
 from evenstroke_dsp.messages import (
     Balance,
     Coaching,
@@ -20,6 +21,7 @@ from evenstroke_dsp.messages import (
     Finding,
     FindingMessage,
     Health,
+    ProbeHealth,
     QueueCount,
     State,
 )
@@ -80,8 +82,9 @@ def snapshot(cylinders=6, *, comparisons=None, refused=None):
             setup_title="Mobile library", engine=EngineInfo(cylinders=cylinders, firing_order=order), cautions=(),
             coach=Coaching(
                 words="Enough cycles: stop cranking, let the starter rest two minutes, then crank again.",
-                alarm=None, crank_s=8.2, starter_total_s=8.2, rest_left_s=0.0, cranks=0, cranks_wanted=2,
-                battery="10.4 V at the lowest while cranking",
+                alarm=None, cycles=14, more_cycles=3, crank_s=8.2, starter_used_s=8.2, starter_total_s=8.2,
+                rest_left_s=0.0, cranks=0, cranks_wanted=2, battery="10.4 V at the lowest while cranking: enough",
+                battery_rest_v=12.6, battery_lowest_v=10.4,
             ),
         ),
         health=Health(
@@ -256,3 +259,22 @@ def test_findings_have_the_same_words_everywhere():
     snap = snapshot(6)
     snap = dataclasses.replace(snap, finding=msgspec.structs.replace(snap.finding, findings=(finding,)))
     assert rendered(snap, 80).count("> ") == 1
+
+
+def test_each_probe_has_its_word_and_the_worst_one_what_to_do() -> None:
+    def probe(name, *problems):
+        state = "bad" if "dead" in problems else "doubtful" if problems else "good"
+        return ProbeHealth(
+            probe=name, role="intake_pulse", unit="kPa", state=state, problems=problems,
+            advice=ADVICE[problems[0]] if problems else "", low=None, high=None, noise_rms=None,
+            clipped_share=None, events=None,
+        )  # fmt: skip
+
+    snap = snapshot()
+    health = msgspec.structs.replace(
+        snap.health, probes=(probe("intake", "mains_pickup"), probe("exhaust", "dead"), probe("spark"))
+    )
+    text = " ".join(rendered(dataclasses.replace(snap, health=health), 80, 40).split())
+    assert "probes: intake mains hum, exhaust no signal, spark good" in text
+    assert f"exhaust: {ADVICE['dead']}" in text
+    assert ADVICE["mains_pickup"] not in text

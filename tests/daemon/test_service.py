@@ -11,6 +11,7 @@ import pytest
 import serial
 from evenstroke_daemon import service as service_module
 from evenstroke_daemon.clock import Clock
+from evenstroke_daemon.coach import Coach, Limits
 from evenstroke_daemon.link import Link
 from evenstroke_daemon.outcome import Outcome
 from evenstroke_daemon.serial_port import LinkError
@@ -22,6 +23,7 @@ from evenstroke_protocol.events import ResetCause
 from evenstroke_replay.player import blocks_of
 from evenstroke_replay.recording import RecordedBytes, RecordedNote, Recording
 from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.rig_faults import Fault, FaultKind, FaultyBoard
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
 
 SETUP = """
@@ -102,6 +104,7 @@ class Session:
             pause=lambda seconds: port.wait(seconds),
             publish=self.published.append,
             clock=clock,
+            coach=Coach(Limits()),
         )  # fmt: skip
         self.paced = True
         port.before_read = self._wait_for_the_others
@@ -291,6 +294,72 @@ def test_lost_bytes_are_counted_by_reason_and_end_in_done_with_loss(virtual_port
     assert {loss.reason for loss in health.losses} & {"bad_crc", "not_cobs", "samples_missing", "bad_length"}
     lost = sum(b.lost_samples for b in session.pipeline.pushed if isinstance(b, Gap))
     assert lost == health.lost_samples
+
+
+def test_lost_level_changes_alone_end_in_done_with_loss(virtual_port):
+    port = virtual_port()
+    session = Session(port)
+    board, send = port.board, port.board._send_edges
+
+    def send_some(run, at, edges, until):
+        if run.edges_sequence == 20:
+            run.edges_sequence, run.edges_until = 21, until
+        else:
+            send(run, at, edges, until)
+
+    board._send_edges = send_some
+    assert session.run() is Outcome.DONE_WITH_LOSS
+    assert session.of(Health)[-1].lost_samples == 0
+    gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
+    assert [(g.reason, g.lost_samples) for g in gaps] == [("edges_missing", 0)]
+
+
+def test_blocks_that_the_board_dropped_itself_are_told_from_those_lost_on_the_way(virtual_port):
+    # 12 bits, one input, 1000 Hz: some 1.6 kB/s of samples and as much of level changes; 9600 baud carry 0.96 kB/s.
+    port = virtual_port(baud=9600, careful=False)
+    session = Session(port)
+    assert session.run(seconds=8.0) is Outcome.DONE_WITH_LOSS
+    health = session.of(Health)[-1]
+    assert health.board_blocks_dropped > 0
+    assert {loss.reason for loss in health.losses} == set(), "nothing was lost on the way"
+    gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
+    assert {gap.reason for gap in gaps} == {"board_dropped"}
+    assert sum(gap.lost_samples for gap in gaps) == health.lost_samples > 0
+    # Every scan from the first one that came to the last one that came is there, or counted.
+    blocks = [b for b in session.pipeline.pushed if isinstance(b, SampleBlock)]
+    span = blocks[-1].t0 + blocks[-1].samples * blocks[-1].dt - blocks[0].t0
+    assert session.scans + health.lost_samples == round(span * 1000)
+
+
+@pytest.mark.parametrize(
+    ("script", "ppm"),
+    [
+        ([], 0.0),
+        ([Fault(0.0, FaultKind.CLOCK, 30.0)], 30.0),
+        ([Fault(0.0, FaultKind.CLOCK, 60.0, lasts_s=60.0)], 30.0),
+    ],
+    ids=["none", "fast", "drifting"],
+)
+def test_a_small_error_of_the_boards_clock_is_measured_and_published(virtual_port, script, ppm):
+    """A crystal's usual error. Where the clock drifts evenly, its mean over the time is what a line fits."""
+    port = virtual_port()
+    port.board = FaultyBoard(port.board, script)
+    session = Session(port)
+    waited, rng = port.before_read, np.random.default_rng(7)
+
+    def read_at_any_time():
+        """Reads in step with the blocks would hide how they drift."""
+        waited()
+        port.timeout_s = float(rng.uniform(0.0, 0.02))
+
+    port.before_read = read_at_any_time
+    assert session.run(seconds=60.0) is Outcome.DONE
+    health = session.of(Health)[-1]
+    assert 1.0 < health.clock_uncertainty_ppm < 20.0
+    assert health.clock_ppm == pytest.approx(
+        ppm, abs=2 * health.clock_uncertainty_ppm
+    )  # four standard errors
+    assert not [b for b in session.pipeline.pushed if isinstance(b, Gap)]
 
 
 def test_stop_is_obeyed(virtual_port):

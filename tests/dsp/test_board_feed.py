@@ -10,6 +10,7 @@ from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed, check_board
 from evenstroke_dsp.setup import Setup, SetupError, parse_setup
 from evenstroke_protocol.events import (
+    Counters,
     Edge,
     Edges,
     Hello,
@@ -99,6 +100,21 @@ def samples(
 
 def fed(feed: BoardFeed, *events: object, host_ns: int = 0) -> list[Block]:
     return [block for event in events for block in feed.feed(event, host_ns)]  # type: ignore[arg-type]
+
+
+def test_a_block_that_begins_some_ticks_early_or_late_is_no_loss_and_no_new_run() -> None:
+    # SPEC.md, "samples": a block must not begin before the last scan of the block before it, no more than that.
+    feed = BoardFeed(setup())
+    fed(feed, hello())
+    blocks = []
+    for k, off in enumerate((0, -1, -2, 0, 3, -399)):
+        # The host's clock says something else each time: it must not matter.
+        blocks += feed.feed(samples(k, 10 * k * SCAN_TICKS + off, 10), host_ns=k * k * 7_000_000)
+    assert [type(b) for b in blocks] == [SampleBlock] * 6
+    assert [b.t0 for b in blocks] == [
+        (10 * k * SCAN_TICKS + off) / CLOCK_HZ for k, off in enumerate((0, -1, -2, 0, 3, -399))
+    ]
+    assert feed.lost_samples == 0
 
 
 def test_counts_become_volts_and_ticks_seconds() -> None:
@@ -298,13 +314,29 @@ def test_lost_edge_frames_are_a_gap_without_samples() -> None:
     gap, edges = fed(feed, Edges(1, 2, 300_000, (Edge(250_000, 4, True),)))
     assert gap == Gap(0.05, 0.125, 0, "edges_missing")
     assert isinstance(edges, EdgeBlock)
-    assert feed.lost_samples == 0
+    assert (feed.lost_samples, feed.lost_edges) == (0, 1)
+
+
+def counters(run: int, edges_missed: int) -> Counters:
+    return Counters(
+        run=run, tick=0, overruns=0, blocks_dropped=0, edges_missed=edges_missed, commands_rejected=0
+    )
+
+
+def test_edges_that_the_board_missed_itself_are_counted_over_all_runs() -> None:
+    feed = BoardFeed(setup())
+    fed(feed, hello(), samples(0, 0, 10), counters(1, 2), counters(1, 3), counters(2, 1))
+    assert (feed.lost_samples, feed.lost_edges) == (0, 4)
+    without = BoardFeed(setup(SETUP_TEXT.replace("input = 4", "input = 2")))
+    fed(without, hello(), counters(1, 2))
+    assert without.lost_edges == 0  # no probe of this set-up has an edge input
 
 
 def test_edges_of_a_run_without_samples_are_counted_as_lost() -> None:
     feed = BoardFeed(setup())
     fed(feed, hello(), Edges(1, 0, 100, ()), samples(0, 0, 10, run=2))
     assert [(loss.reason, loss.frames) for loss in feed.losses] == [("edges_missing", 1)]
+    assert feed.lost_edges == 1
 
 
 def test_a_set_up_of_edges_alone_needs_no_samples() -> None:
@@ -315,6 +347,7 @@ def test_a_set_up_of_edges_alone_needs_no_samples() -> None:
     assert (first.times.tolist(), first.until) == ([0.0], 0.001)
     gap, later = fed(feed, Edges(2, 0, 50, ()), host_ns=1_000_000_000)
     assert gap == Gap(0.001, 1.001, 0, "link_lost")
+    assert feed.lost_edges == 1
     assert isinstance(later, EdgeBlock)
     assert later.until == 1.001
 

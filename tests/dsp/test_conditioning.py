@@ -170,3 +170,15 @@ def test_a_recording_that_begins_with_lost_samples_gives_numbers() -> None:
     assert not lost[700 // keep :].any()
     # What is held before the first good sample must not make a step of its own.
     np.testing.assert_allclose(values[~lost], 1.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("lowpass_hz", [50.0, 200.0, 400.0, 1000.0, 2000.0])
+def test_thinning_folds_nothing_back_into_the_pass_band(lowpass_hz: float) -> None:
+    # What lies beside a multiple of the thinned rate turns up as a slow swing that was never there.
+    seconds = np.arange(40_000) / RATE_HZ
+    _, _, keep_every = conditioned(np.zeros(4000), lowpass_hz=lowpass_hz)
+    if keep_every == 1:
+        return  # nothing is thinned, so that nothing folds
+    tone_hz = RATE_HZ / keep_every - 10.0
+    values, _, _ = conditioned(np.sin(2 * np.pi * tone_hz * seconds), lowpass_hz=lowpass_hz)
+    assert float(np.abs(values[200:-200]).max()) < 0.01

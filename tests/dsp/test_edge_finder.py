@@ -100,3 +100,31 @@ def test_times_ascend_whatever_the_signal() -> None:
     times, rising = found(x)
     assert (np.diff(times) >= 0).all()
     assert np.array_equal(rising[1:], ~rising[:-1])
+
+
+@pytest.mark.parametrize("teeth", [False, True])
+@pytest.mark.parametrize("bits", [8, 10, 12])
+@pytest.mark.parametrize("swing_steps", [0.1, 0.6])
+def test_a_converter_whose_last_bit_changes_gives_no_edges(
+    teeth: bool, bits: int, swing_steps: float
+) -> None:
+    # A probe at rest between two counts: most samples equal the one before, so that the noise reads as none.
+    step = 5.0 / (1 << bits)
+    t = np.arange(round(10.0 * RATE_HZ)) / RATE_HZ
+    wanders = 0.8 + swing_steps * np.sin(2 * np.pi * 1.7 * t)
+    wanders += 0.05 * np.random.default_rng(2).normal(size=t.size)
+    x = (100 + np.floor(wanders)) * step
+    assert 2 <= np.unique(x).size <= 3
+    assert found(x, teeth=teeth)[0].size == 0
+
+
+def test_a_clean_logic_signal_has_two_levels_only_and_all_its_edges() -> None:
+    t = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+    assert found(np.where(np.sin(2 * np.pi * 3.3 * t - 0.4) > 0, 3.3, 0.0))[0].size == 27
+
+
+def test_a_small_signal_on_a_fine_converter_has_its_edges() -> None:
+    # 5 mV pulses, resolved to 10 microvolts.
+    t = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+    pulses = np.where((t % 0.5) < 0.01, 0.005, 0.0) + 2e-5 * np.random.default_rng(3).normal(size=t.size)
+    assert found(np.round(pulses, 5))[0].size == 15

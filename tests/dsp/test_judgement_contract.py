@@ -152,7 +152,6 @@ def test_refused_and_comparisons_exclude_each_other(document) -> None:
 
 def test_what_is_not_computed_is_empty(document) -> None:
     assert document["causes"] == []
-    assert document["valve_events"] == []
     for finding in document["findings"]:
         assert finding["suspect_cylinder"] is None
     for comparison in document["comparisons"]:

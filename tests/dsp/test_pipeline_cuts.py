@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
+from evenstroke_dsp import sync_tracker
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
@@ -163,13 +164,14 @@ def test_a_cell_that_is_nan_is_lost_like_a_block(recorded, bench) -> None:
     assert first_difference(got, bench.as_bytes(lossy.messages)) is None
 
 
-def test_edges_that_were_lost_leave_their_cycle_out(recorded, bench) -> None:
+@pytest.mark.parametrize("reason", ["edges_missing", "link_lost", "pipeline_behind", "recording_damaged"])
+def test_edges_that_were_lost_leave_their_cycle_out(recorded, bench, reason: str) -> None:
     setup, blocks = recorded
     whole = bench.run(setup, blocks)
     cycle = next(c for c in whole.cycles if c.left_out is None and c.from_s > 1.0)
     at = (cycle.from_s + cycle.to_s) / 2
     place = next(k for k, b in enumerate(blocks) if isinstance(b, EdgeBlock) and b.until > at)
-    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, "edges_missing"), *blocks[place:]])
+    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, reason), *blocks[place:]])
     assert [c.left_out for c in lossy.cycles if c.index == cycle.index] == ["lost_edges"]
     assert sum(c.left_out == "lost_edges" for c in lossy.cycles) == 1
 
@@ -274,3 +276,25 @@ def test_edges_alone_are_followed_whatever_their_cut(bench) -> None:
         cut = bench.recut(edges, [], waits, edges_first=True)
         got = bench.as_bytes(bench.run(setup, cut).messages)
         assert first_difference(got, bench.as_bytes(expected.messages)) is None
+
+
+@pytest.mark.parametrize("wheel", [False, True], ids=["sync alone", "with a wheel"])
+def test_sync_events_that_are_forgotten_change_nothing(bench, monkeypatch, wheel) -> None:
+    setup = bench.setup(ORDER, wheel=wheel)
+    source = EngineSource(setup, Cranking(rpm=260.0, rest_s=0.4, crank_s=9.0, noise_db=50.0))
+    blocks = list(bench.blocks(setup, source, seconds=10.0, rate_hz=RATE_HZ))
+    kept = bench.run(setup, blocks)
+    monkeypatch.setattr(sync_tracker, "KEPT_EVENTS", 5)
+    forgot = bench.run(setup, blocks)
+    assert forgot.judgement == kept.judgement
+    assert forgot.judgement.cranked[0].cycles > 15
+
+
+def test_a_rate_too_low_for_the_low_pass_limits_the_comparison_and_says_so(bench) -> None:
+    setup = bench.setup(ORDER)
+    source = EngineSource(setup, Cranking(rpm=150.0, rest_s=0.0, crank_s=4.0))
+    for rate_hz, because in ((100.0, True), (250.0, False)):
+        run = bench.run(setup, bench.blocks(setup, source, seconds=SECONDS, rate_hz=rate_hz, scans=10))
+        comparison = run.comparison("intake", "drop")
+        assert ("unfiltered" in comparison.because) is because
+        assert (comparison.trust == "limited") is because

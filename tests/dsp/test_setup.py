@@ -508,6 +508,20 @@ def test_no_line_is_named_where_a_text_of_several_lines_could_mislead() -> None:
     assert "line" not in refusal(text).splitlines()[0]
 
 
+@pytest.mark.parametrize(
+    "deep",
+    ["[" * 3000 + "]" * 900, "{a = " * 900 + "1" + "}" * 900, "[" * 1500],
+    ids=["lists", "tables", "open"],
+)
+def test_lists_and_tables_however_deep_are_refused(deep: str) -> None:
+    said = refusal(LEAST + f"[job]\nx = {deep[:3900]}\n")
+    assert "set-up" in said or "TOML" in said
+
+
+def test_a_line_of_endless_parts_is_refused_before_it_costs_memory() -> None:
+    assert "line 4" in refusal("schema = 1\n" + "# a\n" * 2 + "a" + ".a" * 100_000 + " = 1\n")
+
+
 def test_nested_brackets_on_lines_of_their_own_are_not_taken_for_tables() -> None:
     text = (
         LEAST.replace("firing_order = [1, 3, 4, 2]", "firing_order = [\n  1, 3,\n  4, 2,\n]")

@@ -121,7 +121,7 @@ def test_bore_and_stroke_that_contradict_the_displacement_are_pointed_out() -> N
 @pytest.mark.parametrize(
     ("probe", "line", "cost"),
     [
-        (INTAKE, "low_corner_hz = 2", "no interval says by how much"),
+        (INTAKE, "low_corner_hz = 2", "every interval is widened"),
         (INTAKE, "volts_per_unit = 1", "reported in volts"),
         (SPARK, "offset_deg = -8", "0 to 30 degrees before TDC of 1"),
         (SPARK.replace("ignition_sync", "coil_current_sync"), "offset_deg = -8", "0 to 30 degrees before"),

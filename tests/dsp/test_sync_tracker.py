@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from evenstroke_dsp.sync_tracker import SyncTracker
+from evenstroke_dsp.sync_tracker import KEPT_EVENTS, SyncTracker
 
 CYCLE_S = 0.6  # 200 rpm: 120 / 200 (arithmetic)
 
@@ -38,6 +38,18 @@ def test_a_burst_is_one_event_at_its_first_edge() -> None:
     (run,) = tracker.runs
     assert run.times == pytest.approx(starts)
     assert tracker.extra == 0
+
+
+@pytest.mark.parametrize("rpm", [150.0, 800.0, 1200.0, 1500.0])
+def test_a_sync_of_every_revolution_is_followed_up_to_the_fastest_idle(rpm: float) -> None:
+    # A cold engine idles at 1200 rpm (common practice, no source); a revolution then takes 50 ms (60 / 1200).
+    period = 60.0 / rpm
+    tracker = SyncTracker("revolution")
+    edges = [(1.0 + period * k + d, up) for k in range(30) for d, up in ((0.0, True), (0.001, False))]
+    times, rising = np.array([t for t, _ in edges]), np.array([up for _, up in edges], dtype=np.bool_)
+    tracker.push(times, rising, float(times[-1]))
+    assert tracker.events == 30
+    assert len(tracker.runs) == 1
 
 
 @pytest.mark.parametrize("lasts", [0.0002, 0.002, 0.02])
@@ -118,3 +130,15 @@ def test_a_run_goes_on_while_the_next_event_may_still_come() -> None:
     assert not tracker.runs[-1].ended
     tracker.push(np.empty(0), np.empty(0, dtype=np.bool_), 2.2 + 4 * CYCLE_S)
     assert tracker.runs[-1].ended
+
+
+def test_an_engine_that_idles_for_hours_fills_no_memory() -> None:
+    tracker = SyncTracker()
+    events = np.arange(20 * KEPT_EVENTS) * CYCLE_S + 1.0
+    for some in np.split(events, 200):
+        edges = np.ravel(np.column_stack([some, some + 0.002]))
+        tracker.push(edges, np.array([True, False] * len(some)), float(edges[-1]))
+    (run,) = tracker.runs
+    assert KEPT_EVENTS <= len(run.times) == len(run.intervals) <= 2 * KEPT_EVENTS
+    assert run.forgotten + len(run.times) == tracker.events == len(events)
+    assert run.times[-1] == pytest.approx(events[-1])

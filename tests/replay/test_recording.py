@@ -283,7 +283,7 @@ def test_the_format_s_description_names_every_channel_and_field(small: Path) -> 
     described = set(re.findall(r"^\| `([a-z]+(?:/[a-z]+)?)` \| `([a-z-]+)` \|", text, re.MULTILINE))
     assert declared == described
     fields = set(re.findall(r"^\| `([a-z_0-9]+)` \| (?:text|number|list)", text, re.MULTILINE))
-    assert fields == set(RecordingMeta.__struct_fields__) | {"crc32"}
+    assert fields == {*RecordingMeta.__struct_fields__, "crc32"}
 
 
 def test_the_tests_that_the_guarantees_name_exist() -> None:

@@ -36,6 +36,7 @@ from evenstroke_dsp.messages import (
     Wave,
     WaveData,
 )
+from evenstroke_dsp.pressure_trace import PressureReading, PressureTrace
 from evenstroke_dsp.setup import parse_setup
 from evenstroke_replay.judging import JudgedFile
 from evenstroke_replay.report import render_report
@@ -415,7 +416,7 @@ def test_what_cannot_be_told_is_said() -> None:
     ).text
     assert "undecided at cylinder 5; about 9 more cycles would settle it" in text
     assert "causes were not computed" in text
-    assert "What 512 lost samples held" in text
+    assert "What is not there (512 samples lost)." in text
     bare = tuple(msgspec.structs.replace(b, predicted=None, normal=None) for b in DROPS)
     text = read(page(judgement(comparisons=(comparison(bare),)))).text
     assert "how much of the deviation at cylinder 2 what is fitted makes" in text
@@ -577,3 +578,34 @@ def test_two_recordings_share_one_page() -> None:
     assert "Recording 1: library.mcap" in text
     assert "Recording 2: second.mcap" in text
     assert len(read(html).ids) == len(set(read(html).ids))
+
+
+def test_a_cylinder_s_pressure_stands_by_crank_angle_with_its_valve_events() -> None:
+    deg = np.arange(720.0)
+    mean = 900.0 * np.exp(-(((deg + 180.0) % 720.0 - 180.0) ** 2) / 1500.0) - 5.0
+    trace = PressureTrace(
+        "p5",
+        5,
+        "kPa",
+        12,
+        deg,
+        mean,
+        mean - 2.0,
+        mean + 2.0,
+        (PressureReading("peak", 895.0, 893.0, 897.0, "kPa"),),
+    )
+    events = (
+        ValveEvent(cylinder=5, event="exhaust_opens", deg=140.0, low=134.0, high=146.0, from_="p5"),
+        ValveEvent(cylinder=5, event="intake_closes", deg=598.0, low=589.0, high=607.0, from_="p5"),
+        ValveEvent(cylinder=1, event="exhaust_opens", deg=141.0, low=131.0, high=151.0, from_="exhaust"),
+    )
+    judged = msgspec.structs.replace(judgement(), valve_events=events)
+    one = JudgedFile(judged, messages(), parse_setup(SETUP), None, (trace,))
+    page = render_report(one, generated_at=WHEN)
+    assert "Pressure by crank angle: p5" in page
+    assert "1 exhaust opens (p5), 2 intake closes (p5)." in page, "the other cylinder's events stay out"
+    assert "895 (893 to 897) kPa" in page
+    found = re.findall(r'<svg[^>]*aria-label="Pressure in cylinder 5[^"]*".*?</svg>', page, re.DOTALL)
+    assert len(found) == 1
+    assert "crank degrees after the cylinder" in found[0]
+    assert ">kPa<" in found[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import socket
 import sys
 from collections import defaultdict
 from pathlib import Path
@@ -129,6 +130,31 @@ def test_a_second_daemon_is_told_that_the_port_is_taken(rig, program):
     assert second.ended() == 1
     assert any("the port is in use" in line for line in second.err)
     assert first.process.poll() is None, "the first one does not notice"
+
+
+def test_a_second_daemon_is_told_so_where_the_port_is_an_address(program):
+    rig = program("rig", "--tcp", "0")
+    port = rig.wait_for(rig.out, "socket://.*")[0]
+    first = program("listen", "--port", port, "--setup", "demo", "--publish", "none")
+    first.wait_for(first.err, "link streaming")
+    second = program("listen", "--port", port, "--setup", "demo", "--publish", "none")
+    assert second.ended() == 1
+    said = "\n".join(second.err)
+    assert "the port is in use" in said
+    assert "end the other program" in said
+    assert "went away" not in said
+    assert first.process.poll() is None, "the first one does not notice"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="not checked here: SIGINT to another process on Windows")
+def test_ctrl_c_while_the_board_is_being_asked_is_a_clean_end(program):
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        port = f"socket://127.0.0.1:{silent.getsockname()[1]}"
+        daemon = program("listen", "--port", port, "--setup", "demo", "--publish", "none")
+        daemon.wait_for(daemon.err, "link syncing")
+        daemon.process.send_signal(signal.SIGINT)
+        assert daemon.ended() == 0
+    assert not any("Traceback" in line for line in daemon.err)
 
 
 @pytest.mark.parametrize(

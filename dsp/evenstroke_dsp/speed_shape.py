@@ -1,0 +1,241 @@
+"""How the crank speeds up and slows down between two syncs, read from what the starter draws.
+
+A direct-current starter turns the slower the more it draws: emf - R i = k w, so that
+speed = mean speed + g (mean current - current), with one gain g = R/k for a whole crank (the circuit
+law of a separately excited or permanent-magnet machine: Fitzgerald, Kingsley and Umans, Electric Machinery,
+chapter 7, from memory). Battery voltage falls as the current rises and serves in its stead. Mean
+speed is what the two syncs say, so that the angle between them is exact and only its course is estimated.
+
+The gain is not known beforehand. It follows from what each interval bears out, weighed by Bayes' rule on a
+grid: the crank never stands still or turns back; speed without any current is a starter's usual one; the
+inrush at the start is nearly the current of a starter that stands; the sum of speed and drop changes
+slowly from cycle to cycle; and every cylinder loads the starter most at the same cylinder angle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .blocks import Floats
+from .history import History, Stretch
+from .setup import Probe, Setup
+
+_SOURCES = ("starter_current", "battery_voltage")
+
+ELECTRIC_S = 0.002
+"""Inductance over resistance of a starter's circuit: the current lags by this much (1 to 4 ms: common
+practice, no source)."""
+UNLOADED_RPM = 280.0
+_UNLOADED_SPREAD = 0.25
+"""Crank speed that a starter would reach without load, and the standard deviation of its logarithm: a
+load of a quarter to a third of the stall torque at 150 to 250 rpm (common practice, no source)."""
+_INRUSH = 0.08
+_INRUSH_SPREAD = 0.10
+"""Logarithm of stall current over the inrush as filtered: the rotor has begun to turn by then."""
+_SWING, _SWING_SPREAD = 0.45, 0.5
+"""Without a level at rest: the slowest moment lies this share below the mean, standard deviation of its
+logarithm (common practice, no source)."""
+_STEADY_SPREAD = 0.015  # of the sum of speed and drop, from cycle to cycle
+_PLACE_SPREAD_DEG = 8.0  # of the angle of greatest load, from cylinder to cylinder
+_OUTLIER = 9.0  # a squared deviation counts no more than this
+_WORTH_INTERVALS = 2.0  # errors of the model repeat: many intervals say no more than two about places
+_SLOWEST_SHARE = 0.97  # of the mean speed that may be lost at the slowest moment
+_LONGEST_ARM_DEG = 90.0
+_LOAD_LEADS_DEG = 10.0  # the load is greatest before TDC
+
+_GAINS = np.linspace(math.log(0.02), math.log(16.0), 160)
+"""Logarithm of the gain, in units of the first interval's mean speed over its mean load."""
+
+_REST_REACH_S = 4.0
+_QUIET_S = 0.1
+_RIPPLE_SHARE = 0.75
+"""Of the signal's variance over an interval that lies where compression can make it; white noise has less."""
+_KNOT_S = 0.010
+_FLOOR_DEG, _SHARE_OF_COURSE = 2.5, 0.12
+"""What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Knots inside an interval: times (seconds, shape (knots,)), share of its angle turned by then, in (0, 1),
+    and the uncertainty of the angle, degrees, one-sided, about 95 %."""
+
+    times: Floats
+    share: Floats
+    uncertainty_deg: float
+
+
+@dataclass(slots=True)
+class _Evidence:
+    """Log-likelihood of each gain, shape (gains,); `scale` turns the grid into degrees per second and unit."""
+
+    scale: float
+    intervals: int = 0
+    possible: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    prior: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    steady: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    places: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    placed: int = 0
+    sum_before: Floats | None = None
+
+    def gain(self) -> tuple[float, float]:
+        """The gain's mean, in degrees per second and unit, and the standard deviation of its logarithm."""
+        log = self.possible + self.prior / max(self.intervals, 1) + self.steady
+        if self.placed:
+            log = log + self.places * (min(self.placed, _WORTH_INTERVALS) / self.placed)
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        mean = float(weight @ _GAINS)
+        return self.scale * math.exp(mean), math.sqrt(float(weight @ (_GAINS - mean) ** 2))
+
+
+class SpeedShape:
+    """Feeds on intervals between syncs in order of time.
+
+    firing_deg: each cylinder's firing TDC, degrees after the sync, or () where that is not known.
+    `row` and `offset_s`, as a probe's measurer has them, are set once the samples' grid is known.
+    """
+
+    def __init__(self, setup: Setup, history: History, firing_deg: tuple[float, ...]) -> None:
+        probes = {p.role: p for p in reversed(setup.probe)}
+        self.probe: Probe | None = next((probes[r] for r in _SOURCES if r in probes), None)
+        self.row: int | None = None
+        self.offset_s = 0.0
+        self._history = history
+        self._firing = np.sort(np.asarray(firing_deg, dtype=np.float64))
+        self._cylinders = setup.engine.cylinders
+        self._rest: float | None = None
+        self._inrush: float | None = None
+        self._evidence: _Evidence | None = None
+
+    def knows(self, until: float) -> bool:
+        """Whether all that can be read up to this time has come."""
+        return self.probe is None or self.row is None or self._history.until + self.offset_s >= until
+
+    def begin(self, t: float) -> None:
+        """A turning begins, with its first sync at `t`: learns the level at rest and the inrush before it."""
+        self._evidence = None
+        load = self._load(t - _REST_REACH_S, t)
+        if load is None or load[0][-1] - load[0][0] < 2 * _QUIET_S:
+            return
+        times, x = load
+        low, high = float(np.quantile(x, 0.05)), float(x.max())
+        quiet = x < low + 0.05 * (high - low)
+        first = times < times[0] + _QUIET_S
+        if quiet[first].all() and not quiet[-1]:
+            self._rest, self._inrush = float(np.median(x[quiet])), high
+
+    def between(self, t0: float, t1: float, deg: float) -> Course | None:
+        """How the crank turned `deg` degrees from one sync to the next; None where nothing tells."""
+        load = self._load(t0, t1)
+        if load is None or load[0].size < 32:
+            return None
+        times, x = load
+        t, mean = times - t0, float(np.trapezoid(x, times)) / (times[-1] - times[0])
+        if not self._is_rhythm(x, deg):
+            return None
+        # Degrees lost to a gain of one: the integral of what the load is above its mean.
+        lost = np.concatenate([[0.0], np.cumsum((x[1:] + x[:-1]) / 2 * np.diff(t))])
+        lost -= mean * (t - t[0])
+        lost -= lost[-1] * (t - t[0]) / (t[-1] - t[0])
+        speed = deg / (t1 - t0)
+        above = max(float(x.max()) - mean, 1e-12)
+        self._weigh(t, x, lost, speed, mean, above, deg)
+        assert self._evidence is not None
+        gain, spread = self._evidence.gain()
+        gain = min(gain, _SLOWEST_SHARE * speed / above)
+        inside = np.arange(t[0] + _KNOT_S, t1 - t0 - _KNOT_S / 2, _KNOT_S)
+        turned = speed * inside - gain * np.interp(inside, t, lost)
+        course = gain * float(np.abs(lost).max())
+        kept = np.diff(np.concatenate([[0.0], turned, [deg]]))
+        if (kept <= 0).any():
+            return None
+        uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
+        return Course(t0 + inside, turned / deg, uncertainty)
+
+    def _load(self, t_from: float, t_to: float) -> tuple[Floats, Floats] | None:
+        """The load on the starter between two times, larger = more; None where it was not recorded whole."""
+        if self.probe is None or self.row is None:
+            return None
+        piece: Stretch | None = self._history.piece(t_from - self.offset_s, t_to - self.offset_s)
+        if piece is None or piece.t.size < 8:
+            return None
+        t, x = piece.t + self.offset_s, piece.values[self.row]
+        inside = (t >= t_from) & (t <= t_to)
+        if inside.sum() < 8 or piece.lost[self.row][inside].any():
+            return None
+        sign = -1.0 if self.probe.role == "battery_voltage" else 1.0
+        x = sign * (x + ELECTRIC_S * np.gradient(x, t))
+        return t[inside], x[inside]
+
+    def _is_rhythm(self, x: Floats, deg: float) -> bool:
+        """Whether what moves in the signal is slow enough to come from compression strokes."""
+        level = x - np.linspace(x[0], x[-1], x.size)
+        power = np.abs(np.fft.rfft(level - level.mean())) ** 2
+        highest = math.ceil((1.5 * self._cylinders + 2) * deg / 720.0)
+        total = float(power.sum())
+        return total > 0 and float(power[: highest + 1].sum()) >= _RIPPLE_SHARE * total
+
+    def _weigh(
+        self, t: Floats, x: Floats, lost: Floats, speed: float, mean: float, above: float, deg: float
+    ) -> None:
+        """Adds what one interval says about the gain."""
+        rest = self._rest_level(mean)
+        if self._evidence is None:
+            self._evidence = _Evidence(speed / (mean - rest if rest is not None else above))
+        evidence = self._evidence
+        evidence.intervals += 1
+        gains = evidence.scale * np.exp(_GAINS)
+        slowed = gains * above / speed
+        evidence.possible -= 0.5 * (np.maximum(slowed - _SLOWEST_SHARE, 0.0) / 0.03) ** 2
+        if rest is None:
+            evidence.prior -= 0.5 * (np.log(slowed / _SWING) / _SWING_SPREAD) ** 2
+        else:
+            unloaded = (speed + gains * (mean - rest)) / 6.0
+            evidence.prior -= 0.5 * (np.log(unloaded / UNLOADED_RPM) / _UNLOADED_SPREAD) ** 2
+            stall = mean - rest + speed / gains
+            if self._rest is not None and self._inrush is not None:
+                over = np.log(stall / (self._inrush - self._rest)) - _INRUSH
+                evidence.prior -= 0.5 * np.minimum((over / _INRUSH_SPREAD) ** 2, _OUTLIER)
+            total = speed + gains * (mean - rest)
+            if evidence.sum_before is not None:
+                step = np.log(total / evidence.sum_before) / _STEADY_SPREAD
+                evidence.steady -= 0.5 * np.minimum(step**2, _OUTLIER)
+            evidence.sum_before = total
+        away = self._places(t, x, lost, speed, gains, deg)
+        if away is not None:
+            evidence.places -= 0.5 * away
+            evidence.placed += 1
+
+    def _rest_level(self, mean: float) -> float | None:
+        """The signal at rest; a scaled current is zero there. None where no level below the mean is known."""
+        scaled = self.probe is not None and self.probe.volts_per_unit is not None
+        known = self._rest
+        if known is None and scaled and self.probe is not None and self.probe.role == "starter_current":
+            known = 0.0
+        return known if known is not None and known < mean else None
+
+    def _places(
+        self, t: Floats, x: Floats, lost: Floats, speed: float, gains: Floats, deg: float
+    ) -> Floats | None:
+        """Squared deviations of where each cylinder's greatest load lies, for each gain, shape (gains,)."""
+        if self._firing.size < 2 or self._firing.size > 6 or deg != 720.0:
+            return None
+        arms = np.diff(np.concatenate([self._firing, [self._firing[0] + 720.0]]))
+        arm = min(_LONGEST_ARM_DEG, 0.45 * float(arms.min()))
+        straight = speed * t
+        off = []
+        for firing in self._firing:
+            window = np.abs((straight - firing + _LOAD_LEADS_DEG + 360.0) % 720.0 - 360.0) < arm
+            if window.sum() < 5:
+                continue
+            k = int(np.flatnonzero(window)[int(np.argmax(x[window]))])
+            off.append((straight[k] - gains * lost[k] - firing + 360.0) % 720.0 - 360.0)
+        if len(off) < 2:
+            return None
+        away = np.asarray(off) - np.mean(off, axis=0)
+        squares: Floats = np.minimum((away / _PLACE_SPREAD_DEG) ** 2, _OUTLIER).sum(axis=0)
+        return squares * (len(off) - 1) / len(off)

@@ -1,0 +1,41 @@
+"""What the engine was doing in each cycle: cranked, running, running out."""
+
+from __future__ import annotations
+
+import pytest
+from evenstroke_dsp.angle import Rotation
+from evenstroke_dsp.cycles import CycleSpan
+from evenstroke_dsp.stretches import StretchKeeper
+
+
+def kept(rpms: list[float]) -> tuple[StretchKeeper, list[str | None]]:
+    """One unbroken turning of these cycles."""
+    rotation, t = Rotation(), 0.0
+    for k, rpm in enumerate([*rpms, rpms[-1]]):
+        rotation.add(t, 720.0 * k)
+        t += 120.0 / rpm
+    keeper = StretchKeeper()
+    spans = [CycleSpan(rotation, 0, k, 720.0 * k, ()) for k in range(len(rpms))]
+    return keeper, [keeper.classify(span)[0] for span in spans]
+
+
+def test_an_engine_that_ran_and_runs_out_is_not_cranked_the_whole_time() -> None:
+    keeper, kinds = kept([190.0] * 10 + [300.0] + [800.0] * 400 + [500.0, 380.0, 300.0, 200.0, 120.0])
+    (cranked,) = keeper.cranked
+    assert cranked.cycles == 11
+    # 10 cycles at 190 rpm and one at 300: 120 s a cycle over rpm.
+    assert cranked.to_s == pytest.approx(10 * 120 / 190 + 120 / 300)
+    assert kinds[-3:] == [None, None, None]
+    assert kinds.count("idle") == 402
+
+
+def test_an_engine_that_fires_and_dies_while_the_starter_turns_on_is_cranked_again() -> None:
+    keeper, kinds = kept([200.0] * 6 + [460.0, 480.0, 300.0] + [200.0] * 6)
+    # That it does not run out is known once two cycles were alike.
+    assert kinds == ["cranking"] * 6 + ["idle"] * 2 + [None] * 2 + ["cranking"] * 5
+    assert [c.cycles for c in keeper.cranked] == [6, 5]
+
+
+def test_a_lumpy_idle_is_not_taken_for_cranking() -> None:
+    _, kinds = kept([200.0] * 4 + [600.0] * 4 + [440.0] * 6 + [470.0] * 3)
+    assert kinds == ["cranking"] * 4 + ["idle"] * 13

@@ -1,0 +1,180 @@
+"""Each thing that can be wrong with a signal is measured, published, and becomes a reason or a refusal."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstroke_dsp.health import ADVICE, SHORT_WORDS, WORST_FIRST, ProbeWatch, short_word
+from evenstroke_dsp.physics import Fault
+from evenstroke_dsp.setup import parse_setup
+
+RATE_HZ = 2000.0
+SEED = 34
+KNOWN = "low_corner_hz = 0.5"
+
+
+@pytest.fixture(scope="module")
+def plain(cranks):
+    setup = cranks.setup("four", intake=KNOWN, exhaust=f"{KNOWN}\ntravel_m = 0.0")
+    trace = cranks.crank(setup, seed=SEED)
+    return setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+
+
+def judged(cranks, plain, intake=None, setup=None):
+    given, trace, signals = plain
+    signals = {**signals, 0: signals[0] if intake is None else intake}
+    return cranks.judged(setup if setup is not None else given, trace, signals)
+
+
+def intake(outcome):
+    return next(h for h in outcome.health if h.probe == "intake")
+
+
+def test_a_good_signal_has_no_problem(cranks, plain) -> None:
+    outcome = judged(cranks, plain)
+    for health in outcome.health:
+        assert health.problems == ()
+        assert health.state == "good"
+        assert short_word(health) == "good"
+    assert outcome.comparison("intake", "drop").trust == "clean"
+    # 30 dB of noise was added; the engine's own changes from cycle to cycle come on top.
+    assert 15.0 < intake(outcome).signal_to_noise_db < 31.0
+
+
+@pytest.mark.parametrize("hertz", [50.0, 60.0])
+def test_mains_pickup_is_found_named_and_moves_no_verdict(cranks, plain, hertz) -> None:
+    _, trace, signals = plain
+    swing = float(np.ptp(signals[0]))
+    hum = 0.08 * swing * np.sin(2 * np.pi * hertz * trace.times_s + 0.4)
+    outcome = judged(cranks, plain, signals[0] + hum)
+    health = intake(outcome)
+    assert "mains_pickup" in health.problems
+    assert health.mains_hz == hertz
+    assert health.mains_amplitude == pytest.approx(0.08 * swing, rel=0.15)
+    comparison = outcome.comparison("intake", "drop")
+    assert "mains_pickup" in comparison.because
+    assert comparison.trust == "limited"
+    clean = judged(cranks, plain).cylinders("intake", "drop")
+    for cylinder, balance in outcome.cylinders("intake", "drop").items():
+        assert balance.low <= clean[cylinder].deviation <= balance.high
+
+
+def test_the_starters_brushes_are_told_from_the_mains(cranks, plain) -> None:
+    _, trace, signals = plain
+    rng = np.random.default_rng(3)
+    swing = float(np.ptp(signals[0]))
+    cranking = trace.current_a > 20.0
+    outcome = judged(
+        cranks,
+        plain,
+        signals[0] + np.where(cranking, 0.15 * swing, 0.0) * rng.standard_normal(trace.times_s.size),
+    )
+    assert "brush_pickup" in intake(outcome).problems
+    assert "mains_pickup" not in intake(outcome).problems
+    assert "brush_pickup" in outcome.comparison("intake", "drop").because
+
+
+def test_clipped_dead_and_too_small_signals(cranks, plain) -> None:
+    _, _, signals = plain
+    x = signals[0]
+    top = float(np.quantile(x[4000:12000], 0.85))
+    clipped = judged(cranks, plain, np.minimum(x, top))
+    assert intake(clipped).problems[0] == "clipped"
+    assert "clipped" in clipped.comparison("intake", "drop").because
+    noise = 0.01 * np.random.default_rng(2).standard_normal(x.size)
+    dead = judged(cranks, plain, noise)
+    assert intake(dead).problems[0] == "dead"
+    assert intake(dead).state == "bad"
+    step = float(np.ptp(x[4000:12000])) / 9
+    small = judged(cranks, plain, np.round(x / step) * step)
+    assert "few_bits" in intake(small).problems
+    assert "few_bits" in small.comparison("intake", "drop").because
+    assert intake(small).steps < 16
+
+
+def test_a_noisy_signal_is_measured_in_db(cranks, plain) -> None:
+    setup, trace, _ = plain
+    noisy = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=4.0))
+    assert "noisy" in intake(noisy).problems
+    assert intake(noisy).signal_to_noise_db == pytest.approx(4.0, abs=2.0)
+    assert "noisy" in noisy.comparison("intake", "drop").because
+    assert noisy.comparison("intake", "drop").trust == "limited"
+
+
+def test_lost_samples_are_said_and_limit_nothing_by_themselves(cranks, plain) -> None:
+    _, _, signals = plain
+    x = signals[0].copy()
+    for first in range(0, x.size, 2000):
+        x[first : first + 40] = np.nan
+    outcome = judged(cranks, plain, x)
+    assert "lost_samples" in intake(outcome).problems
+    assert intake(outcome).lost_share == pytest.approx(0.02, abs=0.005)
+
+
+@pytest.mark.parametrize("wheel", [True, False])
+def test_a_sync_of_every_revolution_that_is_said_to_come_once_a_cycle_is_refused(cranks, wheel) -> None:
+    said = cranks.setup("four", intake=KNOWN, wheel=wheel)
+    true = cranks.setup("four", intake=KNOWN, wheel=wheel, sync="revolution")
+    trace = cranks.crank(true, seed=SEED)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+    outcome = cranks.judged(said, trace, signals, as_recorded=true)
+    assert outcome.judgement.refused is not None
+    assert 'every = "revolution"' in outcome.judgement.refused
+    (spark,) = (h for h in outcome.health if h.probe == "spark")
+    assert spark.problems[0] == "sync_rate"
+    right = cranks.judged(true, trace, signals)
+    assert right.judgement.refused is None
+
+
+def test_cylinders_that_the_probe_does_not_hear_are_named(cranks) -> None:
+    """A probe in one bank's plenum of a V6 whose set-up says that it hears all."""
+    split = cranks.setup("odd six", intake=f"{KNOWN}\nsees = [1, 3, 5]")
+    says_all = cranks.setup("odd six", intake=KNOWN)
+    trace = cranks.crank(split, seed=SEED)
+    outcome = cranks.judged(says_all, trace, cranks.heard(trace, corner_hz=0.5, noise_db=30.0))
+    named = outcome.said("not_heard")
+    if named:
+        assert not any(f"cylinder {c}" in named for c in (1, 3, 5))
+    # A silent cylinder made plain: the valve of 3 stays shut.
+    four = cranks.setup("four", intake=KNOWN)
+    shut = cranks.crank(four, seed=SEED, faults=(Fault(kind="intake_valve_not_opening", cylinders=(3,)),))
+    silent = cranks.judged(four, shut, cranks.heard(shut, corner_hz=0.5, noise_db=30.0))
+    assert "cylinder 3" in silent.said("not_heard")
+    assert "not_heard" in silent.comparison("intake", "drop").because
+
+
+def test_without_compression_a_crank_is_refused(cranks) -> None:
+    plugs = "".join(
+        f'[[fitted]]\nwhat = "nothing, its plug is out"\ncylinder = {c}\nplug_removed = true\n'
+        for c in (1, 2, 3, 4)
+    )
+    setup = cranks.setup("four", intake=KNOWN, extra=plugs)
+    trace = cranks.crank(setup, seed=SEED)
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=30.0))
+    assert outcome.judgement.refused is not None
+    assert "rhythm of compression" in outcome.judgement.refused
+
+
+def test_at_rest_only_what_rest_shows_is_said() -> None:
+    setup = parse_setup(
+        'schema = 1\n[engine]\ncylinders = 1\nfiring_order = [1]\n[[probe]]\nname = "i"\nrole = "intake_pulse"\ninput = 0\n'
+    )
+    t = np.arange(0.0, 2.4, 1.0 / RATE_HZ)
+    rng = np.random.default_rng(1)
+
+    def report(x):
+        watch = ProbeWatch(setup.probe[0], RATE_HZ, 80)
+        for first in range(0, x.size, 80):
+            watch.push(x[first : first + 80], turning=False)
+        return watch.report(turning=False)
+
+    assert report(2.5 + 0.002 * rng.standard_normal(t.size)).problems == ()
+    assert report(np.full(t.size, 2.5)).problems == ("flat",)
+    hum = report(2.5 + 0.002 * rng.standard_normal(t.size) + 0.1 * np.sin(2 * np.pi * 50 * t))
+    assert hum.problems == ("mains_pickup",)
+    assert hum.mains_amplitude == pytest.approx(0.1, rel=0.1)
+
+
+def test_every_problem_has_a_word_and_an_advice() -> None:
+    assert set(SHORT_WORDS) == set(ADVICE) == set(WORST_FIRST)
+    assert all(len(word) <= 18 for word in SHORT_WORDS.values())
