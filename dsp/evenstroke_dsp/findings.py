@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
@@ -72,6 +73,7 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *,
         f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
         f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
         f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {cylinder.cycles} cycles of {comparison.stretch}. "
+        + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause)
     )
     label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
@@ -83,6 +85,28 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *,
         suspect_cylinder=None,
         text=text,
         next_step=_next_step(setup, cylinder, cause, disturbs=disturbs),
+    )
+
+
+def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """Where this cylinder stands out only because a far odder one is part of the mean: say so, in its place."""
+    own = cylinder.deviation
+    reference = [
+        c
+        for c in comparison.cylinders
+        if c.deviation is not None
+        and (c.cylinder if c.cylinder is not None else c.position) in comparison.reference
+    ]
+    if own is None or len(reference) < 3 or comparison.unit != "percent":
+        return ""
+    oddest = max(reference, key=lambda c: abs(c.deviation or 0.0))
+    others = [100.0 + (c.deviation or 0.0) for c in reference if c is not oddest]
+    without = (100.0 + own) / (sum(others) / len(others)) * 100.0 - 100.0
+    if cylinder is oddest or abs(without) >= EVEN_MARGIN_PERCENT or abs(without) > abs(own) / 2.0:
+        return ""
+    return (
+        f"But {cylinder_name(oddest)} pulls the mean: of the others' mean alone it would be {without:+.0f} % off "
+        "(no interval stated), so look at that one first. "
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
 from .findings import findings_of
+from .health import ADVICE, LIMITING
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
@@ -186,6 +187,16 @@ def warnings_of(
     return tuple(out)
 
 
+def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
+    """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do."""
+    limits = dict.fromkeys((c.probe, code) for c in comparisons for code in c.because if code in LIMITING)
+    for probe, code in limits:
+        if code != "not_heard":  # said with the cylinders' names
+            yield CodedWarning(
+                code=code, text=f"{probe}: what is compared rests on a bad signal. {ADVICE[code]}"
+            )
+
+
 def judgement(
     setup: Setup,
     source: SourceInfo,
@@ -209,6 +220,7 @@ def judgement(
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
             )
         )
+    warnings += _signal_warnings(comparisons)
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None

@@ -34,6 +34,8 @@ _JITTER = 0.01
 _GAP = 1.5
 _LARGEST = 1e12
 """Of any volts or seconds: beyond it something else was written into the cell."""
+_FARTHEST_ROWS_S = 0.008
+"""Slower than that, the 50 Hz low-pass of a pulse probe cannot be applied."""
 _SHORTEST_STEP_S = 1e-9
 _FEWEST_ROUNDED_STEPS = 10
 """Fewer long steps than this are gaps: they are too few to show that they come evenly."""
@@ -363,6 +365,14 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
     timing = _Timing(table.name, table.time, table.cells(table.time_place))
     if timing.uneven_rows:
         warnings.append(timing.warning())
+    if timing.period > _FARTHEST_ROWS_S:
+        warnings.append(
+            CodedWarning(
+                code="rows_far_apart",
+                text=f"The rows are {timing.period:g} s apart, too far to follow pulses. If the time column counts "
+                "milliseconds, divide it by 1000; else log faster.",
+            )
+        )
     volts = np.array(rows_of)
     blocks: list[Block] = []
     lost = 0

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from evenstroke_dsp.findings import cause_of, effect_words
-from evenstroke_dsp.messages import CylinderBalance, Normal, Predicted
+from evenstroke_dsp.findings import cause_of, effect_words, findings_of
+from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
+from evenstroke_dsp.setup import parse_setup
 
 BASE = CylinderBalance(
     cylinder=2, value=1.0, value_unit="kPa", deviation=0.0, low=-1.0, high=1.0, cycles=10, verdict="smaller",
@@ -49,3 +50,25 @@ def test_without_a_prediction_a_disturbed_cylinder_stays_unclear_and_a_clean_one
 )
 def test_a_range_in_words(low: float, high: float, words: str) -> None:
     assert effect_words(Predicted(deviation=0.0, low=low, high=high)) == words
+
+
+def test_a_healthy_pulse_beside_a_far_odd_one_is_said_to_be_pulled_by_the_mean() -> None:
+    # 100, 100, 100 and 40 kPa: the mean is 85, so that the healthy ones read 18 % larger.
+    setup = parse_setup(
+        "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
+        '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n',
+        "test",
+    )
+    healthy = msgspec.structs.replace(
+        BASE, deviation=17.6, low=17.0, high=18.0, verdict="larger", trust="clean", predicted=None
+    )
+    weak = msgspec.structs.replace(healthy, deviation=-52.9, low=-54.0, high=-52.0, verdict="smaller")
+    cylinders = tuple(msgspec.structs.replace(weak if c == 3 else healthy, cylinder=c) for c in (1, 3, 4, 2))
+    comparison = Comparison(
+        probe="intake", role="intake_pulse", feature="drop", stretch="cranking", unit="percent", trust="clean",
+        because=(), reference=(1, 3, 4, 2), cylinders=cylinders,
+    )  # fmt: skip
+    texts = {f.odd_pulse_at[0]: f.text for f in findings_of(setup, [comparison])}
+    assert "pulls the mean" not in texts[3]
+    for cylinder in (1, 2, 4):
+        assert "cylinder 3 pulls the mean: of the others' mean alone it would be +0 % off" in texts[cylinder]

@@ -81,6 +81,7 @@ def test_clipped_dead_and_too_small_signals(cranks, plain) -> None:
     clipped = judged(cranks, plain, np.minimum(x, top))
     assert intake(clipped).problems[0] == "clipped"
     assert "clipped" in clipped.comparison("intake", "drop").because
+    assert any("turn the gain down" in w.text for w in clipped.judgement.warnings if w.code == "clipped")
     noise = 0.01 * np.random.default_rng(2).standard_normal(x.size)
     dead = judged(cranks, plain, noise)
     assert intake(dead).problems[0] == "dead"

@@ -223,7 +223,7 @@ def test_empty_cells_are_gaps_of_their_column_alone() -> None:
     expected = [[1, np.nan, 3, np.nan, 5], [1, 2, np.nan, 4, 5]]
     assert np.array_equal(block.volts, expected, equal_nan=True)
     assert capture.lost_samples == 0
-    assert [w.code for w in capture.warnings] == ["empty_cells", "empty_cells"]
+    assert [w.code for w in capture.warnings] == ["empty_cells", "empty_cells", "rows_far_apart"]
     assert "intake: 2 of 5 cells are empty" in capture.warnings[0].text
 
 
@@ -417,3 +417,10 @@ def test_real_edges_of_two_inputs_in_one_file() -> None:
     assert set(found) == {"Channel 0", "Channel 1"}
     counts = sorted(len(times) for times, _ in found.values())
     assert counts[0] < 60 < 5000 < counts[1]  # a cam and a wheel
+
+
+@pytest.mark.parametrize(("step_s", "warned"), [(0.001, False), (0.007, False), (0.1, True), (1.0, True)])
+def test_rows_too_far_apart_for_pulses_are_warned_of(step_s: float, warned: bool) -> None:
+    # 1 s: a column of milliseconds that is taken for seconds, as the contract says that nothing is guessed.
+    capture = read_capture(table([f"{k * step_s:.3f}" for k in range(50)]), setup())
+    assert any(w.code == "rows_far_apart" for w in capture.warnings) is warned

@@ -81,7 +81,7 @@ class Outcome:
         return any(seen.excludes(self.true[c]) for look in self.looks for c, seen in look.items())
 
     def called_at(self, cylinder: int, word: str) -> int | None:
-        """The first look at which the cylinder got this verdict; None: never."""
+        """After how many cycles the cylinder first got this verdict; None: never."""
         return next(
             (
                 k + 1
