@@ -61,8 +61,8 @@ class ComparisonKeeper:
         self.positions_set_aside = 0  # cycles whose positions belong to another turning
 
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
-        """From now on this probe's comparisons are limited, for these reasons too."""
-        self._limits[probe] = tuple(sorted({*self._limits.get(probe, ()), *reasons}))
+        """From now on this probe's comparisons are limited for these reasons, and no longer for earlier ones."""
+        self._limits[probe] = reasons
 
     def forget(self, probe: str) -> None:
         """All cycles of this probe will be added anew."""

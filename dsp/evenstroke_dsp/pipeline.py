@@ -307,7 +307,7 @@ class Pipeline:
         for place in self._conditioner.unfiltered:
             probe = self._rows[self._conditioned[place]]
             if probe is not None:
-                self._keeper.limit(probe.name, ("unfiltered",))
+                self._problems[probe.name].add("unfiltered")
         rate, frame = 1.0 / start.dt, self._conditioner.frame
         self._finders, self._watches = {}, {}
         for row, probe in enumerate(self._rows):
