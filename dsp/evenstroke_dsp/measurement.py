@@ -143,6 +143,8 @@ class ProbeMeasurer:
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
     _level_step: LevelStep | None = None
+    _unnamed_seams: dict[int, float] = field(default_factory=dict)
+    """By turning: half an interval before the middle of its first pulse, degrees after the cycle's start."""
     _highest_corner_hz: float = math.inf
 
     @property
@@ -261,6 +263,7 @@ class ProbeMeasurer:
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
         if self.inverted == was:
             return False
+        self._unnamed_seams.clear()
         for memory in self.folds.values():
             memory.mean = -memory.mean if memory.mean is not None else None
         return True
@@ -389,7 +392,9 @@ class ProbeMeasurer:
         self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, folded: Floats
     ) -> tuple[Measured, ...]:
         middle = self._middle(span, folded)
-        middles = np.array([(p.firing_deg + middle) % CYCLE_DEG for p in places])
+        # Unnamed positions count from the turning's first pulse, wherever it lies against the cycle's seam.
+        seam = self._unnamed_seams.get(span.rotation_index, 0.0) if not span.rotation.places_known else 0.0
+        middles = np.array([(p.firing_deg + middle - seam) % CYCLE_DEG + seam for p in places])
         order = np.argsort(middles)
         gaps = np.diff(np.concatenate([middles[order], [middles[order[0]] + CYCLE_DEG]]))
         measured = []
@@ -512,8 +517,14 @@ class ProbeMeasurer:
 
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
         reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
-        expected = self._expected_middle() if span.rotation.places_known else None
-        if expected is not None and self.travel is not None:
+        if not span.rotation.places_known:
+            seam = self._unnamed_seams.get(span.rotation_index)
+            known = None if seam is None else seam + reach
+            middle = middle_in_fold(folded, self.pulse.shape, known, reach)
+            self._unnamed_seams.setdefault(span.rotation_index, middle - reach)
+            return middle
+        expected = self._expected_middle()
+        if self.travel is not None:
             expected += self.travel.delay_s * span.rpm * 6.0
             doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
             self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
