@@ -125,6 +125,9 @@ ISR(TIMER1_CAPT_vect)
 {
     const uint16_t low = ICR1;
     const uint16_t high = epoch_of(low);
+    /* The converter must not wait for the rest: it has some 140 cycles at the highest rate. */
+    TIMSK1 &= (uint8_t)~_BV(ICIE1);
+    sei();
     const uint8_t rising = TCCR1B & _BV(ICES1);
     es_edges_put((uint32_t)high << 16 | low, rising ? EDGE_INPUT | ES_RISING : EDGE_INPUT);
     TCCR1B ^= _BV(ICES1);
@@ -136,6 +139,8 @@ ISR(TIMER1_CAPT_vect)
         TCCR1B ^= _BV(ICES1);
         TIFR1 = _BV(ICF1);
     }
+    cli();
+    TIMSK1 |= _BV(ICIE1);
 }
 
 uint32_t es_port_edges_until(uint8_t *waiting)
@@ -143,7 +148,7 @@ uint32_t es_port_edges_until(uint8_t *waiting)
     for (;;) {
         es_port_lock();
         const uint32_t now = ticks_locked();
-        const bool captured = (TIFR1 & _BV(ICF1)) && (TIMSK1 & _BV(ICIE1));
+        const bool captured = (TIFR1 & _BV(ICF1)) && (TIMSK1 & _BV(ICIE1)); /* and not in the ring yet */
         *waiting = es_edges_waiting();
         es_port_unlock();
         if (!captured)
