@@ -11,7 +11,7 @@
 #include "es_wire.h"
 
 #define ES_BLOCKS 4 /* a power of two */
-#define ES_COUNTS_ROOM ((ES_LONGEST_BODY - ES_CRC32_BYTES - ES_SAMPLES_BYTES) / 5 * 4)
+#define ES_COUNTS_ROOM ((ES_LONGEST_BODY - ES_CRC32_BYTES - ES_SAMPLES_BYTES) / 5u * 4u)
 
 typedef struct {
     uint8_t bytes[ES_BUFFER_BYTES(ES_LONGEST_BODY - ES_CRC32_BYTES)];
