@@ -39,7 +39,7 @@ from evenstroke_protocol.wire import Kind  # noqa: E402
 
 TICKS_HZ = 2_000_000
 ROWS_HZ = 20_000
-SECONDS = 12.0
+SECONDS = 60.0
 ALL = (0, 1, 2, 3, 4)
 GIVE_UP_S = 60.0
 RATED = [(250_000, 2500), (500_000, 5000), (1_000_000, 10_000)]
@@ -63,7 +63,7 @@ def signals(tmp_path_factory: pytest.TempPathFactory) -> Signals:
     t = np.arange(0, SECONDS, 1 / ROWS_HZ)
     volts = np.stack([2.5 + 1.8 * np.sin(2 * np.pi * (3 + 2 * k) * t + k) for k in range(4)], axis=1)
     # As of a wheel that speeds up and slows down: some 190 teeth a second, both edges.
-    gaps = np.random.default_rng(5).uniform(0.0015, 0.0037, 4000)
+    gaps = np.random.default_rng(5).uniform(0.0015, 0.0037, 24000)
     edges = 0.05 + np.cumsum(gaps)
     edges = edges[edges < SECONDS]
     levels = np.arange(len(edges)) % 2 ^ 1
@@ -84,10 +84,14 @@ class SimulatedBoard:
         self.events: list[object] = []
         self.ended: dict[str, object] = {}
 
-    def until(self, wanted: Callable[[object], bool]) -> object:
-        """Read on to the first such event; the others are kept too."""
+    def until(self, wanted: Callable[[object], bool], *, again: bytes = b"") -> object:
+        """Read on to the first such event; the others are kept too. `again` is said every half second."""
         gives_up = time.monotonic() + GIVE_UP_S
+        say_at = time.monotonic()
         while time.monotonic() < gives_up:
+            if again and time.monotonic() >= say_at:
+                self.line.write(again)
+                say_at += 0.5
             self.decoder.receive(self.line.read(4096))
             found = None
             while (event := self.decoder.next_event()) is not NEED_DATA:
@@ -99,6 +103,13 @@ class SimulatedBoard:
             assert self.process.poll() is None, "the simulator ended"
         raise AssertionError("the board never said it")
 
+    def find(self) -> Hello:
+        """As a host does with a board that may still be in its reset (SPEC.md, "Timing")."""
+        self.until(lambda e: isinstance(e, Ack) and e.command == Kind.IDENTIFY, again=b"\0" + encoder.encode_identify(1))
+        hello = self.all(Hello)[-1]
+        assert isinstance(hello, Hello)
+        return hello
+
     def ask(self, framed: bytes, kind: Kind) -> Ack:
         self.line.write(framed)
         ack = self.until(lambda e: isinstance(e, Ack) and e.command == kind)
@@ -108,8 +119,7 @@ class SimulatedBoard:
 
     def crank(self, rate: int, seconds: float, *, counting: bool = False, inputs: tuple[int, ...] = ALL) -> None:
         """A run of so many of the board's seconds, from its start to the ack of its stop."""
-        self.ask(b"\0" + encoder.encode_identify(1), Kind.IDENTIFY)
-        (hello,) = [e for e in self.events if isinstance(e, Hello)][-1:]
+        hello = self.find()
         self.ask(encoder.encode_start(2, 1, rate, inputs, counting), Kind.START)
         enough = hello.tick + seconds * TICKS_HZ
         self.until(lambda e: isinstance(e, Samples) and e.tick > enough)
@@ -122,7 +132,7 @@ class SimulatedBoard:
 @contextmanager
 def running(simulator: Path, elf: Path, baud: int, *options: str) -> Iterator[SimulatedBoard]:
     process = subprocess.Popen(
-        [str(simulator), str(elf), "--seconds", "60", *options],
+        [str(simulator), str(elf), "--seconds", "600", *options],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -162,7 +172,8 @@ def offset_of(board: SimulatedBoard, signals: Signals) -> float:
     fits = [np.abs(np.diff(true[k : k + 20]) - shape).max() for k in range(len(true) - 20)]
     first = int(np.argmin(fits))
     assert fits[first] <= 2
-    return float(true[first] - ticks[0])
+    apart = true[first : first + len(ticks)] - ticks
+    return float((apart.min() + apart.max()) / 2)
 
 
 @pytest.mark.parametrize(("baud", "rate"), RATED)
@@ -209,10 +220,10 @@ def test_lost_triggers_are_counted_exactly_and_tear_one_block(
     simulator: Path, firmware: Path, signals: Signals, lost: int
 ) -> None:
     with running(
-        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--lose-triggers", f"3:{lost}", "--pace", "6"
+        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--lose-triggers", f"5:{lost}", "--pace", "4"
     ) as board:
-        board.crank(5000, 5.0)
-    assert board.ended["triggers_kept_back"] == lost
+        board.crank(5000, 8.0)
+    assert (board.ended["triggers_kept_back"], board.ended["triggers_missed"]) == (lost, 0)
     counters = board.all(Counters)[-1]
     assert (counters.overruns, counters.blocks_dropped) == (lost, 1)
     ticks, counts = table_of(board.all(Samples))
@@ -238,7 +249,9 @@ def test_a_line_that_is_too_slow_drops_whole_blocks_and_counts_them(
     assert counters.blocks_dropped > 50
     ticks, counts = table_of(board.all(Samples))
     missing = int((np.diff(ticks) - 200).sum() // 200)
-    assert missing == 46 * counters.blocks_dropped, "every scan is sent or in a block that was counted"
+    # Every scan is sent or in a block that was counted; the last block may be one that was dropped.
+    assert missing % 46 == 0
+    assert 0 <= counters.blocks_dropped - missing // 46 <= 1
     k = (ticks - ticks[0])[:, None] // 200 * 4 + np.arange(4)
     np.testing.assert_array_equal(counts, k % 1024)
 
@@ -247,9 +260,9 @@ def test_a_reset_in_mid_stream_ends_the_run_and_the_next_one_is_whole(
     simulator: Path, firmware: Path, signals: Signals
 ) -> None:
     with running(
-        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--reset-at", "3", "--pace", "6"
+        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--reset-at", "5", "--pace", "4"
     ) as board:
-        board.ask(b"\0" + encoder.encode_identify(1), Kind.IDENTIFY)
+        board.find()
         board.ask(encoder.encode_start(2, 1, 5000, ALL, False), Kind.START)
         hello = board.until(lambda e: isinstance(e, Hello) and e.reset_cause is ResetCause.EXTERNAL)
         assert isinstance(hello, Hello)
@@ -266,9 +279,8 @@ def test_a_reset_in_mid_stream_ends_the_run_and_the_next_one_is_whole(
 
 def test_each_boot_is_counted_in_the_eeprom(simulator: Path, firmware: Path, signals: Signals) -> None:
     with running(
-        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--reset-at", "2", "--pace", "6"
+        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--reset-at", "5", "--pace", "4"
     ) as board:
-        board.ask(b"\0" + encoder.encode_identify(1), Kind.IDENTIFY)
-        first = board.all(Hello)[-1].boot_count
+        first = board.find().boot_count
         board.until(lambda e: isinstance(e, Hello) and e.reset_cause is ResetCause.EXTERNAL)
     assert board.all(Hello)[-1].boot_count == first + 1

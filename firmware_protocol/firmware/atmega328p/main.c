@@ -242,15 +242,20 @@ void __vector_first_slot(void)
         /* Triggers came while interrupts were held up. What came since the last look may be of other inputs. */
         RAW_AT = scan.checked;
         scan.storing = 0;
-        do {
-            late -= scan.slot_ticks;
+        /* Whole scans first: this must itself be over before the next trigger. */
+        for (; late >= scan.scan_ticks; late -= scan.scan_ticks) {
+            scan.lost += SLOTS;
+            scan.number++;
+            scan.due += scan.scan_ticks;
+        }
+        for (; late >= scan.slot_ticks; late -= scan.slot_ticks) {
             scan.lost++;
             if (next == 0) {
                 scan.number++;
                 scan.due += scan.scan_ticks;
             }
             next = (next + 1) & SLOT_MASK;
-        } while (late >= scan.slot_ticks);
+        }
     } else if (scan.storing) {
         const uint8_t at = RAW_AT;
         scan.checked = at;
@@ -301,8 +306,9 @@ uint16_t es_port_skew_ticks(uint32_t rate_hz)
 
 uint32_t es_port_overruns(void)
 {
-    for (; scan.lost; scan.lost--)
-        es_count_up(&scan.overruns);
+    const uint16_t lost = scan.lost;
+    scan.lost = 0;
+    scan.overruns = lost > UINT32_MAX - scan.overruns ? UINT32_MAX : scan.overruns + lost;
     return scan.overruns;
 }
 
