@@ -1,0 +1,3 @@
+#include "es_edges.h"
+
+es_edge_ring es_edges;
