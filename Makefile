@@ -8,13 +8,14 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 RUN := $(VENV)/.evenstroke-installed
 DEV := $(VENV)/.evenstroke-dev-installed
 
-.PHONY: help demo test lint bench soak fuzz
+.PHONY: help demo test lint bench soak fuzz firmware
 
 help:
 	@echo "make demo    crank a simulated engine, judge it, write a report (into demo-output)"
 	@echo "make test    run the tests"
 	@echo "make lint    check style, types and which package imports which"
 	@echo "make bench   measure speed"
+	@echo "make firmware  build the board's firmware (needs gcc-avr and avr-libc), one file for each speed of the line"
 	@echo "make fuzz    give the tests that draw their input many more, new, examples"
 	@echo "make soak    long runs: recordings killed and cables pulled at random, an hour's memory"
 
@@ -35,6 +36,9 @@ bench: $(DEV)
 		[ -e "$$script" ] || { echo "there is nothing to measure in tests/bench"; exit 1; }; \
 		echo "== $$script"; $(BIN)/python "$$script" || exit 1; \
 	done
+
+firmware:
+	$(MAKE) -C firmware_protocol/firmware
 
 fuzz: $(DEV)
 	$(BIN)/pytest -m hypothesis --hypothesis-profile=search

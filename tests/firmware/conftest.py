@@ -37,5 +37,7 @@ def firmware(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def simulator(tmp_path_factory: pytest.TempPathFactory) -> Path:
     if not Path("/usr/include/simavr/sim_avr.h").exists():
-        pytest.skip("libsimavr-dev not installed: the firmware was not run in a simulated microcontroller here")
+        pytest.skip(
+            "libsimavr-dev not installed: the firmware was not run in a simulated microcontroller here"
+        )
     return built("simulated", tmp_path_factory.mktemp("simulator"), "make", "gcc") / "board"

@@ -172,7 +172,9 @@ def streams(seed: int, size: int) -> bytes:
                     encoder.encode_stop(token),
                     encoder.encode_start(token, run, rate, inputs, draw.random() < 0.5),
                     encoder.frame(draw.randbytes(draw.randrange(1, 251))),
-                    encoder.frame(bytes([draw.choice([0x81, 0x82, 0x83, 0x84])]) + draw.randbytes(draw.randrange(20))),
+                    encoder.frame(
+                        bytes([draw.choice([0x81, 0x82, 0x83, 0x84])]) + draw.randbytes(draw.randrange(20))
+                    ),
                 ]
             )
         )
@@ -273,7 +275,9 @@ def test_a_start_is_refused_for_the_first_reason_that_applies(
 def test_the_run_before_cannot_be_begun_again(board: Core) -> None:
     board.say(encoder.encode_start(1, 9, 2500, (0,), False))
     board.say(encoder.encode_stop(2))
-    assert board.say(encoder.encode_start(3, 9, 2500, (0,), False)) == [Ack(Kind.START, 3, AckStatus.NOT_NOW, 0)]
+    assert board.say(encoder.encode_start(3, 9, 2500, (0,), False)) == [
+        Ack(Kind.START, 3, AckStatus.NOT_NOW, 0)
+    ]
 
 
 @pytest.mark.parametrize("inputs", [(0,), (1, 3), (0, 1, 2), (0, 1, 2, 3)])
@@ -292,7 +296,9 @@ def test_samples_arrive_as_they_were_taken_and_the_last_ones_at_the_stop(
     np.testing.assert_array_equal(np.concatenate([b.counts for b in blocks]), counts)
     assert [b.sequence for b in blocks] == list(range(len(blocks)))
     ticks = CLOCK_HZ // rate
-    assert [b.tick for b in blocks] == [ticks * sum(len(a.counts) for a in blocks[:k]) for k in range(len(blocks))]
+    assert [b.tick for b in blocks] == [
+        ticks * sum(len(a.counts) for a in blocks[:k]) for k in range(len(blocks))
+    ]
     assert all(len(b.counts) * ticks <= 0.1 * CLOCK_HZ for b in blocks), "no scan waits longer than 100 ms"
     *_, counters, ack = events
     assert counters == Counters(4, 0, 0, 0, 0, 0)
@@ -405,5 +411,7 @@ def test_its_table_is_the_crc(core: Core) -> None:
     decoder.receive(body)
     event = decoder.next_event()
     assert isinstance(event, Loss)
-    assert event.reason in (LossReason.BAD_LENGTH, LossReason.BAD_FIELD), "anything but its CRC is wrong with it"
+    assert event.reason in (LossReason.BAD_LENGTH, LossReason.BAD_FIELD), (
+        "anything but its CRC is wrong with it"
+    )
     assert zlib.crc32(payload).to_bytes(4, "little") in encoder.frame(payload)

@@ -105,7 +105,10 @@ class SimulatedBoard:
 
     def find(self) -> Hello:
         """As a host does with a board that may still be in its reset (SPEC.md, "Timing")."""
-        self.until(lambda e: isinstance(e, Ack) and e.command == Kind.IDENTIFY, again=b"\0" + encoder.encode_identify(1))
+        self.until(
+            lambda e: isinstance(e, Ack) and e.command == Kind.IDENTIFY,
+            again=b"\0" + encoder.encode_identify(1),
+        )
         hello = self.all(Hello)[-1]
         assert isinstance(hello, Hello)
         return hello
@@ -117,7 +120,9 @@ class SimulatedBoard:
         assert ack.status is AckStatus.DONE
         return ack
 
-    def crank(self, rate: int, seconds: float, *, counting: bool = False, inputs: tuple[int, ...] = ALL) -> None:
+    def crank(
+        self, rate: int, seconds: float, *, counting: bool = False, inputs: tuple[int, ...] = ALL
+    ) -> None:
         """A run of so many of the board's seconds, from its start to the ack of its stop."""
         hello = self.find()
         self.ask(encoder.encode_start(2, 1, rate, inputs, counting), Kind.START)
@@ -182,7 +187,9 @@ def test_at_every_rated_speed_samples_and_edges_are_right_and_nothing_is_lost(
 ) -> None:
     with running(simulator, elf_of(firmware, baud), baud, *signals.files) as board:
         board.crank(rate, 4.0)
-    assert [e for e in board.all(Loss) if e.offset > 0] == [], "at 0 stands what was half sent before it was opened"
+    assert [e for e in board.all(Loss) if e.offset > 0] == [], (
+        "at 0 stands what was half sent before it was opened"
+    )
     counters = board.all(Counters)[-1]
     assert (counters.overruns, counters.blocks_dropped, counters.edges_missed) == (0, 0, 0)
     offset = offset_of(board, signals)
@@ -220,7 +227,14 @@ def test_lost_triggers_are_counted_exactly_and_tear_one_block(
     simulator: Path, firmware: Path, signals: Signals, lost: int
 ) -> None:
     with running(
-        simulator, elf_of(firmware, 500_000), 500_000, *signals.files, "--lose-triggers", f"5:{lost}", "--pace", "4"
+        simulator,
+        elf_of(firmware, 500_000),
+        500_000,
+        *signals.files,
+        "--lose-triggers",
+        f"5:{lost}",
+        "--pace",
+        "4",
     ) as board:
         board.crank(5000, 8.0)
     assert (board.ended["triggers_kept_back"], board.ended["triggers_missed"]) == (lost, 0)
