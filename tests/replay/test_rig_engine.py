@@ -358,7 +358,7 @@ def test_current_and_voltage_lie_where_the_trade_expects_them() -> None:
     setup, _ = load_setup("demo")
     source = EngineSource(setup, STEADY)
     truth = source.truth
-    amperes = (source.clean(6) - 0.5) / 0.008
+    amperes = (source.clean(6) - 0.5) / 0.006
     volts = source.clean(7) / 0.25
     steady = (truth.times > truth.spun_up_s) & (truth.times < truth.release_s)
     assert 80.0 < amperes[steady].mean() < 250.0
