@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.util
 import itertools
+import sys
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 import msgspec
 import numpy as np
@@ -209,3 +212,15 @@ def capture_path() -> object:
         return path
 
     return find
+
+
+@pytest.fixture(scope="session")
+def angle() -> ModuleType:
+    """The benchmark of the crank angle, for its generator of simulated cranks."""
+    path = Path(__file__).parents[1] / "bench" / "bench_angle.py"
+    spec = importlib.util.spec_from_file_location("bench_angle", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_angle"] = module
+    spec.loader.exec_module(module)
+    return module

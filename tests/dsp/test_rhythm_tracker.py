@@ -6,11 +6,7 @@ the truth. The virtual rig's commands are the truth where it is used.
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
-import sys
-from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -24,18 +20,6 @@ from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 
 SOURCE = SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0)
 CRANK = Cranking(rpm=210.0, rest_s=0.5, crank_s=5.5, noise_db=40.0)
-
-
-@pytest.fixture(scope="module")
-def angle() -> ModuleType:
-    """The generator of simulated cranks."""
-    path = Path(__file__).parents[1] / "bench" / "bench_angle.py"
-    spec = importlib.util.spec_from_file_location("bench_angle", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_angle"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def test_the_period_is_the_smallest_turn_that_changes_nothing() -> None:

@@ -6,11 +6,6 @@ truth. Degrees that must be reached are the project's own goals; no other source
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-from types import ModuleType
-
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import Block, SampleBlock
@@ -20,18 +15,6 @@ from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
 from evenstroke_dsp.speed_shape import SpeedShape
 from scipy import signal
-
-
-@pytest.fixture(scope="module")
-def angle() -> ModuleType:
-    """The generator of simulated cranks."""
-    path = Path(__file__).parents[1] / "bench" / "bench_angle.py"
-    spec = importlib.util.spec_from_file_location("bench_angle", path)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_angle"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 @pytest.fixture(scope="module")
