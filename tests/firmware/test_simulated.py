@@ -123,10 +123,13 @@ class SimulatedBoard:
     def crank(
         self, rate: int, seconds: float, *, counting: bool = False, inputs: tuple[int, ...] = ALL
     ) -> None:
-        """A run of so many of the board's seconds, from its start to the ack of its stop."""
-        hello = self.find()
+        """A run of so many of the board's seconds, from its first block to the ack of its stop."""
+        self.find()
         self.ask(encoder.encode_start(2, 1, rate, inputs, counting), Kind.START)
-        enough = hello.tick + seconds * TICKS_HZ
+        # Not from the hello: the simulated board's clock goes on while a busy machine keeps this process waiting.
+        started = self.until(lambda e: isinstance(e, Samples))
+        assert isinstance(started, Samples)
+        enough = started.tick + seconds * TICKS_HZ
         self.until(lambda e: isinstance(e, Samples) and e.tick > enough)
         self.ask(encoder.encode_stop(3), Kind.STOP)
 
@@ -196,7 +199,7 @@ def test_at_every_rated_speed_samples_and_edges_are_right_and_nothing_is_lost(
 
     ticks, counts = table_of(board.all(Samples))
     assert set(np.diff(ticks)) == {TICKS_HZ // rate}
-    assert len(ticks) > 3.5 * rate
+    assert len(ticks) >= 4.0 * rate
     skew = board.all(Samples)[0].skew_ticks
     for j in range(4):
         volts = signals.at((ticks + offset + j * skew) / TICKS_HZ, j)
