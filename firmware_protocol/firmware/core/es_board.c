@@ -19,7 +19,9 @@
 
 /* How much of the line may be filled, and what is on it beside samples: 400 edges a second and the counters, as
  * SPEC.md, "Is the line fast enough?", works out. */
+#ifndef LINE_PERCENT
 #define LINE_PERCENT 90
+#endif
 #define BYTES_BESIDE_SAMPLES 2400
 
 /* The stages of ending a run, each left when what it sends has gone to the line. */
