@@ -96,8 +96,10 @@ def run(board: Path, elf: Path, baud: int, rate: int, seconds: float, folder: Pa
     expected: int | None = None
     refused = False
     with serial.Serial(process.stdout.readline().strip(), baud, timeout=0.2) as line:
-        line.write(b"\0" + encoder.encode_start(2, 1, rate, (0, 1, 2, 3, 4), False))
+        found = False
         while True:
+            if not found:  # it may still be in its reset
+                line.write(b"\0" + encoder.encode_identify(1))
             try:
                 data = line.read(4096)
             except serial.SerialException:
@@ -107,6 +109,9 @@ def run(board: Path, elf: Path, baud: int, rate: int, seconds: float, folder: Pa
             decoder.receive(data)
             while (event := decoder.next_event()) is not NEED_DATA:
                 match event:
+                    case Ack(command=Kind.IDENTIFY) if not found:
+                        found = True
+                        line.write(encoder.encode_start(2, 1, rate, (0, 1, 2, 3, 4), False))
                     case Ack(command=Kind.START, status=status):
                         refused = status is not AckStatus.DONE
                         if refused:
