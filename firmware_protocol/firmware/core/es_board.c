@@ -337,7 +337,7 @@ static bool build_of_run(void)
     if (board.ending == LAST_BLOCKS && (!(board.mask & analog_mask()) || es_blocks_are_out()))
         board.ending = LAST_EDGES;
     if (board.ending == LAST_EDGES) {
-        if (es_edges_waiting() <= EDGES_IN_FRAME)
+        if (!has_edge_input() || es_edges_waiting() <= EDGES_IN_FRAME)
             board.ending = LAST_COUNTERS;
         if (has_edge_input()) {
             build_edges();
