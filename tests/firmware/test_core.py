@@ -107,12 +107,13 @@ def test_damaged_streams_are_understood_alike(core: Core, seed: int) -> None:
     agree(core, streams(seed, 20_000))
 
 
-@pytest.mark.parametrize("mode", range(8))
 def test_whatever_happens_to_it_it_sends_what_python_would_and_answers_what_python_understood(
-    core: Core, mode: int
+    core: Core,
 ) -> None:
-    heard, sent = bench.agree_driven(core, bytes([mode]) + streams(100 + mode, 20_000))
-    assert heard > 20_000 and sent > 20_000
+    sizes = [bench.agree_driven(core, bytes([seed % 8]) + streams(seed, 10_000)) for seed in range(100, 132)]
+    heard, sent = np.sum(sizes, axis=0)
+    assert heard > 300_000
+    assert sent > 1_000_000, "most of them hold runs that go on for a while"
 
 
 def test_after_a_reset_it_says_hello_unasked_behind_a_delimiter(core: Core) -> None:

@@ -188,3 +188,35 @@ def test_a_crank_on_the_simulated_board_is_judged_as_the_same_crank_on_the_rig(
     # Ten bits and ticks are all that lies between the two.
     np.testing.assert_allclose(deviations(judged), deviations(of_rig), atol=0.3)
     assert [c.cycles for c in judged.cranked] == [c.cycles for c in of_rig.cranked]
+
+
+def test_the_counting_test_after_flashing_finds_the_board_and_loses_nothing(
+    simulator: Path, firmware: Path
+) -> None:
+    board = [str(simulator), str(firmware / "evenstroke-atmega328p-500000.elf")]
+    with subprocess.Popen(board, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as simulated:
+        assert simulated.stdout is not None
+        try:
+            port = simulated.stdout.readline().strip()
+            said = subprocess.run(
+                [
+                    sys.executable,
+                    "-m",
+                    "evenstroke_daemon",
+                    "ports",
+                    port,
+                    "--baud",
+                    "500000",
+                    "--count",
+                    "5000",
+                ],
+                capture_output=True,
+                text=True,
+                timeout=GIVE_UP_S,
+                check=False,
+            )
+        finally:
+            simulated.kill()
+    assert said.returncode == 0, said.stdout + said.stderr
+    assert "evenstroke ATmega328P" in said.stdout
+    assert "at 5000 Hz: " in said.stdout and "none lost, none wrong" in said.stdout
