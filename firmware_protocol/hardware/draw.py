@@ -165,8 +165,14 @@ def current(p: Page) -> None:
     p.add(elm.Line().at(amp.out).right().length(0.6))
     p.two_sections("R15", "C9", "R16", "C10")
     p.pin("A2")
-    p.add(elm.Dot(open=True).at((0, -4.0)).label("clamp's earth, screen", loc="left", fontsize=11))
-    p.line(0.8)
+    p.add(elm.Dot(open=True).at((0, -6.2)).label("current clamp's earth", loc="left", fontsize=11))
+    p.line(1.0)
+    p.dot()
+    p.d.push()
+    p.part(elm.ResistorIEC().up(), "R25", "bottom")
+    p.add(elm.Vdd().label("5 V", fontsize=10))
+    p.d.pop()
+    p.part(elm.ResistorIEC().down(), "R26", "top")
     p.add(elm.Ground())
 
 

@@ -14,6 +14,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from evenstroke_dsp.setup import parse_setup
 
 FOLDER = Path(__file__).parents[2] / "firmware_protocol" / "hardware"
 TEXT = (FOLDER.parent / "HARDWARE.md").read_text(encoding="utf-8")
@@ -83,7 +84,7 @@ def test_every_limit_holds_at_every_corner() -> None:
 
 def test_every_value_in_the_parts_is_read() -> None:
     names = {name for name in VALUES if re.fullmatch(r"(BZ|[RCDUF])\d+B?", name)}
-    assert len(names) == 46, "a value that cannot be read would be left out of the corners"
+    assert len(names) == 48, "a value that cannot be read would be left out of the corners"
 
 
 @pytest.mark.parametrize("hz", [50, 2450, 4950, 9950])
@@ -188,6 +189,23 @@ def test_the_drawings_are_those_that_the_script_draws() -> None:
         assert draw.drawn(name, TEXT) == (FOLDER / f"{name}.svg").read_text(encoding="utf-8"), (
             "python firmware_protocol/hardware/draw.py draws it anew"
         )
+
+
+def test_the_set_up_that_it_shows_is_one_for_the_board_with_the_computed_scales() -> None:
+    (shown,) = re.findall(r"```toml\n(.*?)```", TEXT, re.DOTALL)
+    setup = parse_setup("schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n" + shown)
+    probes = {probe.role: probe for probe in setup.probe}
+    assert sorted(p.input for p in setup.probe if p.input is not None) == [0, 1, 2, 3, 4]
+    corner = nominal("**Pulse probe** corner of the probe")
+    for role in ("intake_pulse", "exhaust_pulse"):
+        assert probes[role].low_corner_hz == pytest.approx(corner, abs=5e-4)
+    assert probes["starter_current"].volts_per_unit == pytest.approx(nominal("`volts_per_unit` with 1 mV/A"))
+    zero = nominal("volts at zero, `volts_at_zero`")
+    assert probes["starter_current"].volts_at_zero == pytest.approx(zero, abs=5e-3)
+    share = nominal("**Battery's voltage** share, `volts_per_unit`")
+    assert probes["battery_voltage"].volts_per_unit == pytest.approx(share)
+    assert setup.acquisition is not None
+    assert (setup.acquisition.rate_hz, setup.acquisition.baud) == (2500, 250_000)
 
 
 def test_the_cautions_stand_where_they_concern() -> None:

