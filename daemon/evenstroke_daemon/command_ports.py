@@ -53,7 +53,8 @@ def command(port: tuple[str, ...], baud: int, count_hz: int | None, as_json: boo
     """Say of each serial device (or of each PORT given) whether a board is there.
 
     Every device is opened and asked what it is, which makes some boards reset. A device that is in use,
-    or that you may not open, is said so and left alone. With --count the exit code is 3 where numbers were lost.
+    or that you may not open, is said so and left alone. With --count the exit code is 3 where numbers were lost
+    or a board did not come to the end of its test.
     """
     known = described_ports()
     found = [_ask(name, known.get(name, ""), baud, count_hz) for name in port or sorted(known)]
