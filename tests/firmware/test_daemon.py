@@ -7,6 +7,7 @@ fast either process gets on: a full pty holds the simulated clock up, and the en
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -114,8 +115,14 @@ def recorded_by_the_daemon(board: list[str], folder: Path, setup: Path) -> tuple
                 text=True,
                 env={**os.environ, "PYTHONUNBUFFERED": "1"},
             )
-            while (line := simulated.stderr.readline()) != "played\n":
-                assert line, "the simulator ended: " + said.read_text()
+            heard = b""
+            while b"played\n" not in heard:
+                ready, _, _ = select.select([simulated.stderr], [], [], 1.0)
+                if ready:
+                    part = os.read(simulated.stderr.fileno(), 4096)
+                    assert part, f"the simulator ended: {heard!r}"
+                    heard += part
+                assert listen.poll() is None, said.read_text()
             listen.send_signal(signal.SIGTERM)
             out, _ = listen.communicate(timeout=GIVE_UP_S)
         assert out.strip(), said.read_text()
