@@ -189,6 +189,10 @@ class Setup(_Table, frozen=True, kw_only=True):
         return tuple(c for c in self.engine.firing_order if c in heard)
 
 
+# msgspec works a type out when it is first needed, and fails where two threads need it first at once.
+msgspec.json.Decoder(Setup)
+
+
 # --- reading and checking ----------------------------------------------------------------------
 
 _Path = tuple[str | int, ...]
