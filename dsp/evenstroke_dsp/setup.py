@@ -189,8 +189,8 @@ class Setup(_Table, frozen=True, kw_only=True):
         return tuple(c for c in self.engine.firing_order if c in heard)
 
 
-# msgspec works a type out when it is first needed, and fails where two threads need it first at once.
-msgspec.json.Decoder(Setup)
+# msgspec works a type out when it first converts to it, and crashes where two threads do so at once.
+msgspec.convert({"schema": 1, "engine": {"cylinders": 1, "firing_order": [1]}, "probe": []}, Setup)
 
 
 # --- reading and checking ----------------------------------------------------------------------

@@ -619,5 +619,7 @@ sys.setprofile(None)
 assert "_check_engine" in called, called
 assert "get_class_annotations" not in called, called
 """
-    done = subprocess.run([sys.executable, "-c", program, LEAST], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", program, EXAMPLE], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
