@@ -43,6 +43,7 @@ from .recording_format import (
     RecordingMeta,
     check_meta,
 )
+from .whole_file import written_whole
 
 _SEQUENCES = 1 << 32
 _SIGNATURES = (
@@ -162,18 +163,17 @@ def recover(path: Path, out: Path, setup_text: str | None = None) -> Salvage:
     Where something is missing the new recording holds a note; a board's stream also gets one zero byte
     there, which ends the frame that was cut, so that the next one is not lost with it.
 
-    Raises RecordingError where there is nothing to salvage, the recording is another job's or a newer
-    version's, or `out` exists already.
+    Raises RecordingError where there is nothing to salvage, or the recording is another job's or a newer
+    version's; OutputError where `out` exists already or cannot be written. Then nothing is left behind.
     """
     salvage = Salvage(path, out)
-    with opened(path) as stream:
+    with written_whole(out, replace=False) as part, opened(path) as stream:
         size = os.fstat(stream.fileno()).st_size
         summary = read_statistics(stream)
         ends = size if summary is None else summary[1]
         salvage.closed = summary is not None
-        _Copy(salvage, setup_text, summary[0].channel_message_counts if summary else None).run(
-            _records(stream, ends)
-        )
+        counts = summary[0].channel_message_counts if summary else None
+        _Copy(salvage, part, setup_text, counts).run(_records(stream, ends))
     return salvage
 
 
@@ -189,8 +189,11 @@ class _Damage:
 class _Copy:
     """One pass over what was found in the old file, on its way into the new one."""
 
-    def __init__(self, salvage: Salvage, setup_text: str | None, expected: dict[int, int] | None) -> None:
+    def __init__(
+        self, salvage: Salvage, out: Path, setup_text: str | None, expected: dict[int, int] | None
+    ) -> None:
         self._salvage = salvage
+        self._out = out
         self._given = setup_text
         self._expected = expected  # messages by channel, where the summary says so
         self._setup: str | None = None
@@ -288,7 +291,7 @@ class _Copy:
                 started_host_ns=0 if isinstance(item, RecordedBlock) else item.host_ns,
                 source="import" if isinstance(item, RecordedBlock) else "board",
             )
-        return Recorder.copy_of(salvage.out, text, meta)
+        return Recorder.copy_of(self._out, text, meta)
 
     def _copy(self, recorder: Recorder, item: Item) -> None:
         salvage = self._salvage
