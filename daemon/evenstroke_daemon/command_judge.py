@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 import msgspec
 from evenstroke_dsp.messages import Judgement
+from evenstroke_dsp.plurals import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.recording_format import RecordingError
@@ -79,7 +80,7 @@ def command(
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=1))
     if failures:
         raise RecordingError(
-            f"{len(failures)} of {len(files)} files could not be judged; the others were",
+            f"{len(failures)} of {counted(len(files), 'file')} could not be judged; the others were",
             where=str(path),
             todo="see above for each",
         )

@@ -16,6 +16,7 @@ import click
 from evenstroke_dsp.cautions import require_acknowledged
 from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.prediction import fits
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_protocol.errors import EvenstrokeError
@@ -33,13 +34,18 @@ from .link import Link
 from .link_states import LinkStatus
 from .live_table import view_for_stderr
 from .outcome import Outcome
-from .physics_option import prediction_unless, quick_option
+from .physics_beside import PhysicsBeside
+from .physics_option import physics_unless, quick_option, say_not_worked_out
 from .publisher import DEFAULT_ADDRESS, Publisher
 from .serial_port import open_serial
-from .service import Recording, Service
+from .service import Informed, Recording, Service
 
 NOWHERE = "none"
 NO_MAKERS_LIMITS = Limits()
+_WORKING_OUT = (
+    "working out by engine physics, beside it, what this set-up does to this kind of engine: up to half a minute, once. "
+    "You can crank meanwhile; the balance follows. Whoever ends it before that waits for it (Ctrl-C once more does not)."
+)
 
 
 @click.command(
@@ -181,14 +187,19 @@ def listen(
             return signalled() or (control is not None and control.stop_wanted)
 
         while True:
-            # Before the link is opened: the same messages must come when the recording is judged.
-            prediction = prediction_unless(quick, setup)
+            physics = physics_unless(quick)
+            prediction = physics.kept(setup) if physics is not None else None
             notes = setup_notes(setup, prediction)
+            beside = None
+            if physics is not None and prediction is None and fits(setup):
+                beside = PhysicsBeside(setup, physics.folder)
+                click.echo(_WORKING_OUT, err=True)
             service = Service(
                 setup=setup,
                 acquisition=acquisition,
                 pipeline=Pipeline(setup, prior_prediction=prediction),
                 setup_notes=notes,
+                awaited=_informed_by(beside, setup) if beside is not None else None,
                 make_link=links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
@@ -206,6 +217,8 @@ def listen(
             except EvenstrokeError as error:
                 failures.append(error)
             finally:
+                if beside is not None:
+                    beside.close()
                 if control is not None:
                     following = control.end()
                 recorded = service.recorded_path or recorded
@@ -223,6 +236,22 @@ def listen(
         raise first
     lossy = Outcome.DONE_WITH_LOSS in outcomes
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE, recorded
+
+
+def _informed_by(beside: PhysicsBeside, setup: Setup) -> Callable[[bool], Informed | None]:
+    """For the service: the pipeline that knows what physics say, so that what is said live is what `judge` says."""
+
+    def informed(wait: bool) -> Informed | None:
+        if not beside.ended(wait=wait):
+            return None
+        if beside.problem is not None:
+            say_not_worked_out(beside.problem)
+        else:
+            click.echo("what this set-up does is worked out", err=True)
+        prediction = beside.prediction
+        return Informed(Pipeline(setup, prior_prediction=prediction), setup_notes(setup, prediction))
+
+    return informed
 
 
 def links_to(

@@ -9,6 +9,7 @@ from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
+from .plurals import counted
 from .setup import Setup
 
 ENOUGH_STARTER_S = 10.0
@@ -72,7 +73,7 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *,
     text = (
         f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
         f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
-        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {cylinder.cycles} cycles of {comparison.stretch}. "
+        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
         + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause)
     )
@@ -253,10 +254,10 @@ def instruction(
     if findings:
         return findings[0].next_step, None
     if not judged:
-        return "Ready: with recording on, crank for eight seconds when everybody is clear.", None
+        return "Ready: crank for eight seconds when everybody is clear.", None
     if undecided:
         return (
-            f"Cannot tell for {len(undecided)} of {len(judged)} comparisons. Rest the starter two minutes, then "
+            f"Cannot tell for {len(undecided)} of {counted(len(judged), 'verdict')}. Rest the starter two minutes, then "
             "crank eight to ten seconds again.",
             None,
         )
@@ -276,11 +277,14 @@ def _while_cranking(
         return "Keep cranking.", None
     within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]
     if within:
-        return f"Keep cranking: about {max(within)} more cycles.", max(within)
+        return f"Keep cranking: about {max(within)} more {'cycle' if max(within) == 1 else 'cycles'}.", max(
+            within
+        )
     if max(c.cycles for c in undecided) < _FEWEST_TO_FORESEE:
         return "Keep cranking.", None
     return (
-        f"Enough: stop cranking. {len(undecided)} comparisons stay undecided; only a further crank can settle them. "
+        f"Enough: stop cranking. {counted(len(undecided), 'verdict stays', 'verdicts stay')} undecided; only a further crank can "
+        f"settle {'it' if len(undecided) == 1 else 'them'}. "
         "Rest the starter two minutes.",
         0,
     )

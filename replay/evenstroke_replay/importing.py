@@ -9,9 +9,7 @@ from evenstroke_dsp.setup import parse_setup
 
 from .capture_csv import Capture, read_capture
 from .recorder import ImportedFrom, Recorder
-from .whole_file import OutputError, written_whole
-
-RECORDING_SUFFIX = ".mcap"
+from .whole_file import require_recording_name, written_whole
 
 
 def import_capture(
@@ -29,14 +27,7 @@ def import_capture(
 
     Raises SetupError, CaptureError, or OutputError; then nothing is written.
     """
-    if out_path.suffix.lower() != RECORDING_SUFFIX:
-        raise OutputError(
-            "an import makes a recording, and this is not a recording's name",
-            where=str(out_path),
-            expected=f"a name that ends in {RECORDING_SUFFIX}: others tell a recording by it",
-            found=f"the ending {out_path.suffix!r}" if out_path.suffix else "no ending",
-            todo=f"write -o {out_path.with_suffix(RECORDING_SUFFIX)}",
-        )
+    require_recording_name(out_path)
     capture = read_capture(path, parse_setup(setup_text), time_column)
     origin = ImportedFrom(
         file=path.name,

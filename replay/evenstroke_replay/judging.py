@@ -13,6 +13,7 @@ from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
 from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.plurals import counted
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup, SetupError
@@ -56,7 +57,7 @@ def lost_parts(judgement: Judgement) -> list[str]:
     """What the judged data lack, in a few words for each kind; empty where nothing is known to be lost."""
     codes = {warning.code for warning in judgement.warnings}
     lost = judgement.source.lost_samples
-    parts = [f"{lost} samples lost"] if lost else []
+    parts = [f"{counted(lost, 'sample')} lost"] if lost else []
     parts += ["level changes lost"] if EDGES_LOST in codes else []
     parts += ["cut short or damaged, and what followed is lost"] if RECORDING_CUT in codes else []
     return parts

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import IO
 
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.plurals import counted
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.errors import DeviceProtocolError
 from evenstroke_protocol.events import Edges, Hello, NeedData, Samples
@@ -43,7 +44,7 @@ from .recording_format import (
     RecordingMeta,
     check_meta,
 )
-from .whole_file import written_whole
+from .whole_file import require_recording_name, written_whole
 
 _SEQUENCES = 1 << 32
 _SIGNATURES = (
@@ -87,7 +88,7 @@ class Hole:
             return f"{where}; no data were in them"
         if self.messages is None:
             return f"{where}; how much came there, or behind it, cannot be told"
-        parts = [f"{self.messages} pieces of the recording"]
+        parts = [f"{counted(self.messages, 'piece')} of the recording"]
         if self.blocks:
             scans = "an unknown number of" if self.scans is None else str(self.scans)
             parts.append(f"{self.blocks} sample blocks ({scans} scans of every input)")
@@ -136,7 +137,7 @@ class Salvage:
     def sentences(self) -> list[str]:
         """The whole account, for a person."""
         said = [
-            f"kept: {self.messages} pieces, {self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the "
+            f"kept: {counted(self.messages, 'piece')}, {self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the "
             "host's clock"
         ]
         said += [hole.sentence() for hole in self.holes]
@@ -166,6 +167,7 @@ def recover(path: Path, out: Path, setup_text: str | None = None) -> Salvage:
     Raises RecordingError where there is nothing to salvage, or the recording is another job's or a newer
     version's; OutputError where `out` exists already or cannot be written. Then nothing is left behind.
     """
+    require_recording_name(out)
     salvage = Salvage(path, out)
     with written_whole(out, replace=False) as part, opened(path) as stream:
         size = os.fstat(stream.fileno()).st_size
@@ -259,7 +261,10 @@ class _Copy:
         if not missing:
             return
         host_ns = self._last_ns if isinstance(item, RecordedBlock) else item.host_ns
-        recorder.note(f"recovered: {missing} pieces are missing here (byte {hole.at_byte})", host_ns)
+        recorder.note(
+            f"recovered: {counted(missing, 'piece is', 'pieces are')} missing here (byte {hole.at_byte})",
+            host_ns,
+        )
         if isinstance(item, RecordedBlock):
             self._import.expect(hole)
         else:

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from evenstroke_protocol.errors import EvenstrokeError
 
+RECORDING_SUFFIX = ".mcap"
+
 
 class OutputError(EvenstrokeError):
     """A file cannot be written where it was asked for."""
@@ -43,6 +45,18 @@ def written_whole(out: Path, *, replace: bool) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def require_recording_name(out: Path) -> None:
+    """Raises OutputError for a name that does not end as a recording's does: others tell it by that."""
+    if out.suffix.lower() != RECORDING_SUFFIX:
+        raise OutputError(
+            "a recording is to be written, and this is not a recording's name",
+            where=str(out),
+            expected=f"a name that ends in {RECORDING_SUFFIX}",
+            found=f"the ending {out.suffix}" if out.suffix else "no ending",
+            todo=f"write -o {out.with_suffix(RECORDING_SUFFIX)}",
+        )
 
 
 def _cannot_write(out: Path, error: OSError) -> OutputError:

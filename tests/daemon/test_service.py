@@ -76,7 +76,7 @@ class Blocks:
 
 
 class Session:
-    def __init__(self, port, folder=None, setup_text=SETUP):
+    def __init__(self, port, folder=None, setup_text=SETUP, awaited=None):
         from datetime import UTC, datetime
 
         from evenstroke_replay.recorder import Recorder
@@ -105,6 +105,7 @@ class Session:
             publish=self.published.append,
             clock=clock,
             coach=Coach(Limits()),
+            awaited=awaited,
         )  # fmt: skip
         self.paced = True
         port.before_read = self._wait_for_the_others
