@@ -6,6 +6,7 @@ import itertools
 import threading
 import time
 
+import msgspec
 import numpy as np
 import pytest
 import serial
@@ -15,9 +16,9 @@ from evenstroke_daemon.coach import Coach, Limits
 from evenstroke_daemon.link import Link
 from evenstroke_daemon.outcome import Outcome
 from evenstroke_daemon.serial_port import LinkError
-from evenstroke_daemon.service import Service
+from evenstroke_daemon.service import Informed, Service
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
-from evenstroke_dsp.messages import Cycle, Health, ProbeHealth, State
+from evenstroke_dsp.messages import Cycle, FindingMessage, Health, ProbeHealth, State
 from evenstroke_dsp.setup import SetupError, parse_setup
 from evenstroke_protocol.events import ResetCause
 from evenstroke_replay.player import blocks_of
@@ -73,6 +74,29 @@ class Blocks:
                 low=None, high=None, noise_rms=None, clipped_share=None, events=None,
             ),
         )  # fmt: skip
+
+
+class Speaking(Blocks):
+    """Says of each block of samples a cycle, and a finding that names who says it."""
+
+    def __init__(self, name):
+        super().__init__()
+        self.name = name
+
+    def push(self, block):
+        super().push(block)
+        if not isinstance(block, SampleBlock):
+            return []
+        number = sum(isinstance(b, SampleBlock) for b in self.pushed) - 1
+        cycle = msgspec.structs.replace(super().flush()[0], sequence=number, index=number)
+        finding = FindingMessage(
+            sequence=number, at_s=block.t0, phase="cranking" if number % 40 >= 20 else "rest", findings=(),
+            warnings=(), refused=None, instruction=self.name, more_cycles=None,
+        )  # fmt: skip
+        return [cycle, finding]
+
+    def flush(self):
+        return []
 
 
 class Session:
@@ -210,6 +234,81 @@ def test_a_pipeline_that_is_behind_costs_blocks_but_not_the_recording(virtual_po
     dropped = {count.queue: count.dropped for count in health.queues}
     assert dropped["pipeline_batches"] > 0
     assert dropped["received_bytes"] == 0
+
+
+@pytest.mark.parametrize("ready_after", [0, 30, 10**9], ids=["at once", "meanwhile", "not before the end"])
+def test_what_is_awaited_speaks_of_everything_that_came(virtual_port, tmp_path, ready_after):
+    asked = []
+    informed = Speaking("informed")
+
+    def awaited(wait):
+        asked.append(wait)
+        return Informed(informed, ()) if wait or len(asked) > ready_after else None
+
+    port = virtual_port()
+    received = listening_to(port)
+    session = Session(port, tmp_path, awaited=awaited)
+    first = session.service._pipeline = Speaking("first")
+    coached = []
+    session.service._coach.heard = lambda finding, now_s: coached.append(finding.sequence)
+    assert session.run(seconds=2.0) is Outcome.DONE
+    blocks = [b for b in informed.pushed if isinstance(b, SampleBlock)]
+    before = [b.t0 for b in first.pushed if isinstance(b, SampleBlock)]
+    assert before
+    assert [b.t0 for b in blocks][: len(before)] == before
+    assert sum(b.samples for b in blocks) == session.of(Health)[-1].samples, "nothing is lost meanwhile"
+    every = list(range(len(blocks)))
+    assert len(every) > 40
+    assert [c.sequence for c in session.of(Cycle)] == every, "each cycle is published once, in order"
+    assert [f.sequence for f in session.of(FindingMessage)] == every
+    assert {f.instruction for f in session.of(FindingMessage)} == {"informed"}
+    assert coached == every, "the coach hears each once, and at once"
+    assert session.service.snapshot().finding.instruction == "informed"
+    assert not session.of(State)[-1].coach.words.endswith("the balance follows.")
+    recording = Recording(session.service.recorded_path)
+    assert b"".join(i.data for i in recording.items() if isinstance(i, RecordedBytes)) == bytes(received)
+    phases = [i.content.phase for i in recording.items() if isinstance(i, RecordedNote)]
+    assert phases == [a for a, b in zip(phases, [None, *phases], strict=False) if a != b]
+
+
+def test_while_something_is_awaited_the_coach_says_so(virtual_port):
+    port = virtual_port()
+    session = Session(port, awaited=lambda wait: Informed(Speaking("informed"), ()) if wait else None)
+    said = set()
+    session.run(seconds=1.0, look=lambda snapshot: said.add(snapshot.state.coach.words))
+    assert any("still being worked out" in words for words in said)
+
+
+def test_what_is_kept_for_the_awaited_is_bounded(virtual_port, monkeypatch):
+    monkeypatch.setattr(service_module, "MOST_KEPT_BYTES", 4000)
+    waited = []
+
+    def awaited(wait):
+        waited.append(len(session.service._kept) if wait else None)
+        return Informed(Blocks(), ()) if wait else None
+
+    session = Session(virtual_port(), awaited=awaited)
+    session.run(seconds=2.0)
+    kept = [count for count in waited if count is not None]
+    assert len(kept) == 1, "it was waited for once"
+    assert sum(isinstance(b, SampleBlock) for b in session.pipeline.pushed) < 20, "and before the end"
+
+
+def test_a_session_that_fails_does_not_wait(virtual_port):
+    port = virtual_port()
+    asked = []
+
+    def gone(data, now):
+        if now > 1.0:
+            raise serial.SerialException("gone")
+        return data
+
+    port.damage = gone
+    session = Session(port, awaited=lambda wait: asked.append(wait))
+    with pytest.raises(LinkError):
+        session.run(seconds=200.0)
+    assert asked
+    assert not any(asked)
 
 
 def test_a_recording_that_fails_is_said_and_the_session_goes_on(virtual_port, tmp_path):
