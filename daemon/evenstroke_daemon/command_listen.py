@@ -20,6 +20,7 @@ from evenstroke_dsp.prediction import fits
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.key_folder import KeyFolder
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
@@ -27,7 +28,6 @@ from evenstroke_replay.setup_files import load_setup
 from .caution_words import say_before_cranking
 from .clock import REAL, Clock
 from .coach import LEAST_CRANK_S, Coach, Limits
-from .control import DEFAULT_ADDRESS as DEFAULT_CONTROL
 from .control import Control
 from .kept_link import REAL_PATIENCE, Patience
 from .link import Link
@@ -37,10 +37,12 @@ from .outcome import Outcome
 from .physics_beside import PhysicsBeside
 from .physics_option import physics_unless, quick_option, say_not_worked_out
 from .publisher import DEFAULT_ADDRESS, Publisher
+from .secured import is_loopback, keys_for, keys_option
 from .serial_port import open_serial
 from .service import Informed, Recording, Service
 
 NOWHERE = "none"
+_THIS_COMPUTER = "tcp://127.0.0.1"
 NO_MAKERS_LIMITS = Limits()
 _WORKING_OUT = (
     "working out by engine physics, beside it, what this set-up does to this kind of engine: up to half a minute, once. "
@@ -74,6 +76,7 @@ _WORKING_OUT = (
     metavar="ADDRESS",
     help=f"Where others can start, stop and mark recordings.  [default: the port after --publish; '{NOWHERE}': nowhere]",
 )
+@keys_option
 @click.option(
     "--starter-seconds",
     type=click.FloatRange(min=LEAST_CRANK_S, max=NO_MAKERS_LIMITS.starter_absolute_s),
@@ -106,6 +109,7 @@ def command(
     record: Path | None,
     publish: str,
     control: str | None,
+    keys_folder: Path | None,
     starter_seconds: float,
     rest_seconds: float,
     wait_seconds: float,
@@ -124,6 +128,10 @@ def command(
     setup, text = load_setup(setup_name)
     acquisition = acquisition_of(setup, setup_name)
     require_acknowledged(setup)
+    address = None if publish == NOWHERE else publish
+    control_address = _control_address(control, publish)
+    publish_keys = keys_for(address, keys_folder) if address is not None else None
+    control_keys = keys_for(control_address, keys_folder) if control_address is not None else None
     if record is not None:
         _require_writable(record)
     say_before_cranking(setup)
@@ -133,8 +141,10 @@ def command(
         setup_text=text,
         acquisition=acquisition,
         folder=record,
-        address=None if publish == NOWHERE else publish,
-        control_address=_control_address(control, publish),
+        address=address,
+        control_address=control_address,
+        publish_keys=publish_keys,
+        control_keys=control_keys,
         limits=Limits(starter_s=starter_seconds, rest_s=rest_seconds),
         patience=replace(REAL_PATIENCE, wait_s=wait_seconds),
         sound=not quiet,
@@ -156,6 +166,8 @@ def listen(
     address: str | None,
     seconds: float | None,
     control_address: str | None = None,
+    publish_keys: KeyFolder | None = None,
+    control_keys: KeyFolder | None = None,
     limits: Limits = NO_MAKERS_LIMITS,
     patience: Patience = REAL_PATIENCE,
     sound: bool = False,
@@ -173,11 +185,13 @@ def listen(
     failures: list[EvenstrokeError] = []
     recorded: Path | None = None
     with ExitStack() as stack:
-        publisher = Publisher(address) if address is not None else None
+        publisher = Publisher(address, publish_keys) if address is not None else None
         if publisher is not None:
             stack.callback(publisher.close)
             click.echo(f"publishing at {publisher.address}", err=True)
-        control = Control(control_address, _require_board) if control_address is not None else None
+        control = (
+            Control(control_address, _require_board, control_keys) if control_address is not None else None
+        )
         if control is not None:
             stack.callback(control.close)
             click.echo(f"control at {control.address}", err=True)
@@ -271,16 +285,16 @@ def links_to(
 
 
 def _control_address(asked: str | None, publish: str) -> str | None:
-    """The address that was asked for, else the port after the one that is published at; None: nowhere."""
+    """The address that was asked for, else this computer's port after the one that is published at; None: nowhere."""
     if asked == NOWHERE or (asked is None and publish == NOWHERE):
         return None
     if asked is not None:
         return asked
-    if publish == DEFAULT_ADDRESS:
-        return DEFAULT_CONTROL
     host, _, number = publish.rpartition(":")
     if not number.isdigit():
         return None
+    # Whoever may look need not be one who may start, stop and choose folders: that is asked for by itself.
+    host = host if is_loopback(publish) else _THIS_COMPUTER
     return f"{host}:{int(number) + 1 if int(number) else 0}"
 
 

@@ -25,6 +25,7 @@ from .keyboard import ReadKey, keys
 from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
+from .secured import keys_for, keys_option
 
 _FASTEST = "max"
 _SLOWEST, _MOST = 0.01, 1000.0
@@ -93,6 +94,7 @@ def _speed(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
     metavar="ADDRESS",
     help=f"Where others can subscribe; '{NOWHERE}' publishes nothing.",
 )
+@keys_option
 def command(
     path: Path,
     speed: float,
@@ -102,6 +104,7 @@ def command(
     setup_name: str | None,
     quick: bool,
     publish: str,
+    keys_folder: Path | None,
 ) -> Outcome:
     """Play the recording PATH: the same messages as when it was made, published again.
 
@@ -121,7 +124,7 @@ def command(
     recording = open_recording(path, check_all=False)
     setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
     say_dangers(setup)
-    publisher = Publisher(publish) if publish != NOWHERE else None
+    publisher = Publisher(publish, keys_for(publish, keys_folder)) if publish != NOWHERE else None
     try:
         with stop_signals() as stop_wanted, keys() as read_key:
             if paused and read_key is None:
