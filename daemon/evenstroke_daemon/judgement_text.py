@@ -7,6 +7,7 @@ import io
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.messages import Comparison, Judgement
+from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import lost_parts
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -117,7 +118,9 @@ def _notes(comparison: Comparison) -> list[str]:
         if balance.more_cycles and balance.trust == "disturbed":
             notes.append(f"cylinder {name}: more cycles settle nothing while what disturbs it is fitted")
         elif balance.more_cycles:
-            notes.append(f"cylinder {name}: about {balance.more_cycles} more cycles would settle it")
+            notes.append(
+                f"cylinder {name}: about {counted(balance.more_cycles, 'more cycle')} would settle it"
+            )
         if balance.one_off_cycles:
             notes.append(f"cylinder {name}: a one-off in cycle {_listed(balance.one_off_cycles)}, left out")
     return notes
@@ -129,7 +132,7 @@ def _listed(cycles: tuple[int, ...]) -> str:
 
 def _basis(judgement: Judgement) -> str:
     parts = [
-        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s: {c.cycles} complete cycles at {c.mean_rpm:.0f} rpm "
+        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s: {counted(c.cycles, 'complete cycle')} at {c.mean_rpm:.0f} rpm "
         "(mean, no uncertainty stated)"
         for c in judgement.cranked
     ]

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
+from evenstroke_dsp.wording import counted
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -142,7 +143,7 @@ def _coach_words(coach: Coaching) -> str:
     if coach.cranks_wanted:
         parts.append(f"undisturbed cranks {coach.cranks} of {coach.cranks_wanted}")
     if coach.more_cycles:
-        parts.append(f"about {coach.more_cycles} more cycles")
+        parts.append(f"about {counted(coach.more_cycles, 'more cycle')}")
     if coach.battery is not None:
         parts.append(f"battery {coach.battery}")
     return "; ".join(parts)

@@ -245,7 +245,7 @@ def judgement(
             angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
-        findings=() if refused else findings_of(setup, narrowed),
+        findings=() if refused else findings_of(setup, narrowed, comparisons),
         causes=(),
         valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),

@@ -26,6 +26,7 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.wording import counted, listed
 
 from .comparing import compare_judged
 from .judging import JudgedFile, lost_parts
@@ -44,7 +45,6 @@ from .report_words import (
     STRETCH_WORDS,
     comparison_name,
     interval,
-    listed,
     plain,
     pulse_label,
     pulse_of,
@@ -564,7 +564,11 @@ def _cannot_be_told(judgement: Judgement) -> str:
         undecided = [b for b in comparison.cylinders if b.verdict == "undecided"]
         if undecided:
             more = max((b.more_cycles for b in undecided if b.more_cycles is not None), default=None)
-            settle = f"about {more} more cycles would settle it" if more else "what would settle it is open"
+            settle = (
+                f"about {counted(more, 'more cycle')} would settle it"
+                if more
+                else "what would settle it is open"
+            )
             lines.append(f"{name}: undecided at {listed(map(pulse_of, undecided))}; {settle}.")
         bare = [b for b in comparison.cylinders if b.trust == "disturbed" and b.predicted is None]
         if bare:
