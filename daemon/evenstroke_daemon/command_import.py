@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-from evenstroke_dsp.plurals import counted
+from evenstroke_dsp.wording import counted
 from evenstroke_replay.importing import import_capture
 from evenstroke_replay.setup_files import load_setup
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 import msgspec
 from evenstroke_dsp.messages import Judgement
-from evenstroke_dsp.plurals import counted
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.recording_format import RecordingError

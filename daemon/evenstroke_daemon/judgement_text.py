@@ -7,7 +7,7 @@ import io
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.messages import Comparison, Judgement
-from evenstroke_dsp.plurals import counted
+from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import lost_parts
 from rich.box import SIMPLE_HEAD
 from rich.console import Console

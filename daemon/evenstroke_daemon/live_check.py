@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 
 from evenstroke_dsp.health import ADVICE, SHORT_WORDS, short_word
 from evenstroke_dsp.messages import ProbeHealth
-from evenstroke_dsp.plurals import counted
 from evenstroke_dsp.setup import EDGE_ROLES, PULSE_ROLES, Setup
+from evenstroke_dsp.wording import counted
 
 from .service import Snapshot
 

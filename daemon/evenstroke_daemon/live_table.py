@@ -8,7 +8,7 @@ from typing import Protocol
 
 from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
-from evenstroke_dsp.plurals import counted
+from evenstroke_dsp.wording import counted
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live

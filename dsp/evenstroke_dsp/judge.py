@@ -12,7 +12,6 @@ from .findings import findings_of
 from .health import ADVICE, LIMITING
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
-from .plurals import counted
 from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
@@ -21,6 +20,7 @@ from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
+from .wording import counted
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
@@ -253,7 +253,7 @@ def judgement(
             angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
-        findings=() if refused else findings_of(setup, narrowed),
+        findings=() if refused else findings_of(setup, narrowed, comparisons),
         causes=(),
         valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),

@@ -12,13 +12,14 @@ from dataclasses import dataclass
 
 from .cautions import STEP_TITLES, cautions_for, dangers
 from .cycles import UNKNOWN_OFFSET_DEG
-from .disturbance import altered, listed
+from .disturbance import altered
 from .engine import companions, firing_angles, firing_intervals, order_of_strokes
 from .features import ROLE_PULSES
 from .messages import SyncBasis
 from .prediction import Prediction
 from .setup import PULSE_ROLES, SYNC_ROLES, Engine, Probe, Setup
 from .setup_effects import blind_lines, care_lines, good_lines, instead_lines, place_lines, setup_notes
+from .wording import listed
 
 ROLE_WORDS: dict[str, str] = {
     "intake_pulse": "intake pulses",

@@ -11,20 +11,28 @@ import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
-from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
+from evenstroke_dsp.messages import (
+    CodedWarning,
+    Cycle,
+    Judgement,
+    PipelineMessage,
+    SetupNote,
+    SourceInfo,
+)
 from evenstroke_dsp.pipeline import Pipeline
-from evenstroke_dsp.plurals import counted
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup, SetupError
+from evenstroke_dsp.setup_effects import setup_notes
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
 from .capture_csv import read_capture
 from .physics_cache import PhysicsCache
-from .player import blocks_of
-from .recording import open_recording
-from .recording_format import RecordingError
+from .player import BlockMaker
+from .recording import RecordedNote, Recording, open_recording
+from .recording_format import Note, RecordingError
 
 CLOCK_TOLERANCE_PPM = 1000.0
 """A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
@@ -34,11 +42,22 @@ EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
 """Codes of the warnings that say that something other than samples is missing."""
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What somebody noted while it was recorded. at_s: the file's own seconds that had then been recorded; no
+    uncertainty is stated for it (what the link delays)."""
+
+    at_s: float
+    text: str
+
+
 @dataclass(frozen=True)
 class JudgedFile:
     """A judgement, everything the pipeline said on the way, and the set-up that it rests on.
 
     setup_text: None where the caller gave a set-up without its text. pressure: each transducer by crank angle.
+    setup_notes: what the set-up does to each comparison, as it was said before the crank; where nothing was said
+    then, or the set-up was replaced, as it would be said now. marks: in order.
     """
 
     judgement: Judgement
@@ -46,6 +65,8 @@ class JudgedFile:
     setup: Setup
     setup_text: str | None
     pressure: tuple[PressureTrace, ...] = ()
+    setup_notes: tuple[SetupNote, ...] = ()
+    marks: tuple[Mark, ...] = ()
 
     @property
     def lossy(self) -> bool:
@@ -157,7 +178,8 @@ def _judge(
     pipeline = Pipeline(setup, anchor, prediction)
     messages = _messages(pipeline, capture.blocks())
     judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
-    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
+    notes_of_setup = setup_notes(setup, prediction)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces(), notes_of_setup)
 
 
 def _predicted(
@@ -181,13 +203,15 @@ def _judge_recording(
     physics: PhysicsCache | None,
 ) -> JudgedFile:
     recording = open_recording(path)
+    said_before = recording.meta.setup_notes if setup is None else ()
     if setup is None:
         setup, setup_text = recording.setup, recording.setup_text
     feed = BoardFeed(setup)
     extent = _Extent()
+    marks: list[Mark] = []
     prediction, notes = _predicted(setup, physics)
     pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
+    messages = _messages(pipeline, extent.over(_blocks(recording, setup, feed, extent, marks)))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
         warnings.append(CodedWarning(code=RECORDING_CUT, text=f"{recording.cut}."))
@@ -215,7 +239,27 @@ def _judge_recording(
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
-    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
+    return JudgedFile(
+        judgement,
+        messages,
+        setup,
+        setup_text,
+        pipeline.pressure_traces(),
+        said_before or setup_notes(setup, prediction),
+        tuple(marks),
+    )
+
+
+def _blocks(
+    recording: Recording, setup: Setup, feed: BoardFeed, extent: _Extent, marks: list[Mark]
+) -> Iterator[Block]:
+    """The recording's blocks; what was noted between them goes to `marks`, at the last of what `extent` has seen."""
+    maker = BlockMaker(recording, setup, feed)
+    for item in recording.items():
+        if isinstance(item, RecordedNote) and isinstance(item.content, Note):
+            marks.append(Mark(extent.last_s, item.content.text))
+        yield from maker.blocks(item)
+    maker.finish()
 
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
@@ -252,12 +296,12 @@ class _Extent:
 
     def __init__(self) -> None:
         self._first: float | None = None
-        self._last = 0.0
+        self.last_s = 0.0
         self.lost_samples = 0
 
     @property
     def duration_s(self) -> float:
-        return 0.0 if self._first is None else self._last - self._first
+        return 0.0 if self._first is None else self.last_s - self._first
 
     def over(self, blocks: Iterable[Block]) -> Iterator[Block]:
         """The same blocks, taken note of on their way."""
@@ -272,9 +316,9 @@ class _Extent:
 
     def _reach(self, begin: float, end: float) -> None:
         if self._first is None:
-            self._first, self._last = begin, end
+            self._first, self.last_s = begin, end
         self._first = min(self._first, begin)
-        self._last = max(self._last, end)
+        self.last_s = max(self.last_s, end)
 
 
 def _sha256(path: Path) -> str:

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import IO
 
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
-from evenstroke_dsp.plurals import counted
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.errors import DeviceProtocolError
 from evenstroke_protocol.events import Edges, Hello, NeedData, Samples

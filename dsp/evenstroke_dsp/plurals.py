@@ -1,8 +1,0 @@
-"""How a count is written before what is counted."""
-
-from __future__ import annotations
-
-
-def counted(count: int, one: str, many: str = "") -> str:
-    """ "1 cycle", "2 cycles"; many: where it is not `one` with an s."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
