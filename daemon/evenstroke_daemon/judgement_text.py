@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.messages import Comparison, Judgement
 from evenstroke_dsp.wording import counted
-from evenstroke_replay.judging import lost_parts
+from evenstroke_replay.judging import Mark, lost_parts
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
@@ -18,8 +19,11 @@ from rich.text import Text
 from .words import comparison_name, cylinder_name, interval, is_main, trust, unit_sign, verdict
 
 
-def judgement_text(judgement: Judgement, width: int = 100) -> str:
-    """The whole judgement as plain text, wrapped at `width` columns (80 at least), ending with a line end."""
+def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark] = ()) -> str:
+    """The whole judgement as plain text, wrapped at `width` columns (80 at least), ending with a line end.
+
+    marks: what was noted while it was recorded.
+    """
     out = io.StringIO()
     console = Console(file=out, width=max(width, 80), highlight=False, color_system=None)
 
@@ -58,6 +62,11 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
         say(f"possible: {cause.kind.replace('_', ' ')}{where}, probability {cause.probability:.2f}", indent=2)
     say()
     say(_basis(judgement))
+    if marks:
+        say()
+        say("Noted while it was recorded:")
+        for mark in marks:
+            say(f"- at {mark.at_s:.1f} s: {mark.text}", indent=2)
     if judgement.warnings:
         say()
         say("Beware:")
@@ -98,13 +107,15 @@ def _notes(comparison: Comparison) -> list[str]:
     """What stands under a table: what healthy engines show, what would settle it, what happened once."""
     sign = unit_sign(comparison)
     notes = [
-        f"healthy engines: {normal.low:+.1f} to {normal.high:+.1f} {sign} ({normal.from_})"
+        f"what healthy engines show, which is another matter: each cylinder {normal.low:+.1f} to {normal.high:+.1f} {sign} "
+        f"({normal.from_})"
         for normal in dict.fromkeys(b.normal for b in comparison.cylinders if b.normal)
     ]
     if any(balance.verdict for balance in comparison.cylinders):
         notes.insert(
             0,
-            f"even: the whole interval within {EVEN_MARGIN_PERCENT:g} {sign} of the mean (an odd cylinder moves the mean too)",
+            f"the verdict, alike for every engine: even when the whole interval is within {EVEN_MARGIN_PERCENT:g} {sign} of the "
+            "mean, smaller or larger when all of it is beyond (an odd cylinder moves the mean too)",
         )
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
