@@ -274,9 +274,10 @@ def test_what_is_awaited_speaks_of_everything_that_came(virtual_port, tmp_path, 
 def test_while_something_is_awaited_the_coach_says_so(virtual_port):
     port = virtual_port()
     session = Session(port, awaited=lambda wait: Informed(Speaking("informed"), ()) if wait else None)
-    said = set()
-    session.run(seconds=1.0, look=lambda snapshot: said.add(snapshot.state.coach.words))
-    assert any("still being worked out" in words for words in said)
+    session.run(seconds=1.0)
+    streaming = [state.coach.words for state in session.of(State) if state.link == "streaming"]
+    assert "still being worked out" in streaming[0]
+    assert "still being worked out" not in session.of(State)[-1].coach.words
 
 
 def test_what_is_kept_for_the_awaited_is_bounded(virtual_port, monkeypatch):
@@ -547,12 +548,17 @@ def test_a_port_that_goes_away_is_opened_again(virtual_port, tmp_path):
     def unplugged():
         return 1.0 < port.now_s - port.began_s < 3.0
 
+    def nobody_hears():
+        port.board.advance(port.now_s - port.began_s)  # what the board sends meanwhile goes nowhere
+
     def pulled():
         waited()
         if unplugged():
+            nobody_hears()
             raise serial.SerialException("device disconnected")
 
     def open_again(name, baud, timeout):
+        nobody_hears()
         if unplugged():
             raise FileNotFoundError(2, "no such device")
         return opener(name, baud, timeout)
@@ -564,8 +570,10 @@ def test_a_port_that_goes_away_is_opened_again(virtual_port, tmp_path):
     assert states[-1] == "closed"
     assert "stalled" in states and states.count("streaming") >= 2
     gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
-    assert [g.reason for g in gaps] == ["link_lost"]
+    # The board streamed on: its own numbers tell what went nowhere, and a new run begins behind that.
+    assert [g.reason for g in gaps] == ["samples_missing", "edges_missing", "link_lost"]
     assert gaps[0].t_to - gaps[0].t_from == pytest.approx(2.0, abs=0.6)  # away, and looked for twice a second
+    assert gaps[2].t_to - gaps[2].t_from < 0.1
     assert Recording(session.service.recorded_path).complete
 
 
