@@ -9,6 +9,7 @@ from typing import Protocol
 from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
 from evenstroke_dsp.wording import counted
+from evenstroke_protocol.events import LossReason
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -193,7 +194,7 @@ def loss_words(health: Health) -> str:
     lost += [
         f"{loss.blocks} edge frames"
         for loss in health.losses
-        if loss.reason == "edges_missing" and loss.blocks
+        if loss.reason == LossReason.EDGES_MISSING.value and loss.blocks
     ]
     for number, what in (
         (health.board_overruns, "overruns on the board"),

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
-from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.wording import counted
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.errors import DeviceProtocolError
@@ -432,7 +432,7 @@ class _ImportCount:
             if hole is not None and self._ends is not None and block.t0 > self._ends:
                 hole.scans = round((block.t0 - self._ends) / block.dt)
                 hole.seconds = block.t0 - self._ends
-                gap = Gap(self._ends, block.t0, hole.scans, "recording_damaged")
+                gap = Gap(self._ends, block.t0, hole.scans, GapReason.RECORDING_DAMAGED)
             elif hole is not None:
                 hole.scans = None
             self._ends = block.t0 + block.samples * block.dt

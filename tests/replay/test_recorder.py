@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_replay.recorder import HOLD_NS, ImportedFrom, Recorder, recording_name
 from evenstroke_replay.recording import RecordedBytes, RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note, Phase, RecordingError
@@ -256,7 +256,7 @@ def test_imported_blocks_keep_every_bit(tmp_path: Path) -> None:
     volts[1, 7] = np.nan
     blocks = [
         SampleBlock(("in take", 3), volts, -0.1 + 1e-17, 1.0 / 3.0, 1e-5),
-        Gap(0.1, 0.30000000000000004, 17, "capture_gap"),
+        Gap(0.1, 0.30000000000000004, 17, GapReason.CAPTURE_GAP),
         EdgeBlock("spark", rng.random(5), rng.random(5) > 0.5, 1.5),
         EdgeBlock("spark", np.empty(0), np.empty(0, dtype=bool), 2.5),
     ]
