@@ -40,6 +40,12 @@ _SUFFIXES = (".mcap", ".csv")
     metavar="CYL",
     help="Where no sync names the cylinders: the one whose pulse comes first.",
 )
+@click.option(
+    "--crank",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Of several cranks in one file judge the N-th alone.",
+)
 @quick_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
@@ -47,6 +53,7 @@ def command(
     setup_name: str | None,
     time_column: str | None,
     first_position_is: int | None,
+    crank: int | None,
     quick: bool,
     as_json: bool,
 ) -> Outcome:
@@ -63,7 +70,7 @@ def command(
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
-            judged = judge_path(file, setup, time_column, text, first_position_is, physics)
+            judged = judge_path(file, setup, time_column, text, first_position_is, physics, crank)
         except EvenstrokeError as error:
             failures.append(error)
             if path.is_dir():

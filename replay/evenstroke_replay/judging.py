@@ -29,6 +29,7 @@ from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
 from .capture_csv import read_capture
+from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
 from .player import BlockMaker
 from .recording import RecordedNote, Recording, open_recording
@@ -37,6 +38,9 @@ from .recording_format import Note, RecordingError
 CLOCK_TOLERANCE_PPM = 1000.0
 """A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
 
+
+Window = tuple[float, float]
+"""From when to when, seconds of the file."""
 
 EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
 """Codes of the warnings that say that something other than samples is missing."""
@@ -110,27 +114,52 @@ def judge_path(
     setup_text: str | None = None,
     first_position_is: int | None = None,
     physics: PhysicsCache | None = None,
+    crank: int | None = None,
 ) -> JudgedFile:
     """Judge a recording, or a capture as CSV.
 
     setup: how to read it; a recording brings its own, which this one replaces. setup_text: its text.
     time_column: of a CSV, `time_s` when None. first_position_is: the cylinder whose pulse comes first where
     no sync names them. physics: where what the set-up does is looked up or worked out; None leaves physics out.
+    crank: of several in the file judge that one alone, counted from 1; None: all together, and whether they agree.
 
-    Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, and whatever
-    reading the file raises.
+    Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, RecordingError for a crank
+    that the file lacks, and whatever reading the file raises.
     """
-    judged = _judge(path, setup, time_column, setup_text, None, physics)
-    if first_position_is is None:
-        return judged
-    anchor = _anchor(path, judged, first_position_is)
-    if anchor is None:
+
+    def judge(anchor: Anchor | None, physics: PhysicsCache | None, window: Window | None) -> JudgedFile:
+        return _judge(path, setup, time_column, setup_text, anchor, physics, window)
+
+    judged = judge(None, physics, None)
+    cranks = cranks_in(judged.judgement.cranked)
+    window = None
+    if crank is not None:
+        if not 1 <= crank <= len(cranks):
+            raise RecordingError(
+                "the file has no such crank",
+                where=f"{path}, --crank",
+                expected=f"1 to {len(cranks)}" if cranks else "a file in which an engine is cranked",
+                found=str(crank),
+                todo="judge it without --crank: all cranks are listed" if cranks else "leave --crank out",
+            )
+        window = cranks[crank - 1].window
+        judged = judge(None, physics, window)
+    anchor = None
+    if first_position_is is not None:
+        anchor = _anchor(path, judged, first_position_is)
+        judged = judge(anchor, physics, window) if anchor is not None else judged
+    if crank is None and len(cranks) > 1:
+        # Physics says why, not whether they agree.
+        each = [judge(anchor, None, one.window).judgement for one in cranks]
+        several = _with_warnings(judged.judgement, said_of(cranks, each))
+        judged = replace(judged, judgement=several)
+    if first_position_is is not None and anchor is None:
         note = CodedWarning(
             code="first_position_unused",
             text=f"That the first position is cylinder {first_position_is} was not used: no pulse lacks a name.",
         )
         return replace(judged, judgement=_with_warnings(judged.judgement, [note]))
-    return _judge(path, setup, time_column, setup_text, anchor, physics)
+    return judged
 
 
 def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
@@ -156,9 +185,10 @@ def _judge(
     setup_text: str | None,
     anchor: Anchor | None,
     physics: PhysicsCache | None,
+    window: Window | None,
 ) -> JudgedFile:
     if is_recording(path):
-        return _judge_recording(path, setup, setup_text, anchor, physics)
+        return _judge_recording(path, setup, setup_text, anchor, physics, window)
     if setup is None:
         raise SetupError(
             "a capture as CSV does not say what engine it is from",
@@ -176,7 +206,7 @@ def _judge(
     )
     prediction, notes = _predicted(setup, physics)
     pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, capture.blocks())
+    messages = _messages(pipeline, _part(capture.blocks(), window))
     judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
     notes_of_setup = setup_notes(setup, prediction)
     return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces(), notes_of_setup)
@@ -201,6 +231,7 @@ def _judge_recording(
     setup_text: str | None,
     anchor: Anchor | None,
     physics: PhysicsCache | None,
+    window: Window | None,
 ) -> JudgedFile:
     recording = open_recording(path)
     said_before = recording.meta.setup_notes if setup is None else ()
@@ -211,7 +242,8 @@ def _judge_recording(
     marks: list[Mark] = []
     prediction, notes = _predicted(setup, physics)
     pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, extent.over(_blocks(recording, setup, feed, extent, marks)))
+    blocks = extent.over(_blocks(recording, setup, feed, extent, marks))
+    messages = _messages(pipeline, _part(blocks, window))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
         warnings.append(CodedWarning(code=RECORDING_CUT, text=f"{recording.cut}."))
@@ -260,6 +292,10 @@ def _blocks(
             marks.append(Mark(extent.last_s, item.content.text))
         yield from maker.blocks(item)
     maker.finish()
+
+
+def _part(blocks: Iterable[Block], window: Window | None) -> Iterable[Block]:
+    return blocks if window is None else within(blocks, window)
 
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
