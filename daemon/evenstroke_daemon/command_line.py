@@ -67,7 +67,7 @@ def _own_commands() -> set[str]:
 )
 @click.version_option(version("evenstroke"), prog_name="evenstroke")
 def commands() -> None:
-    """Find which cylinder of an engine is at fault, from home-built pulse sensors while it cranks.
+    """Say which cylinder's pulse is odd in every cycle, from home-built sensors while an engine cranks.
 
     evenstroke also says when the test set-up made the oddity itself. What it says is evidence, not
     proof. The maker's procedure, local rules and licensed practice come first.

@@ -24,11 +24,13 @@ from evenstroke_replay.key_folder import KeyFolder
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
+from evenstroke_replay.whole_file import remedy_for
 
 from .caution_words import say_before_cranking
 from .clock import REAL, Clock
 from .coach import LEAST_CRANK_S, Coach, Limits
 from .control import Control
+from .invocation import command_line
 from .kept_link import REAL_PATIENCE, Patience
 from .link import Link
 from .link_states import LinkStatus
@@ -152,7 +154,7 @@ def command(
         seconds=seconds,
     )
     if recording is not None:
-        click.echo(f"to read what it says: evenstroke judge {recording}", err=True)
+        click.echo(f"to read what it says: {command_line('judge', recording)}", err=True)
     return outcome
 
 
@@ -353,7 +355,7 @@ def _require_writable(folder: Path) -> None:
             "nothing can be recorded in this folder",
             where=str(folder),
             found=error.strerror or str(error),
-            todo="name another folder with --record, or make room in this one",
+            todo=f"{remedy_for(error)}, or name another folder with --record",
         ) from error
 
 

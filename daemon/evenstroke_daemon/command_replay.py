@@ -31,6 +31,7 @@ from evenstroke_replay.setup_files import load_setup
 from .caution_words import say_dangers
 from .clock import REAL, Clock
 from .command_listen import NOWHERE, stop_signals
+from .invocation import command_line
 from .keyboard import ReadKey, keys
 from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
@@ -264,7 +265,7 @@ class _LastWord:
         else:
             said = [f.text for f in finding.findings] or ["No pulse was found odd up to here."]
             said += [f"Next: {finding.instruction}"] if finding.instruction else []
-        return [*said, f"All of it, with what the whole recording shows: evenstroke judge {path}"]
+        return [*said, f"All of it, with what the whole recording shows: {command_line('judge', path)}"]
 
 
 def key_help() -> str:

@@ -18,6 +18,8 @@ from pathlib import Path
 from evenstroke_protocol.errors import EvenstrokeError
 from platformdirs import user_config_path
 
+from .whole_file import remedy_for
+
 _KEY = re.compile(r'^\s*(public-key|secret-key)\s*=\s*"([0-9A-Za-z.:+=^!/*?&<>()\[\]{}@%$#-]{40})"\s*$', re.M)
 _PUBLIC_SUFFIX, _SECRET_SUFFIX = ".key", ".key_secret"
 
@@ -197,5 +199,5 @@ def _cannot_write(path: Path, error: OSError) -> KeyFileError:
         "the key cannot be kept",
         where=str(path),
         found=error.strerror or str(error),
-        todo="make room, or name another folder with --keys",
+        todo=f"{remedy_for(error)}, or name another folder with --keys",
     )

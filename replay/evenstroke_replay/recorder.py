@@ -46,6 +46,7 @@ from .recording_format import (
     encode_meta,
     encode_samples,
 )
+from .whole_file import remedy_for
 
 HOLD_NS = 20_000_000
 """The longest that a piece is held back so that several share a chunk, and its bookkeeping."""
@@ -311,7 +312,7 @@ class Recorder:
             "the recording cannot be written any further",
             where=str(self.path),
             found=f"{error.strerror or error}; {kept}",
-            todo="make room on the disk, or record to another folder",
+            todo=f"{remedy_for(error)}, or record to another folder",
         )
         return self._problem
 
@@ -333,7 +334,7 @@ def _cannot(path: Path, problem: str, error: OSError) -> RecordingError:
         problem,
         where=str(path),
         found=error.strerror or str(error),
-        todo="make room on the disk, or record to another folder; what was written before is kept",
+        todo=f"{remedy_for(error)}, or record to another folder",
     )
 
 

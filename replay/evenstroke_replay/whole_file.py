@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -64,8 +65,21 @@ def _cannot_write(out: Path, error: OSError) -> OutputError:
         "the file cannot be written",
         where=str(out),
         found=f"{error.strerror or error}; nothing was left behind",
-        todo="make room on the disk or choose another place with -o",
+        todo=f"{remedy_for(error)}, or choose another place with -o",
     )
+
+
+def remedy_for(error: OSError) -> str:
+    """What helps against a file that cannot be written, without a full stop."""
+    if isinstance(error, FileNotFoundError | NotADirectoryError):
+        return "see that its folder is there"
+    if isinstance(error, PermissionError):
+        return "see who may write there"
+    if isinstance(error, IsADirectoryError):
+        return "give a file's name, for that is a folder's"
+    if error.errno == errno.EROFS:
+        return "make that file system writable"
+    return "make room on the disk"
 
 
 def _require_free(out: Path) -> None:

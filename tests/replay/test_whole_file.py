@@ -81,3 +81,21 @@ def test_a_disk_that_fills_up_during_recovery_is_said_of_the_name_that_was_asked
     assert caught.value.where == str(out)
     assert os.strerror(errno.ENOSPC) in caught.value.found
     assert names(tmp_path) == ["rec.mcap"]
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (NO_ROOM, "make room"),
+        (FileNotFoundError(errno.ENOENT, "none"), "its folder"),
+        (NotADirectoryError(errno.ENOTDIR, "none"), "its folder"),
+        (PermissionError(errno.EACCES, "no"), "who may write"),
+        (IsADirectoryError(errno.EISDIR, "no"), "a folder's"),
+        (OSError(errno.EROFS, "no"), "writable"),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_the_remedy_fits_what_went_wrong(tmp_path: Path, error: OSError, words: str) -> None:
+    with pytest.raises(OutputError) as caught, written_whole(tmp_path / "x", replace=True):
+        raise error
+    assert words in caught.value.todo
