@@ -129,7 +129,7 @@ def command(
     """
     setup, text = load_setup(setup_name)
     acquisition = acquisition_of(setup, setup_name)
-    require_acknowledged(setup)
+    require_acknowledged(setup, setup_name)
     address = None if publish == NOWHERE else publish
     control_address = _control_address(control, publish)
     publish_keys = keys_for(address, keys_folder) if address is not None else None

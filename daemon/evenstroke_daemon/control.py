@@ -163,7 +163,7 @@ class Control:
             case UseSetup(toml=toml):
                 setup = parse_setup(toml, "the set-up in the request")
                 self._check_setup(setup)
-                require_acknowledged(setup)
+                require_acknowledged(setup, "the set-up in the request")
                 self._next_setup = (setup, toml)
                 session.stop()
         return None

@@ -362,15 +362,15 @@ def blocking_dangers(setup: Setup) -> tuple[Danger, ...]:
     return tuple(danger for danger in dangers(setup) if danger.blocks)
 
 
-def require_acknowledged(setup: Setup) -> None:
-    """Raise DangerError, naming every blocking danger, unless there is none."""
+def require_acknowledged(setup: Setup, name: str = "the set-up") -> None:
+    """Raise DangerError, naming every blocking danger, unless there is none. name: what errors call the set-up."""
     blocking = blocking_dangers(setup)
     if not blocking:
         return
     raise DangerError(
         "this set-up is dangerous, or does not say that it is safe:\n"
         + "\n".join(f"  - {danger.text}" for danger in blocking),
-        where="conditions",
+        where=f"{name}: conditions",
         expected="each danger removed, what is unsaid said, or acknowledged where that is possible",
         found=", ".join(danger.code for danger in blocking),
         todo="; ".join(danger.todo for danger in blocking),

@@ -133,15 +133,17 @@ class Recorder:
         setup_notes: tuple[SetupNote, ...] = (),
     ) -> Self:
         """A recording with a name of its own in a folder, which is made when it is not there."""
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise _cannot(folder, "the folder for recordings cannot be made", error) from error
         path = folder / recording_name(started_at, title)
         number = 1
-        while path.exists():
-            number += 1
-            path = path.with_name(f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            while path.exists():
+                number += 1
+                path = path.with_name(
+                    f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap"
+                )
+        except (OSError, ValueError) as error:  # ValueError: a folder whose name no system takes
+            raise _cannot(folder, "the folder for recordings cannot be used", error) from error
         return cls(
             path, setup_text, started_at=started_at, started_host_ns=started_host_ns, setup_notes=setup_notes
         )
@@ -329,13 +331,11 @@ def _declarations() -> tuple[list[Schema], list[Channel]]:
     return schemas, channels
 
 
-def _cannot(path: Path, problem: str, error: OSError) -> RecordingError:
-    return RecordingError(
-        problem,
-        where=str(path),
-        found=error.strerror or str(error),
-        todo=f"{remedy_for(error)}, or record to another folder",
-    )
+def _cannot(path: Path, problem: str, error: OSError | ValueError) -> RecordingError:
+    found, todo = str(error), "record to another folder"
+    if isinstance(error, OSError):
+        found, todo = error.strerror or found, f"{remedy_for(error)}, or {todo}"
+    return RecordingError(problem, where=str(path), found=found, todo=todo)
 
 
 def _log_time(seconds: float) -> int:

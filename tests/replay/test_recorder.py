@@ -173,7 +173,7 @@ def test_names_are_plain_on_every_system(title: str, slug: str) -> None:
 
 def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(RecordingError, match="cannot be made"):
+    with pytest.raises(RecordingError, match="cannot be used"):
         Recorder.in_folder(tmp_path / "file" / "sub", "t", SETUP_TEXT, started_at=STARTED)
     with pytest.raises(RecordingError, match="cannot be created"):
         recorder(tmp_path / "nowhere" / "r.mcap")
@@ -459,3 +459,18 @@ def test_a_disk_that_goes_away_is_said_and_another_recording_can_begin(
         other.received(b"goes on", 1_200_000_000)
     assert open_recording(tmp_path / "elsewhere.mcap").complete
     assert next(iter(open_recording(tmp_path / "gone.mcap").items())) == RecordedBytes(1_000, b"kept")
+
+
+def test_a_folder_that_may_not_be_looked_into_is_an_error_of_ours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # root may look anywhere, so that the system's refusal is handed in.
+    def refuse(self: Path) -> bool:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "exists", refuse)
+    with pytest.raises(RecordingError, match="cannot be used") as caught:
+        Recorder.in_folder(tmp_path, "x", "", started_at=datetime(2026, 11, 25, tzinfo=UTC))
+    assert "who may write" in caught.value.todo
+    with pytest.raises(RecordingError, match="cannot be used"):
+        Recorder.in_folder(Path("a\0b"), "x", "", started_at=datetime(2026, 11, 25, tzinfo=UTC))
