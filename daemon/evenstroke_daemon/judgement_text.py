@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
+from evenstroke_dsp.findings import instruction
 from evenstroke_dsp.messages import Comparison, Judgement
 from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import Mark, lost_parts
@@ -43,6 +44,17 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
     if judgement.refused is None and not judgement.findings:
         say()
         say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
+        if judgement.cranked:
+            todo, _ = instruction(
+                turning=False,
+                cranked_s=0.0,
+                cycle_s=None,
+                comparisons=judgement.comparisons,
+                findings=(),
+                refused=None,
+                mode="cranking",
+            )
+            say(f"Next: {todo}")
     mains = [c for c in judgement.comparisons if is_main(c)]
     for comparison in mains:
         say()
@@ -52,7 +64,11 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
             say(note, indent=2)
     if mains:
         say()
-        say("A size is the mean over the cycles used; no interval is stated for it.")
+        say(
+            f"The verdict is alike for every engine: even when the whole interval is within {EVEN_MARGIN_PERCENT:g} % of the "
+            "mean, smaller or larger when all of it is beyond; an odd cylinder moves the mean too. A size is the mean over "
+            "the cycles used; no interval is stated for it."
+        )
     others = [comparison_name(c) for c in judgement.comparisons if not is_main(c)]
     if others:
         say()
@@ -111,12 +127,6 @@ def _notes(comparison: Comparison) -> list[str]:
         f"({normal.from_})"
         for normal in dict.fromkeys(b.normal for b in comparison.cylinders if b.normal)
     ]
-    if any(balance.verdict for balance in comparison.cylinders):
-        notes.insert(
-            0,
-            f"the verdict, alike for every engine: even when the whole interval is within {EVEN_MARGIN_PERCENT:g} {sign} of the "
-            "mean, smaller or larger when all of it is beyond (an odd cylinder moves the mean too)",
-        )
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
         effect = balance.predicted

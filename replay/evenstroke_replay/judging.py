@@ -28,7 +28,7 @@ from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
-from .capture_csv import read_capture
+from .capture_csv import CaptureError, read_capture
 from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
 from .player import BlockMaker
@@ -189,6 +189,14 @@ def _judge(
 ) -> JudgedFile:
     if is_recording(path):
         return _judge_recording(path, setup, setup_text, anchor, physics, window)
+    if path.suffix.lower() == ".toml":
+        raise CaptureError(
+            "this is a set-up file, and there is nothing in it to judge",
+            where=str(path),
+            expected="a recording (.mcap) or a capture as CSV",
+            found="a file that ends in .toml",
+            todo="give the capture, and this file behind --setup",
+        )
     if setup is None:
         raise SetupError(
             "a capture as CSV does not say what engine it is from",

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.setup import SetupError, parse_setup
-from evenstroke_replay.capture_csv import read_capture
+from evenstroke_replay.capture_csv import CaptureError, read_capture
 from evenstroke_replay.judging import Mark, judge_path
 from evenstroke_replay.recorder import ImportedFrom, Recorder
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
@@ -85,6 +85,13 @@ def test_the_first_position_names_them_all(capture) -> None:
     # Another name turns all of them round by as many places.
     shifted = judge_path(path, parse_setup(CAPTURE), first_position_is=ORDER[(ORDER.index(whose) + 1) % 6])
     assert small(shifted) == [ORDER[(ORDER.index(2) + 1) % 6]]
+
+
+def test_a_set_up_in_the_place_of_a_capture_is_told_from_one(tmp_path: Path) -> None:
+    (tmp_path / "my.toml").write_text(CAPTURE)
+    with pytest.raises(CaptureError, match="set-up file") as caught:
+        judge_path(tmp_path / "my.toml")
+    assert "--setup" in caught.value.todo
 
 
 def test_a_cylinder_that_the_engine_lacks_is_refused(capture) -> None:
