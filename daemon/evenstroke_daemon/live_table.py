@@ -92,6 +92,8 @@ class PlainLines:
         self._say("link", f"link {state.link}: {state.reason}")
         if state.recording:
             self._say("recording", f"recording to {state.recording}")
+        elif state.link == "streaming":
+            self._say("recording", "recording: none")
         if state.recording_problem:
             self._say("problem", f"recording stopped: {state.recording_problem}")
         if snapshot.log:

@@ -42,7 +42,7 @@ class PhysicsBeside:
             return False
         try:
             answer: Prediction | str | None = self._receiver.recv()
-        except EOFError:
+        except (EOFError, OSError):
             self._process.join()
             answer = f"its process ended with code {self._process.exitcode}"
         self._receiver.close()
