@@ -454,6 +454,8 @@ class Service:
                     where=str(self._recording.path),
                     todo="stop it first; the last seconds are kept for the next one",
                 )
+            # The one that was to begin with the first bytes: a second one would leave this one open and unclosed.
+            self._record_at_once = False
             pieces = self._ring.pieces()
             begin_ns = pieces[0].host_ns if pieces else self._clock.monotonic_ns()
             path = self._begin_recording(begin_ns, folder, title)

@@ -618,6 +618,18 @@ def test_a_stop_is_obeyed_while_the_board_is_waited_for(virtual_port, tmp_path):
 # --- recordings by request -----------------------------------------------------------------------
 
 
+def test_a_recording_that_is_asked_for_before_the_first_bytes_is_the_only_one(virtual_port, tmp_path):
+    session = Session(virtual_port(), tmp_path)
+    path = session.service.start_recording()
+    assert session.run(seconds=2.0) is Outcome.DONE
+    assert session.service.recorded_paths == [path]
+    recording = Recording(path)
+    assert recording.complete
+    scans = sum(b.samples for b in blocks_of(recording, recording.setup) if isinstance(b, SampleBlock))
+    assert scans == session.scans
+    assert list(tmp_path.iterdir()) == [path]
+
+
 def test_a_recording_begun_late_holds_the_seconds_before(virtual_port, tmp_path):
     port = virtual_port()
     session = Session(port)
