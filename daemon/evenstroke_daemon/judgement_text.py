@@ -44,17 +44,16 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
     if judgement.refused is None and not judgement.findings:
         say()
         say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
-        if judgement.cranked:
-            todo, _ = instruction(
-                turning=False,
-                cranked_s=0.0,
-                cycle_s=None,
-                comparisons=judgement.comparisons,
-                findings=(),
-                refused=None,
-                mode="cranking",
-            )
-            say(f"Next: {todo}")
+        todo, _ = instruction(
+            turning=False,
+            cranked_s=0.0,
+            cycle_s=None,
+            comparisons=judgement.comparisons,
+            findings=(),
+            refused=None,
+            mode="cranking" if judgement.cranked else "idle",
+        )
+        say(f"Next: {todo}")
     mains = [c for c in judgement.comparisons if is_main(c)]
     for comparison in mains:
         say()

@@ -309,6 +309,8 @@ def instruction(
         return refused, None
     if findings:
         return findings[0].next_step, None
+    if mode == "idle":
+        return _after_idling(len(judged), len(undecided)), None if undecided or not judged else 0
     if not judged:
         return "Ready: crank for eight seconds when everybody is clear.", None
     if undecided:
@@ -318,6 +320,17 @@ def instruction(
             None,
         )
     return "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure.", 0
+
+
+def _after_idling(judged: int, undecided: int) -> str:
+    if not judged:
+        return "Ready: start the engine when everybody is clear, and let it idle for half a minute."
+    if undecided:
+        return (
+            f"Cannot tell for {undecided} of {counted(judged, 'pulse')}. Let it idle for another minute, as steadily as it "
+            "will."
+        )
+    return "Nothing odd repeats at idle."
 
 
 def _while_cranking(
