@@ -49,6 +49,8 @@ class Coach:
         self._used_s = 0.0  # by cranks since the last full rest, the one in progress apart
         self._total_s = 0.0
         self._stopped_at: float | None = None
+        self.awaiting = False
+        """What the set-up does is still being worked out: nothing is said of the balance yet."""
         self.begin("cranking")
 
     def begin(self, mode: str) -> None:
@@ -141,7 +143,7 @@ class Coach:
         resting = self._crank_began is None and used_s >= LEAST_CRANK_S
         stop = self._why_stop(used_s, crank_s)
         return Coaching(
-            words=stop if stop is not None else self._next(rest_left if resting else 0.0),
+            words=stop if stop is not None else self._unhurried(self._next(rest_left if resting else 0.0)),
             alarm="stop" if stop is not None else None,
             cycles=self._cycles,
             more_cycles=self._finding.more_cycles if self._finding is not None else None,
@@ -155,6 +157,11 @@ class Coach:
             battery_rest_v=self._rest_v,
             battery_lowest_v=self._lowest,
         )
+
+    def _unhurried(self, words: str) -> str:
+        if not self.awaiting:
+            return words
+        return f"{words} What this set-up does to the pulses is still being worked out: the balance follows.".lstrip()
 
     @property
     def _wanted(self) -> int:

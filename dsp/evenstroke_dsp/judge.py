@@ -20,6 +20,7 @@ from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
+from .wording import counted
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
@@ -55,7 +56,7 @@ def refusal(
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
             "Cannot judge: no complete, steady cycle with usable signals was recorded. Crank for eight to ten "
-            "seconds with recording on, and check each probe's signal first."
+            "seconds while it is recorded, and check each probe's signal first."
         )
     return None
 
@@ -112,26 +113,33 @@ def warnings_of(
             "positions begin anew.",
         )
     if sync is not None and sync.missed:
-        warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
+        warn(
+            "sync_missed",
+            f"{counted(sync.missed, 'sync event')} did not come; time took the place.",
+        )
     if sync is not None and sync.extra:
-        warn("sync_extra", f"{sync.extra} events came too early to be a sync and were left out.")
+        warn(
+            "sync_extra",
+            f"{counted(sync.extra, 'event')} came too early to be a sync: left out.",
+        )
     follower = wheel.follower if wheel is not None else None
     if wheel is not None and follower is not None and wheel.probe.edge == "auto":
         warn("edge_chosen", f"The wheel's {wheel.edge} edges fit its teeth best and are used.")
     if follower is not None and (follower.rejected or follower.missed):
         warn(
             "teeth_mended",
-            f"{follower.rejected} edges fitted no tooth and {follower.missed} teeth did not come.",
+            f"{counted(follower.rejected, 'edge')} fitted no tooth, and {counted(follower.missed, 'tooth', 'teeth')} did not "
+            "come.",
         )
     if keeper.positions_set_aside:
         warn(
             "positions_set_aside",
-            f"{keeper.positions_set_aside} cycles of another turning have positions of their own.",
+            f"Positions of another turning are another matter: {counted(keeper.positions_set_aside, 'cycle')} set aside.",
         )
     if stretches.declined_cycles:
         warn(
             "running_declined",
-            f"{stretches.declined_cycles} cycles were faster than idle: running tests other than idle are not judged.",
+            f"{counted(stretches.declined_cycles, 'cycle')} went faster than idle: running tests other than idle are not judged.",
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
@@ -217,7 +225,7 @@ def judgement(
         warnings.append(
             CodedWarning(
                 code="lost_samples",
-                text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
+                text=f"{counted(source.lost_samples, 'sample was', 'samples were')} lost; pulses touched by that are left out.",
             )
         )
     warnings += _signal_warnings(comparisons)
@@ -245,7 +253,7 @@ def judgement(
             angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
-        findings=() if refused else findings_of(setup, narrowed),
+        findings=() if refused else findings_of(setup, narrowed, comparisons),
         causes=(),
         valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),

@@ -16,7 +16,7 @@ import numpy as np
 
 from .angle_record import ROLES as ANGLE_ROLES
 from .angle_record import AngleRecord
-from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from .blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
@@ -55,9 +55,6 @@ from .wheel_tracker import WheelTracker
 
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
-
-_LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
-"""Reasons of gaps in which whatever the board sent is missing, not samples alone."""
 
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
@@ -237,7 +234,7 @@ class Pipeline:
     def _note_gap(self, gap: Gap) -> None:
         sampled = self._start.inputs if self._start is not None else ()
         reported = any(p.role in EDGE_ROLES and p.key not in sampled for p in self._setup.probe)
-        if gap.reason == "edges_missing" or (reported and gap.reason in _LOSES_EDGES_TOO):
+        if gap.reason is GapReason.EDGES_MISSING or (reported and gap.reason.takes_everything):
             self._edge_gaps.append((gap.t_from, gap.t_to))
 
     # --- frames ---------------------------------------------------------------------------------------

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from .disturbance import altered, disturbed_cylinders, listed
+from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions
 from .features import ROLE_PULSES
 from .messages import Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
+from .wording import listed
 
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""

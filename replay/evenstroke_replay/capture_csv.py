@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.messages import CodedWarning
 from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup
 from evenstroke_protocol.errors import EvenstrokeError
@@ -382,7 +382,7 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         if end_s is not None:
             missing = round((table.time[begin] - table.time[begin - 1]) / timing.period) - 1
             lost += missing
-            blocks.append(Gap(end_s, max(t0, end_s), missing, "capture_gap"))
+            blocks.append(Gap(end_s, max(t0, end_s), missing, GapReason.CAPTURE_GAP))
         samples = even.shape[1]
         for first in range(0, samples, BLOCK_ROWS):
             part = np.ascontiguousarray(even[:, first : first + BLOCK_ROWS])

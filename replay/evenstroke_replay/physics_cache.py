@@ -53,7 +53,7 @@ class PhysicsCache:
     def __init__(
         self, folder: Path, *, draws: int = DRAWS, say: Callable[[str], None] = lambda text: None
     ) -> None:
-        self._folder = folder
+        self.folder = folder
         self._draws = draws
         self._say = say
         self._known: dict[str, Prediction] = {}
@@ -65,13 +65,23 @@ class PhysicsCache:
         """
         if not fits(setup):
             return None
+        kept = self.kept(setup)
+        if kept is None:
+            key = self._key(setup)
+            kept = self._known[key] = self._work_out(setup)
+            _save(self.folder / f"{key}.npz", kept)
+        return kept
+
+    def kept(self, setup: Setup) -> Prediction | None:
+        """What was worked out before; None where nothing was, or physics say nothing of this set-up."""
+        if not fits(setup):
+            return None
         key = self._key(setup)
         if key not in self._known:
-            own = self._folder / f"{key}.npz"
-            found = _load(shipped_folder() / own.name) or _load(own)
+            name = f"{key}.npz"
+            found = _load(shipped_folder() / name) or _load(self.folder / name)
             if found is None:
-                found = self._work_out(setup)
-                _save(own, found)
+                return None
             self._known[key] = found
         return self._known[key]
 

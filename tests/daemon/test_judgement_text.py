@@ -18,6 +18,7 @@ from evenstroke_dsp.messages import (
     SourceInfo,
     SyncInfo,
 )
+from evenstroke_replay.judging import Mark
 
 
 def balance(cylinder, deviation, verdict, **more):
@@ -74,6 +75,12 @@ JUDGEMENT = Judgement(
 )  # fmt: skip
 
 
+def test_what_was_noted_stands_with_its_second():
+    text = judgement_text(JUDGEMENT, marks=[Mark(3.24, "choke pulled"), Mark(8.0, "battery clip slipped")])
+    assert "Noted while it was recorded:\n  - at 3.2 s: choke pulled\n  - at 8.0 s: battery" in text
+    assert "Noted" not in judgement_text(JUDGEMENT)
+
+
 def flat(text):
     return " ".join(text.split())
 
@@ -108,7 +115,7 @@ def test_figures_have_units_intervals_trust_and_reasons_at_every_width(width):
         "v smaller",
         "0.86 kPa",
         "cylinder 2: the set-up alone does -10.0 to -2.0 %",
-        "healthy engines: -4.0 to +4.0 % (3 known-goods of this family)",
+        "each cylinder -4.0 to +4.0 % (3 known-goods of this family)",
         "cylinder 3: about 6 more cycles would settle it",
         "cylinder 3: a one-off in cycle 4, 9",
         "14 complete cycles at 196 rpm",

@@ -19,6 +19,14 @@ SPARK = '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\n'
 CAM = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ncylinder = 1\n'
 WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\nteeth = "60-2"\n'
 AMPS = '[[probe]]\nname = "amps"\nrole = "starter_current"\n'
+LEAVES_NOTHING = {
+    "every plug out": SIX
+    + INTAKE
+    + "".join(f'[[fitted]]\nwhat = "open hole"\ncylinder = {c}\nplug_removed = true\n' for c in range(1, 7)),
+    "idling with the fuel off": SIX + '[conditions]\nmode = "idle"\nfuel = "disabled"\n' + INTAKE,
+    "idling with a plug out": SIX + '[conditions]\nmode = "idle"\n' + INTAKE + P5,
+    "a single": "schema = 1\n[engine]\ncylinders = 1\nfiring_order = [1]\n" + INTAKE,
+}
 HOSE_3 = '[[fitted]]\nwhat = "hose"\ncylinder = 3\nadded_volume_cc = 12.0\n'
 OPEN_5 = '[[fitted]]\nwhat = "hole"\ncylinder = 5\nplug_removed = true\n'
 
@@ -248,3 +256,17 @@ def test_each_case_of_a_set_up_is_put_in_plain_words(setup: str, title: str, sai
 
 def test_a_clean_set_up_names_nothing_to_record_instead() -> None:
     assert all(s.title != "What to record instead" for s in check_setup(parse_setup(SIX + INTAKE)))
+
+
+@pytest.mark.parametrize("text", LEAVES_NOTHING.values(), ids=LEAVES_NOTHING.keys())
+def test_nothing_is_called_clean_where_a_judgement_would_be_declined(text: str) -> None:
+    (compared,) = [s for s in check_setup(parse_setup(text)) if s.title == "What can be compared"]
+    assert len(compared.lines) == 1
+    assert "cleanly" not in compared.lines[0]
+    assert "refused" in compared.lines[0] or compared.lines[0].startswith("Nothing: ")
+
+
+def test_an_engine_that_idles_with_its_plugs_in_is_compared() -> None:
+    assert "intake, drop: all 6 cylinders cleanly." in said(
+        parse_setup(SIX + '[conditions]\nmode = "idle"\n' + INTAKE)
+    )
