@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import special, stats
 
 from .blocks import Bools, Floats
 from .messages import VerdictWord
@@ -30,6 +30,7 @@ _ONE_OFF_SIGMAS = 4.5
 _ONE_OFF_LEAST_PERCENT = 4.0
 """A one-off is at least this far off: on very quiet recordings 4.5 sigma would be nothing."""
 _KEPT_CYCLES = 1000
+_FEWEST_TO_DRIFT = 6
 _NOISIER = 0.05
 """Chance that a column of the common spread is taken for a noisier one, at one look. It only costs width.
 
@@ -146,6 +147,23 @@ class BalanceTable:
     def withdrawn(self) -> tuple[bool, ...]:
         """Columns whose verdict was given once and no longer holds."""
         return tuple(self._withdrawn)
+
+    def level_change(self) -> tuple[float, float] | None:
+        """By how many per cent the reference's level changed from the first cycle to the last, and the half-width of
+        the 95 % interval of that: a straight line through the logarithm of each cycle's mean (least squares,
+        independent cycles). None with fewer than six cycles, or where it is no relative feature."""
+        if not self._relative or not self._reference.size:
+            return None
+        level = _nanmean(np.asarray(self._rows)[:, self._reference], axis=1) if self._rows else np.empty(0)
+        good = np.isfinite(level) & (level > 0)
+        if int(good.sum()) < _FEWEST_TO_DRIFT:
+            return None
+        at = np.asarray(self._indices, dtype=np.float64)[good]
+        line = stats.linregress(at, np.log(level[good]))
+        span = float(at[-1] - at[0])
+        change = 100.0 * math.expm1(float(line.slope) * span)
+        error = float(stats.t.ppf(0.975, at.size - 2)) * float(line.stderr) * span
+        return change, (100.0 + change) * error
 
     def add(self, index: int, values: Floats) -> None:
         """One cycle's values, shape (cylinders,), NaN = left out; index: the cycle's number."""

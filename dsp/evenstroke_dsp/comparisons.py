@@ -113,6 +113,16 @@ class ComparisonKeeper:
             if table.cycles
         )
 
+    def level_changes(self) -> dict[str, tuple[float, float]]:
+        """By probe: how its cranking pulses' size changed from the first cycle to the last, and how sure that is."""
+        out = {}
+        for (name, stretch), group in self._groups.items():
+            leading = next(iter(group.tables.values()))
+            change = leading.level_change() if stretch == "cranking" else None
+            if change is not None:
+                out[name] = change
+        return out
+
     @staticmethod
     def _widen(
         group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...], corner: CornerValues

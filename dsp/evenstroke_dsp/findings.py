@@ -19,6 +19,9 @@ _URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
+_FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
+"""Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
+
 _NAMES = {
     ("intake_pulse", "drop"): "intake pulse",
     ("manifold_pressure", "drop"): "manifold pressure pulse",
@@ -45,23 +48,57 @@ def cylinder_name(cylinder: CylinderBalance) -> str:
 
 
 def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Finding, ...]:
-    """One finding for each pulse that is odd every cycle: what asks for something first, then what can be
-    trusted, then the largest."""
+    """One finding for each pulse that is odd every cycle, and for each that comes and goes: what asks for something
+    first, then what can be trusted, then the largest."""
     odd = [
         (comparison, cylinder)
         for comparison, cylinder in verdict_cylinders(comparisons)
-        if cylinder.verdict in ("smaller", "larger")
+        if cylinder.verdict in ("smaller", "larger") or _comes_and_goes(cylinder)
     ]
     odd.sort(
         key=lambda pair: (
-            _URGENCY[cause_of(pair[1])],
+            _URGENCY[cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"],
             TRUST_ORDER.index(pair[1].trust),
             -abs(pair[1].deviation or 0.0),
         )
     )
     # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
     disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
-    return tuple(_finding(setup, comparison, cylinder, disturbs=disturbs) for comparison, cylinder in odd)
+    return tuple(
+        _finding(setup, comparison, cylinder, disturbs=disturbs)
+        if cylinder.verdict in ("smaller", "larger")
+        else _intermittent(comparison, cylinder)
+        for comparison, cylinder in odd
+    )
+
+
+def _comes_and_goes(cylinder: CylinderBalance) -> bool:
+    """Whether its odd cycles are too many to have happened by themselves; a pulse odd in most cycles has a verdict."""
+    odd = len(cylinder.one_off_cycles)
+    return odd >= _FEWEST_INTERMITTENT and odd >= _INTERMITTENT_SHARE * (cylinder.cycles + odd)
+
+
+def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
+    name, odd = cylinder_name(cylinder), cylinder.one_off_cycles
+    label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
+    listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
+    return Finding(
+        odd_pulse_at=(label,) if label is not None else (),
+        probe=comparison.probe,
+        feature=comparison.feature,
+        cause="unclear",
+        suspect_cylinder=None,
+        text=(
+            f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} comes and goes: it is far "
+            f"from usual in {len(odd)} of {cylinder.cycles + len(odd)} cycles of {comparison.stretch} ({listed}). That "
+            f"is counted, with no interval; what is stated of it otherwise is of its other {cylinder.cycles} cycles."
+        ),
+        next_step=(
+            "Cannot tell yet what comes and goes: see that the probe's hose and cable sit tight, and repeat the same "
+            "crank after two minutes' rest. If it is the same cylinder again, record starter current as well and look "
+            "whether its load goes with the pulse, before anything is opened."
+        ),
+    )
 
 
 def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *, disturbs: bool) -> Finding:

@@ -28,6 +28,11 @@ at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the f
 the plugs out; some 10 % and more with compression."""
 
 
+_DRIFT_PERCENT = 10.0
+"""Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
+by 15 to 19 % from its first counted cycle to its last."""
+
+
 def refusal(
     cutter: CycleCutter,
     stretches: StretchKeeper,
@@ -112,7 +117,11 @@ def warnings_of(
             "positions begin anew.",
         )
     if sync is not None and sync.missed:
-        warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
+        warn(
+            "sync_missed",
+            f"{sync.missed} sync events did not come. A single one is put in by time; where more in a row are "
+            "missing, those cycles are left out.",
+        )
     if sync is not None and sync.extra:
         warn("sync_extra", f"{sync.extra} events came too early to be a sync and were left out.")
     follower = wheel.follower if wheel is not None else None
@@ -149,6 +158,15 @@ def warnings_of(
                 "polarity_untold",
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
+            )
+    for name, (change, error) in keeper.level_changes().items():
+        if abs(change) - error > _DRIFT_PERCENT:
+            became = "smaller" if change < 0 else "larger"
+            warn(
+                "level_drift",
+                f"{name}: its pulses became {abs(change):.0f} % {became} from the first cycle to the last (give or take "
+                f"{error:.0f} %, 95 %). Each cycle is compared with its own mean, so that no cylinder is blamed for it. "
+                "If the battery sags, charge it; if the gain or the throttle was moved, crank again without that.",
             )
     for measurer in measurers:
         if measurer.unheard:
