@@ -148,6 +148,15 @@ class BalanceTable:
         """Columns whose verdict was given once and no longer holds."""
         return tuple(self._withdrawn)
 
+    @property
+    def given(self) -> tuple[VerdictWord | None, ...]:
+        """The verdict that each column was given first."""
+        return tuple(self._given)
+
+    def remember(self, given: tuple[VerdictWord | None, ...]) -> None:
+        """The verdicts of a table that this one replaces: here too none of them may turn into another."""
+        self._given = list(given)
+
     def level_change(self) -> tuple[float, float] | None:
         """By how many per cent the reference's level changed from the first cycle to the last, and the half-width of
         the 95 % interval of that: a straight line through the logarithm of each cycle's mean (least squares,

@@ -55,6 +55,7 @@ class ComparisonKeeper:
         self._setup = setup
         self._prediction = prediction
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
+        self._forgotten: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
         self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
@@ -65,7 +66,8 @@ class ComparisonKeeper:
         self._limits[probe] = reasons
 
     def forget(self, probe: str) -> None:
-        """All cycles of this probe will be added anew."""
+        """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
+        self._forgotten |= {key: group for key, group in self._groups.items() if key[0] == probe}
         self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
 
     def add(
@@ -155,6 +157,10 @@ class ComparisonKeeper:
                 with_verdict=feature.verdict and len(slots) >= 2,
                 comparisons=self.verdicts_shared,
             )
+        before = self._forgotten.pop(key, None)
+        if before is not None and before.slots == slots and before.rotation == rotation:
+            for feature, table in group.tables.items():
+                table.remember(before.tables[feature].given)
         self._groups[key] = group
         return group
 

@@ -269,16 +269,18 @@ def instruction(
     findings: Sequence[Finding],
     refused: str | None,
     mode: str,
+    enough: bool,
 ) -> tuple[str, int | None]:
     """The one thing to do now, and how many more cycles would settle what this crank can still settle.
 
-    cycle_s: how long a cycle takes now, seconds.
+    cycle_s: how long a cycle takes now, seconds. enough: whether this crank has been called enough before: who has let
+    go of the key by then is not told to go on.
     """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if turning and mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
-        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left)
+        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left, enough=enough)
     if turning:
         return (
             ("Keep it running as it is.", None)
@@ -301,14 +303,14 @@ def instruction(
 
 
 def _while_cranking(
-    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float
+    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float, enough: bool
 ) -> tuple[str, int | None]:
     if cycles_left < 1:
         return "Stop cranking: ten seconds are the limit. Rest the starter two minutes.", None
+    if enough or (judged and not undecided):
+        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if not judged:
         return "Keep cranking.", None
-    if not undecided:
-        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if any(c.low is None for c in undecided):
         return "Keep cranking.", None
     within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]

@@ -56,6 +56,9 @@ from .wheel_tracker import WheelTracker
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
 
+_SAME_CRANK_S = 5.0
+"""A turning that begins so soon after another is the same crank, broken by events that did not come: starters rest longer."""
+
 _LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
 """Reasons of gaps in which whatever the board sent is missing, not samples alone."""
 
@@ -121,6 +124,8 @@ class Pipeline:
         self._phase: PhaseName = "rest"
         self._cycles = 0
         self._cycle_s: float | None = None
+        self._turned_at = -np.inf  # when the engine was last seen turning
+        self._enough = False  # said of the crank that goes on, or was the last
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
 
     # --- in -------------------------------------------------------------------------------------------
@@ -520,6 +525,9 @@ class Pipeline:
             )
         )
         cranked = self._stretches.cranked
+        if self._turning:
+            self._enough = self._enough and self._now - self._turned_at < _SAME_CRANK_S
+            self._turned_at = self._now
         words, more = instruction(
             turning=self._turning,
             cranked_s=cranked[-1].to_s - cranked[-1].from_s if cranked else 0.0,
@@ -528,7 +536,9 @@ class Pipeline:
             findings=findings,
             refused=refused if self._cycles else None,
             mode=self._setup.conditions.mode,
+            enough=self._enough,
         )
+        self._enough = self._enough or (self._turning and more == 0)
         return FindingMessage(
             sequence=self._next("finding"),
             at_s=self._now,
