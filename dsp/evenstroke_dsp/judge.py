@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
@@ -227,8 +227,12 @@ def judgement(
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
     angle_records: Sequence[AngleRecord],
+    infinite: Mapping[str, int],
 ) -> Judgement:
-    """The document of contract 3, from the state of the pipeline's parts after flush."""
+    """The document of contract 3, from the state of the pipeline's parts after flush.
+
+    infinite: how many samples of a probe were infinite, by its name.
+    """
     refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
     warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
@@ -236,6 +240,14 @@ def judgement(
             CodedWarning(
                 code="lost_samples",
                 text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
+            )
+        )
+    for name, count in infinite.items():
+        warnings.append(
+            CodedWarning(
+                code="infinite_samples",
+                text=f"{name}: {count} samples are infinite, which no voltage is; they are taken for lost. See how the "
+                "file was written.",
             )
         )
     warnings += _signal_warnings(comparisons)

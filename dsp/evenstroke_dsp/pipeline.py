@@ -8,6 +8,7 @@ not depend on where blocks were cut.
 
 from __future__ import annotations
 
+import dataclasses
 from collections import deque
 from collections.abc import Iterator
 
@@ -104,6 +105,7 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
+        self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -206,6 +208,7 @@ class Pipeline:
             self._keeper,
             self._syncs_at_wrong_rate(),
             self.angle_records,
+            {p.name: n for key, p in self._by_key.items() if (n := self._infinite.get(key, 0))},
         )
 
     @property
@@ -227,6 +230,11 @@ class Pipeline:
         return None
 
     def _take_samples(self, block: SampleBlock) -> None:
+        infinite = np.isinf(block.volts)
+        if infinite.any():
+            for key, count in zip(block.inputs, infinite.sum(axis=1).tolist(), strict=True):
+                self._infinite[key] = self._infinite.get(key, 0) + count
+            block = dataclasses.replace(block, volts=np.where(infinite, np.nan, block.volts))
         for item in self._grid.add(block):
             if isinstance(item, GridStart):
                 self._grid.frame_length = self._plan_conditioner(item).frame
