@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
-from evenstroke_dsp.findings import instruction
+from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.messages import Comparison, Judgement
 from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import Mark, lost_parts
@@ -44,10 +44,7 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
     if judgement.refused is None and not judgement.findings:
         say()
         say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
-        todo, _ = instruction(
-            turning=False,
-            cranked_s=0.0,
-            cycle_s=None,
+        todo, _ = instruction_at_rest(
             comparisons=judgement.comparisons,
             findings=(),
             refused=None,

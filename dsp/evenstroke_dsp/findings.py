@@ -20,6 +20,9 @@ _URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
+_FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
+"""Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
+
 _NAMES = {
     ("intake_pulse", "drop"): "intake pulse",
     ("manifold_pressure", "drop"): "manifold pressure pulse",
@@ -56,8 +59,8 @@ _CAUSES_SAID: dict[CauseOfFinding, str] = {
 def findings_of(
     setup: Setup, comparisons: Sequence[Comparison], live: Sequence[Comparison] | None = None
 ) -> tuple[Finding, ...]:
-    """One finding for each pulse that is odd every cycle: what asks for something first, then what can be
-    trusted, then the largest.
+    """One finding for each pulse that is odd every cycle, and for each that comes and goes: what asks for something
+    first, then what can be trusted, then the largest.
 
     live: where `comparisons` were narrowed by the recording, the same as they stood while it was made.
     """
@@ -69,11 +72,11 @@ def findings_of(
     odd = [
         (comparison, cylinder)
         for comparison, cylinder in verdict_cylinders(comparisons)
-        if cylinder.verdict in ("smaller", "larger")
+        if cylinder.verdict in ("smaller", "larger") or _comes_and_goes(cylinder)
     ]
     odd.sort(
         key=lambda pair: (
-            _URGENCY[cause_of(pair[1])],
+            _URGENCY[cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"],
             TRUST_ORDER.index(pair[1].trust),
             -abs(pair[1].deviation or 0.0),
         )
@@ -83,8 +86,40 @@ def findings_of(
     out = []
     for comparison, cylinder in odd:
         key = (comparison.probe, comparison.feature, comparison.stretch, cylinder.cylinder, cylinder.position)
-        out.append(_finding(setup, comparison, cylinder, before.get(key), disturbs=disturbs))
+        if cylinder.verdict in ("smaller", "larger"):
+            out.append(_finding(setup, comparison, cylinder, before.get(key), disturbs=disturbs))
+        else:
+            out.append(_intermittent(comparison, cylinder))
     return tuple(out)
+
+
+def _comes_and_goes(cylinder: CylinderBalance) -> bool:
+    """Whether its odd cycles are too many to have happened by themselves; a pulse odd in most cycles has a verdict."""
+    odd = len(cylinder.one_off_cycles)
+    return odd >= _FEWEST_INTERMITTENT and odd >= _INTERMITTENT_SHARE * (cylinder.cycles + odd)
+
+
+def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
+    name, odd = cylinder_name(cylinder), cylinder.one_off_cycles
+    label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
+    listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
+    return Finding(
+        odd_pulse_at=(label,) if label is not None else (),
+        probe=comparison.probe,
+        feature=comparison.feature,
+        cause="unclear",
+        suspect_cylinder=None,
+        text=(
+            f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} comes and goes: it is far "
+            f"from usual in {len(odd)} of {cylinder.cycles + len(odd)} cycles of {comparison.stretch} ({listed}). That "
+            f"is counted, with no interval; what is stated of it otherwise is of its other {cylinder.cycles} cycles."
+        ),
+        next_step=(
+            "Cannot tell yet what comes and goes: see that the probe's hose and cable sit tight, and repeat the same "
+            "crank after two minutes' rest. If it is the same cylinder again, record starter current as well and look "
+            "whether its load goes with the pulse, before anything is opened."
+        ),
+    )
 
 
 def _finding(
@@ -289,22 +324,33 @@ def instruction(
     findings: Sequence[Finding],
     refused: str | None,
     mode: str,
+    enough: bool,
 ) -> tuple[str, int | None]:
     """The one thing to do now, and how many more cycles would settle what this crank can still settle.
 
-    cycle_s: how long a cycle takes now, seconds.
+    cycle_s: how long a cycle takes now, seconds. enough: whether this crank has been called enough before: who has let
+    go of the key by then is not told to go on.
     """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if turning and mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
-        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left)
+        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left, enough=enough)
     if turning:
         return (
             ("Keep it running as it is.", None)
             if undecided or not judged
             else ("Enough: this settles it.", 0)
         )
+    return instruction_at_rest(comparisons=comparisons, findings=findings, refused=refused, mode=mode)
+
+
+def instruction_at_rest(
+    *, comparisons: Sequence[Comparison], findings: Sequence[Finding], refused: str | None, mode: str
+) -> tuple[str, int | None]:
+    """The one thing to do once the engine stands, and 0 where no more cycles are needed."""
+    judged = list(verdict_cylinders(comparisons))
+    undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
         return refused, None
     if findings:
@@ -334,14 +380,14 @@ def _after_idling(judged: int, undecided: int) -> str:
 
 
 def _while_cranking(
-    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float
+    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float, enough: bool
 ) -> tuple[str, int | None]:
     if cycles_left < 1:
         return "Stop cranking: ten seconds are the limit. Rest the starter two minutes.", None
+    if enough or (judged and not undecided):
+        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if not judged:
         return "Keep cranking.", None
-    if not undecided:
-        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if any(c.low is None for c in undecided):
         return "Keep cranking.", None
     within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
@@ -27,6 +27,11 @@ _WEAKEST_RHYTHM = 0.03
 """A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
 at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
 the plugs out; some 10 % and more with compression."""
+
+
+_DRIFT_PERCENT = 10.0
+"""Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
+by 15 to 19 % from its first counted cycle to its last."""
 
 
 def refusal(
@@ -115,7 +120,8 @@ def warnings_of(
     if sync is not None and sync.missed:
         warn(
             "sync_missed",
-            f"{counted(sync.missed, 'sync event')} did not come; time took the place.",
+            f"{counted(sync.missed, 'sync event')} did not come. A single one is put in by time; where more in a row are "
+            "missing, those cycles are left out.",
         )
     if sync is not None and sync.extra:
         warn(
@@ -157,6 +163,15 @@ def warnings_of(
                 "polarity_untold",
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
+            )
+    for name, (change, error) in keeper.level_changes().items():
+        if abs(change) - error > _DRIFT_PERCENT:
+            became = "smaller" if change < 0 else "larger"
+            warn(
+                "level_drift",
+                f"{name}: its pulses became {abs(change):.0f} % {became} from the first cycle to the last (give or take "
+                f"{error:.0f} %, 95 %). Each cycle is compared with its own mean, so that no cylinder is blamed for it. "
+                "If the battery sags, charge it; if the gain or the throttle was moved, crank again without that.",
             )
     for measurer in measurers:
         if measurer.unheard:
@@ -217,8 +232,12 @@ def judgement(
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
     angle_records: Sequence[AngleRecord],
+    infinite: Mapping[str, int],
 ) -> Judgement:
-    """The document of contract 3, from the state of the pipeline's parts after flush."""
+    """The document of contract 3, from the state of the pipeline's parts after flush.
+
+    infinite: how many samples of a probe were infinite, by its name.
+    """
     refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
     warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
@@ -226,6 +245,14 @@ def judgement(
             CodedWarning(
                 code="lost_samples",
                 text=f"{counted(source.lost_samples, 'sample was', 'samples were')} lost; pulses touched by that are left out.",
+            )
+        )
+    for name, count in infinite.items():
+        warnings.append(
+            CodedWarning(
+                code="infinite_samples",
+                text=f"{name}: {counted(count, 'sample is', 'samples are')} infinite, which no voltage is; taken for lost. "
+                "See how the file was written.",
             )
         )
     warnings += _signal_warnings(comparisons)

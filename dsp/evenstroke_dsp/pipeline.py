@@ -8,6 +8,7 @@ not depend on where blocks were cut.
 
 from __future__ import annotations
 
+import dataclasses
 from collections import deque
 from collections.abc import Iterator
 
@@ -56,6 +57,9 @@ from .wheel_tracker import WheelTracker
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
 
+_SAME_CRANK_S = 5.0
+"""A turning that begins so soon after another is the same crank, broken by events that did not come: starters rest longer."""
+
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
 
@@ -98,6 +102,7 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
+        self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -118,6 +123,8 @@ class Pipeline:
         self._phase: PhaseName = "rest"
         self._cycles = 0
         self._cycle_s: float | None = None
+        self._turned_at = -np.inf  # when the engine was last seen turning
+        self._enough = False  # said of the crank that goes on, or was the last
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
 
     # --- in -------------------------------------------------------------------------------------------
@@ -198,6 +205,7 @@ class Pipeline:
             self._keeper,
             self._syncs_at_wrong_rate(),
             self.angle_records,
+            {p.name: n for key, p in self._by_key.items() if (n := self._infinite.get(key, 0))},
         )
 
     @property
@@ -219,6 +227,11 @@ class Pipeline:
         return None
 
     def _take_samples(self, block: SampleBlock) -> None:
+        infinite = np.isinf(block.volts)
+        if infinite.any():
+            for key, count in zip(block.inputs, infinite.sum(axis=1).tolist(), strict=True):
+                self._infinite[key] = self._infinite.get(key, 0) + count
+            block = dataclasses.replace(block, volts=np.where(infinite, np.nan, block.volts))
         for item in self._grid.add(block):
             if isinstance(item, GridStart):
                 self._grid.frame_length = self._plan_conditioner(item).frame
@@ -517,6 +530,9 @@ class Pipeline:
             )
         )
         cranked = self._stretches.cranked
+        if self._turning:
+            self._enough = self._enough and self._now - self._turned_at < _SAME_CRANK_S
+            self._turned_at = self._now
         words, more = instruction(
             turning=self._turning,
             cranked_s=cranked[-1].to_s - cranked[-1].from_s if cranked else 0.0,
@@ -525,7 +541,9 @@ class Pipeline:
             findings=findings,
             refused=refused if self._cycles else None,
             mode=self._setup.conditions.mode,
+            enough=self._enough,
         )
+        self._enough = self._enough or (self._turning and more == 0)
         return FindingMessage(
             sequence=self._next("finding"),
             at_s=self._now,

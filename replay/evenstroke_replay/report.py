@@ -15,7 +15,7 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import instruction, pulse_name
+from evenstroke_dsp.findings import instruction_at_rest, pulse_name
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -199,10 +199,7 @@ def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
     judgement = judged.judgement
     if judgement.refused is not None:
         return (f"No judgement is possible: {judgement.refused}",)
-    words, _ = instruction(
-        turning=False,
-        cranked_s=0.0,
-        cycle_s=None,
+    words, _ = instruction_at_rest(
         comparisons=judgement.comparisons,
         findings=judgement.findings,
         refused=None,

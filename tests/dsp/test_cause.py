@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from evenstroke_dsp.findings import cause_of, effect_words, findings_of, instruction
+from evenstroke_dsp.findings import cause_of, effect_words, findings_of, instruction_at_rest
 from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
 from evenstroke_dsp.setup import parse_setup
 
@@ -81,10 +81,7 @@ def test_an_engine_that_is_to_idle_is_never_told_to_be_cranked(verdict: str | No
         probe="intake", role="intake_pulse", feature="drop", stretch="idle", unit="percent", trust="clean",
         because=(), reference=(1, 2), cylinders=(one, one),
     )  # fmt: skip
-    words, more = instruction(
-        turning=False,
-        cranked_s=0.0,
-        cycle_s=None,
+    words, more = instruction_at_rest(
         comparisons=(compared,) if verdict else (),
         findings=(),
         refused=None,
