@@ -21,6 +21,7 @@ from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
+from .engine import firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
@@ -45,7 +46,7 @@ from .messages import (
 )
 from .prediction import Prediction
 from .pressure_trace import PressureTrace, pressure_traces
-from .rhythm_tracker import RhythmSource, RhythmTracker
+from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
@@ -86,7 +87,8 @@ class Pipeline:
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
         self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
-        self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
+        firing_deg = shortest_period(list(firing_angles(setup.engine).values()))
+        self._wheel = WheelTracker(wheel_probe, firing_deg) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
         self._history = History()

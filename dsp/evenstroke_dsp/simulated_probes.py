@@ -21,7 +21,7 @@ from .history import History
 from .measurement import Measured, ProbeMeasurer
 from .physics import CrankTrace, probes
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
-from .wheel_tracker import WheelPattern
+from .wheel_lock import WheelPattern
 
 OUTPUT_HZ = THINNED_HZ
 """Rate at which a trace must have been kept: that of conditioned signals."""
