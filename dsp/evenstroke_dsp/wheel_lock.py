@@ -9,6 +9,7 @@ obstacle, and a run that fits two places is not taken.
 
 from __future__ import annotations
 
+import bisect
 import functools
 import itertools
 import math
@@ -32,7 +33,7 @@ _TOOTH, _BESIDE_GAP = 0.03, 0.08
 _SURE = math.log(3000.0)  # odds against all other places together
 _MISFIT = 2.0  # the most that the course may be less likely than its prior, squared deviations per interval
 _STRANGEST = 6.0  # standard deviations of one interval from what the others lead to expect
-_BOUNCE = 0.35  # of the closest spacing of the pattern
+_BOUNCE = 0.3  # of the closest spacing of the pattern
 _FEW_TEETH, _MANY_TEETH = 20, 30
 _TOOTH_OF_MANY = 0.05
 _SEARCHES = 12  # in a revolution
@@ -150,28 +151,29 @@ class WheelLock:
         if self.pattern is None:
             return None
         for count in self._lengths():
-            times, bounced = self._without_bounce(np.asarray(recent[-2 * count :]))
-            if times.size <= count:
+            if len(recent) <= count:
                 return None
+            times = np.asarray(recent[-2 * count :])
             found = self._place(times[-count - 1 :])
+            if found is None and self.pattern.edges > _FEW_TEETH:
+                times = self._without_bounce(times)
+                found = self._place(times[-count - 1 :]) if times.size > count else None
             if found is not None:
-                tooth, misfit = found
-                return Locked(times[-count - 1 :], tooth, misfit, bounced)
+                times = times[-count - 1 :]
+                between = len(recent) - bisect.bisect_left(recent, float(times[0]))
+                return Locked(times, *found, rejected=between - times.size)
         return None
 
-    def _without_bounce(self, times: Floats) -> tuple[Floats, int]:
-        """Edges that come closer to the one before than teeth can, for the speed around them, are taken out.
+    def _without_bounce(self, times: Floats) -> Floats:
+        """The edges but those that come closer to the one before than teeth can, for the speed around them.
 
         Every tooth may bounce once: the longer half of the intervals tells the speed.
         """
         assert self.pattern is not None
         closest = float(self.pattern.spacings.min() / np.median(self.pattern.spacings))
         intervals = np.diff(times)
-        if not intervals.size:
-            return times, 0
         around = np.lib.stride_tricks.sliding_window_view(np.pad(intervals, 4, mode="edge"), 9)
-        kept = np.concatenate([[True], intervals >= _BOUNCE * closest * np.quantile(around, 0.75, axis=1)])
-        return times[kept], int((~kept).sum())
+        return times[np.append(True, intervals >= _BOUNCE * closest * np.quantile(around, 0.75, axis=1))]
 
     def _place(self, times: Floats) -> tuple[int, float] | None:
         """Tooth number of the first edge and the misfit."""

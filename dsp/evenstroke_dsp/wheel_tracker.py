@@ -17,6 +17,7 @@ from .setup import Probe
 from .wheel_lock import WheelLock, WheelPattern
 
 _TOO_EARLY = 0.5  # of the due interval
+_BOUNCE = 0.3  # of it: the tooth before again, and no sign of a lock in the wrong place
 _STRANGE = np.log(1.9)  # an interval this far from anything due ends the lock
 _OFF = np.log(1.35)  # an interval this far from the due one counts as an error
 _DOUBT = 0.12
@@ -141,7 +142,7 @@ class EdgeFollower:
         turned = (t - place.t) * place.rate * self._speeding(place)
         if float(turned.max()) < _TOO_EARLY * due:
             self.rejected += 1
-            self._errors += 1
+            self._errors += float(turned.max()) > _BOUNCE * due
             return
         passed, angle = 0, due
         best_passed, best_angle, best_off = 0, due, _off(turned, due)

@@ -155,11 +155,11 @@ def test_bounce_at_every_tooth_is_taken_out_and_counted() -> None:
     times = edges_at(angle, WHEELS["60-2"][1])
     bounced = times[:-1] + 0.08 * np.diff(times)
     follower, rotation = followed("60-2", np.sort(np.concatenate([times, bounced])))
-    assert (
-        follower.rejected >= bounced.size - 180
-    )  # those of the first revolutions, before the lock, are not looked at
+    # Those of the first revolutions, before the lock, are not looked at.
+    assert follower.rejected >= bounced.size - 3 * 58
     off = np.asarray(rotation.deg) - follower.tooth_zero[0] - np.interp(rotation.t, T, angle)
-    assert float(np.abs((off + 180.0) % 360.0 - 180.0).max()) < 0.1
+    # The first edge of the lock may be a bounce itself, 8 % of a pitch late.
+    assert float(np.abs((off[1:] + 180.0) % 360.0 - 180.0).max()) < 0.1
 
 
 @pytest.mark.parametrize("edge", ["rising", "falling", "auto"])
