@@ -22,7 +22,7 @@ class Rotation:
     t, deg: knots, both strictly ascending. `places_known`: engine angle modulo `modulo_deg` is known (360: the
     half-cycle is open). `uncertainty_deg`: one-sided, about 95 %, of the engine angle at its knots; `doubts` adds to
     it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
-    degrees its speed at either end is taken.
+    degrees its speed at either end is taken. `of_teeth`: the knots show how the speed goes, and are no estimate of it.
     """
 
     t: list[float] = field(default_factory=list)
@@ -33,6 +33,7 @@ class Rotation:
     doubts: list[tuple[float, float]] = field(default_factory=list)
     pace_deg: float = 180.0
     ended: bool = False
+    of_teeth: bool = False
 
     @property
     def half_cycle_open(self) -> bool:

@@ -447,6 +447,8 @@ class ProbeMeasurer:
         t_from, t_to = span.rotation.times_at(degrees) + self.delay_s
         sign = self.pulse.sign
         if self.row is None:
+            if not span.rotation.of_teeth:
+                return None
             return self._speed(span.rotation, float(t_from), float(t_to), sign)
         piece = history.piece(float(t_from) - self.offset_s, float(t_to) - self.offset_s)
         if piece is None:

@@ -92,8 +92,7 @@ class Pipeline:
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
         self._history = History()
-        alone = sync is None and self._wheel is None
-        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._rhythm = RhythmTracker(setup, self._history)
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
         )
@@ -175,7 +174,7 @@ class Pipeline:
         return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
 
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
-        if self._wheel is not None and self._wheel.follower is not None:
+        if self._cutter.basis.startswith("wheel"):
             return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
         cylinders = self._setup.engine.cylinders
         every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
@@ -319,8 +318,7 @@ class Pipeline:
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
-        if self._rhythm is not None:
-            readers += self._rhythm.sources
+        readers += self._rhythm.sources
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue

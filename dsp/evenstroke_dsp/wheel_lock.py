@@ -173,7 +173,8 @@ class WheelLock:
         closest = float(self.pattern.spacings.min() / np.median(self.pattern.spacings))
         intervals = np.diff(times)
         around = np.lib.stride_tricks.sliding_window_view(np.pad(intervals, 4, mode="edge"), 9)
-        return times[np.append(True, intervals >= _BOUNCE * closest * np.quantile(around, 0.75, axis=1))]
+        far = intervals >= _BOUNCE * closest * np.quantile(around, 0.75, axis=1)
+        return np.asarray(times[np.append(True, far)])
 
     def _place(self, times: Floats) -> tuple[int, float] | None:
         """Tooth number of the first edge and the misfit."""

@@ -118,7 +118,7 @@ class EdgeFollower:
         self.rejected += found.rejected
         teeth = (found.tooth + np.arange(found.times.size)) % pattern.edges
         degrees = np.concatenate([[0.0], np.cumsum(pattern.spacings[teeth[:-1]])])
-        rotation = Rotation(t=found.times.tolist(), deg=degrees.tolist())
+        rotation = Rotation(t=found.times.tolist(), deg=degrees.tolist(), of_teeth=True)
         self.rotations.append(rotation)
         self.tooth_zero.append(float(degrees[np.flatnonzero(teeth == 0)[-1]]))
         self.accepted += found.times.size
@@ -219,6 +219,11 @@ class WheelTracker:
     @property
     def follower(self) -> EdgeFollower | None:
         return None if self._chosen is None else self._followers[self._chosen]
+
+    @property
+    def edges(self) -> int:
+        """How many edges came, of the direction with most of them."""
+        return max(follower.edges for follower in self._followers.values())
 
     def push(self, times: Floats, rising: Bools, until: float) -> None:
         """Edges before `until` (seconds), all of them."""
