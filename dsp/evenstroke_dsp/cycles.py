@@ -39,6 +39,7 @@ _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are
 _LOST_CYCLES = 4
 """A sync comes on evenly over as many cycles and no wheel is found: cycles are cut by the sync alone. A wheel of few teeth
 needs two cycles to be found, and one more to tell its two edges apart."""
+_CYCLES_FOR_A_SYNC, _CYCLES_FOR_MORE = 3, 12
 _CONTRADICTS = 0.15  # share by which the angle from sync to sync may be off
 _SILENT_CYCLES = 5
 """The pulses' rhythm goes on over as many cycles, and neither a wheel is found nor does the sync come evenly."""
@@ -101,6 +102,7 @@ class _Turning:
     shift: float | None
     cut: int = 0  # cycles handed out
     first_deg: float | None = None
+    given_up: bool = False  # no more cycles are cut from it
 
 
 class CycleCutter:
@@ -245,6 +247,8 @@ class CycleCutter:
                 return
             lost = max((self._cut_until(turning) for turning in self._of_wheel), default=-math.inf)
             fewest = 0
+            for turning in self._of_wheel:
+                turning.given_up = True
         else:
             lost = rotations[-1].t[-1] if rotations else -math.inf
             fewest = 1 if final and not rotations else _LOST_CYCLES
@@ -252,7 +256,7 @@ class CycleCutter:
         if len(times) > fewest * CYCLE_DEG / self._every_deg:
             self.wheel_lost_s = times[0]
             for rotation in rotations:
-                rotation.ended = True
+                rotation.ended = True  # for whoever asks whether the engine turns
 
     def _contradicted(self, rotations: list[Rotation]) -> bool:
         """By the wheel the sync comes neither once nor twice a cycle nor every other one: the teeth are others."""
@@ -306,7 +310,7 @@ class CycleCutter:
         if event is None:
             waiting = self._sync is not None and not (final or rotation.ended)
             turned = rotation.deg[-1] - rotation.deg[0]
-            if waiting and turned < 3 * CYCLE_DEG:
+            if waiting and turned < self._patience(rotation) * CYCLE_DEG:
                 return
             turning.shift = from_wheel if from_wheel is not None else -rotation.deg[0]
             rotation.places_known = from_wheel is not None
@@ -331,6 +335,11 @@ class CycleCutter:
             halves = round((expected - at - from_wheel) / (CYCLE_DEG / 2))
             turning.shift = from_wheel + halves * CYCLE_DEG / 2
             rotation.modulo_deg = self._every_deg
+
+    def _patience(self, rotation: Rotation) -> int:
+        """Cycles to wait for a sync's second event: more where one came, for a wrong wheel may seem to turn fast."""
+        assert self._sync is not None
+        return _CYCLES_FOR_MORE if self._sync.latest_s >= rotation.t[0] else _CYCLES_FOR_A_SYNC
 
     def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
         """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
@@ -428,7 +437,7 @@ class CycleCutter:
 
     def _cut(self, index: int, turning: _Turning) -> Iterator[CycleSpan]:
         rotation, shift = turning.rotation, turning.shift
-        if shift is None or len(rotation.t) < 2:
+        if shift is None or turning.given_up or len(rotation.t) < 2:
             return
         if turning.first_deg is None:
             turning.first_deg = self._first_start(turning, shift)
