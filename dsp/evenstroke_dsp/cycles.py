@@ -319,7 +319,7 @@ class CycleCutter:
                 rotation.uncertainty_deg = None
             return
         assert self._probe is not None
-        at = rotation.angle_smoothly(event)
+        at = rotation.time_to_deg(event)
         expected = self._sync_deg
         if expected is None and from_wheel is None:
             turning.shift, rotation.places_known = -at, False

@@ -26,8 +26,8 @@ _QUICK_DEG, _QUICK = 12.0, 0.12
 """Compression: within how many crank degrees speed changes, and the standard deviation of its logarithm; a single
 cylinder swings by 3 to 1. What is quick is the sharp turn at TDC."""
 _FIRING, _FIRING_SHARPNESS = 0.35, 1.0  # what repeats from one firing to the next
-_SWINGS = (0.15, 1.0)
-"""Shares of these: an engine that turns evenly, and one that is slowed by strong compression; either may be."""
+_SWINGS = (0.15, 1.0, 2.0)
+"""Multiples of these: an engine that turns evenly, one that compression slows, and one that it all but stops; any may be."""
 _TOOTH, _BESIDE_GAP = 0.03, 0.08
 """Unevenness of teeth, and of the intervals beside and across a gap where a pick-up shifts the edges."""
 _SURE = math.log(3000.0)  # odds against all other places together
