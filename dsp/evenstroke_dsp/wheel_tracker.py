@@ -23,6 +23,8 @@ _OFF = np.log(1.35)  # an interval this far from the due one counts as an error
 _DOUBT = 0.12
 """A later tooth than the due one must fit better by this much: an inductive pick-up shifts the edges beside
 a gap, and a gap of three that reads as three and a half must not pass for four."""
+_MOST_MISSED, _LONGEST_MEND_DEG = 3, 60.0
+"""Over more than this nothing is mended: a crank that rocked back against compression looks like teeth that did not come."""
 _STRAINED = 3  # errors in a revolution
 _COASTING = 0.7  # of the speed at the same place before
 _SILENT_TEETH = 8.0
@@ -157,6 +159,10 @@ class EdgeFollower:
         if not coasting and best_off > _STRANGE:
             self.rejected += 1
             self._stop()
+            return
+        if best_passed > _MOST_MISSED and best_angle > _LONGEST_MEND_DEG:
+            self._stop()
+            self._recent.append(t)
             return
         self.missed += best_passed
         self._errors += best_passed + (best_off > _OFF)

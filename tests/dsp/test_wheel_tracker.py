@@ -264,3 +264,24 @@ def test_another_wheel_than_described_is_not_followed_in_silence(wrong: str) -> 
     follower.finish()
     turns = max((r.deg[-1] - r.deg[0] for r in follower.rotations), default=0.0) / 360.0
     assert turns < 4 or follower.missed + follower.rejected >= turns - 2
+
+
+@pytest.mark.parametrize(("name", "most"), [("60-2", 0.3), ("36-1", 0.3), ("12+1 as a list", 2.0)])
+def test_angles_in_gaps_and_between_coarse_teeth_hold_what_is_stated(name: str, most: float) -> None:
+    """Analytic truth: a speed that goes three to one within 180 degrees."""
+    teeth, places = WHEELS[name]
+    angle = compressed(3.0, 4)
+    times = edges_at(angle, places, STRONG)
+    follower = EdgeFollower(teeth, 180.0)
+    follower.push(times.tolist(), 8.0)
+    (rotation,) = follower.rotations
+    rotation.uncertainty_deg = 0.1
+    at = np.arange(2.0, 6.0, 0.000731)
+    off = rotation.angles_at(at) - follower.tooth_zero[0] - np.interp(at, STRONG, angle)
+    off = np.abs((off + 180.0) % 360.0 - 180.0)
+    first, last = rotation.angles_at(at[[0, -1]])
+    stated = rotation.uncertainty_between(float(first), float(last))
+    assert stated is not None
+    assert float(off.max()) <= min(stated, most)
+    degrees = np.linspace(first, last, 4001)
+    assert np.allclose(rotation.angles_at(rotation.times_at(degrees)), degrees, atol=1e-6)
