@@ -12,6 +12,7 @@ import numpy as np
 from .angle import Rotation
 from .blocks import Floats
 from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
+from .half_cycle import HalfCycle
 from .history import History
 from .messages import SyncBasis
 from .rhythm_tracker import RhythmTracker
@@ -39,6 +40,7 @@ _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are
 _LOST_CYCLES = 4
 """A sync comes on evenly over as many cycles and no wheel is found: cycles are cut by the sync alone. A wheel of few teeth
 needs two cycles to be found, and one more to tell its two edges apart."""
+_LONGEST_HALF_SEARCH = 8  # cycles, those not recorded whole among them
 _CYCLES_FOR_A_SYNC, _CYCLES_FOR_MORE = 3, 12
 _CONTRADICTS = 0.15  # share by which the angle from sync to sync may be off
 _SILENT_CYCLES = 5
@@ -102,6 +104,8 @@ class _Turning:
     shift: float | None
     cut: int = 0  # cycles handed out
     first_deg: float | None = None
+    half_sought: int = 0  # cycles in which the half was sought
+    half_settled: bool = False
     given_up: bool = False  # no more cycles are cut from it
 
 
@@ -143,6 +147,8 @@ class CycleCutter:
             if self._sync_deg is not None
             else []
         )
+        self.half_cycle = HalfCycle(setup, history)
+        self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync))
 
     @property
@@ -209,7 +215,7 @@ class CycleCutter:
         elif self._sync is not None:
             self._follow_sync(final=final)
         for index, turning in enumerate(self._turnings):
-            if self._anchored(turning):
+            if self._anchored(turning) and self._half_is_settled(turning, final=final):
                 yield from self._cut(index, turning)
 
     # --- what leads ---------------------------------------------------------------------------------
@@ -431,6 +437,39 @@ class CycleCutter:
         step = rotation.modulo_deg
         turning.shift += round(off / step) * step if rotation.places_known else off
         rotation.places_known, rotation.modulo_deg = True, CYCLE_DEG
+        return True
+
+    # --- which half ----------------------------------------------------------------------------------
+
+    def _half_is_settled(self, turning: _Turning, *, final: bool) -> bool:
+        """Lets the pulses tell the half-cycle where they can; False while more cycles may tell it."""
+        rotation = turning.rotation
+        if (
+            turning.half_settled
+            or turning.shift is None
+            or not (rotation.places_known and rotation.half_cycle_open)
+        ):
+            return True
+        if self._half_sought_in is not rotation:
+            self._half_sought_in = rotation
+            self.half_cycle.begin()
+        told = None
+        while told is None and not self.half_cycle.exhausted:
+            start = rotation.deg[0] + turning.half_sought * CYCLE_DEG
+            end = start + CYCLE_DEG
+            if rotation.deg[-1] < end or not (final or self.half_cycle.knows(rotation.time_at(end))):
+                if not (final or rotation.ended):
+                    return False
+                break
+            self.half_cycle.add(rotation, start, turning.shift)
+            turning.half_sought += 1
+            told = self.half_cycle.told()
+            if turning.half_sought >= _LONGEST_HALF_SEARCH:
+                break
+        turning.half_settled = True
+        if told is not None:
+            rotation.modulo_deg = CYCLE_DEG
+            turning.shift += 0.0 if told else CYCLE_DEG / 2
         return True
 
     # --- cycles ---------------------------------------------------------------------------------------

@@ -318,7 +318,7 @@ class Pipeline:
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
-        readers += self._rhythm.sources
+        readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
