@@ -151,6 +151,15 @@ def warnings_of(
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
     for measurer in measurers:
+        count = measurer.other_count
+        if count is not None:
+            warn(
+                "cylinder_count",
+                f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
+                f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
+                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again.",
+            )
+    for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is
         other = "vacuum" if stated == "pressure" else "pressure"
         if measurer.inverted:

@@ -481,13 +481,15 @@ class Pipeline:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+        others = [other for m in self._measurers if (other := m.other_count) is not None]
+        count = ("cylinder_count",) if any(other.surely for other in others) else ()
         for measurer in self._measurers:
             name = measurer.probe.name
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
