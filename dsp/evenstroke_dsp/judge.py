@@ -190,11 +190,7 @@ def warnings_of(
     for measurer in measurers:
         travel = measurer.travel
         if travel is not None and measurer.probe.role == "exhaust_pulse":
-            ambiguous = (
-                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
-                if measurer.travel_ambiguous
-                else ""
-            )
+            ambiguous = f" {_either(setup, measurer)}" if measurer.travel_ambiguous else ""
             warn(
                 "travel_estimated",
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
@@ -209,6 +205,16 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
+    """Which two cylinders fit each pulse where the delay may carry it half way into the next one's place."""
+    heard = setup.sees(measurer.probe)
+    pairs = ", ".join(f"{heard[k]} or {heard[k - 1]}" for k in range(len(heard)))
+    return (
+        f"At the speed recorded that may carry a pulse into the next cylinder's place, so that two fit each one ({pairs}): "
+        "measure the way and write `travel_m`."
+    )
 
 
 def _lost(
