@@ -7,6 +7,7 @@ early are rejected, teeth that did not come are counted, and two revolutions in 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,8 +19,8 @@ from .wheel_lock import WheelLock, WheelPattern
 
 _TOO_EARLY = 0.5  # of the due interval
 _BOUNCE = 0.3  # of it: the tooth before again, and no sign of a lock in the wrong place
-_STRANGE = np.log(1.9)  # an interval this far from anything due ends the lock
-_OFF = np.log(1.35)  # an interval this far from the due one counts as an error
+_STRANGE = math.log(1.9)  # an interval this far from anything due ends the lock
+_OFF = math.log(1.35)  # an interval this far from the due one counts as an error
 _DOUBT = 0.12
 """A later tooth than the due one must fit better by this much: an inductive pick-up shifts the edges beside
 a gap, and a gap of three that reads as three and a half must not pass for four."""
@@ -135,22 +136,22 @@ class EdgeFollower:
     def _remember(self, tooth: int, rate: float) -> None:
         """The rate before `tooth` came; tooth 0 begins a revolution."""
         self._turn += tooth == 0
-        self._rates[self._turn % _REMEMBERED, tooth] = np.log(rate)
+        self._rates[self._turn % _REMEMBERED, tooth] = math.log(rate)
 
     def _follow(self, t: float) -> None:
         place, pattern = self._place, self.pattern
         assert place is not None and pattern is not None
         due = float(pattern.spacings[place.tooth])
-        turned = (t - place.t) * place.rate * self._speeding(place)
-        if float(turned.max()) < _TOO_EARLY * due:
+        turned = [(t - place.t) * place.rate * faster for faster in self._speeding(place)]
+        if max(turned) < _TOO_EARLY * due:
             self.rejected += 1
-            self._errors += float(turned.max()) > _BOUNCE * due
+            self._errors += max(turned) > _BOUNCE * due
             return
         passed, angle = 0, due
         best_passed, best_angle, best_off = 0, due, _off(turned, due)
         # A wheel that runs out slows down from tooth to tooth as if some were missing; none is.
         coasting = self._coasting(place)
-        while not coasting and angle < 2.0 * turned.max() and passed < pattern.edges:
+        while not coasting and angle < 2.0 * max(turned) and passed < pattern.edges:
             doubt = _DOUBT if passed and not best_passed else 0.0
             if _off(turned, angle) < best_off - doubt:
                 best_passed, best_angle, best_off = passed, angle, _off(turned, angle)
@@ -179,16 +180,16 @@ class EdgeFollower:
         if tooth >= pattern.edges:
             self._revolution_done()
 
-    def _speeding(self, place: _Place) -> Floats:
+    def _speeding(self, place: _Place) -> list[float]:
         """What the rate may be next, as multiples of what it is: as its trend says, and as a revolution and a cycle
         ago. In a spin-up what was is no guide; where compression is strong the trend is none."""
         steps = [self._was(place.tooth + 1, k) - self._was(place.tooth, k) for k in (1, 2)]
-        return np.array([place.trend, *(np.exp(step) for step in steps if np.isfinite(step))])
+        return [place.trend, *(math.exp(step) for step in steps if math.isfinite(step))]
 
     def _coasting(self, place: _Place) -> bool:
         """Whether the wheel turns at less than half the speed that it had at this place before."""
-        was = np.fmax(self._was(place.tooth, 2), self._was(place.tooth, 1))
-        return bool(np.log(place.rate) < was + np.log(_COASTING))
+        known = [was for was in (self._was(place.tooth, 2), self._was(place.tooth, 1)) if math.isfinite(was)]
+        return bool(known) and math.log(place.rate) < max(known) + math.log(_COASTING)
 
     def _was(self, tooth: int, revolutions: int) -> float:
         """The logarithm of the rate before a tooth of this revolution, or the first of the next, so long ago."""
@@ -256,6 +257,6 @@ class WheelTracker:
         self._chosen = min(locked, key=lambda d: (locked[d].rejected + locked[d].missed, locked[d].misfit))
 
 
-def _off(turned: Floats, angle: float) -> float:
+def _off(turned: list[float], angle: float) -> float:
     """The least deviation, as a logarithm, of what was turned by any estimate from `angle`."""
-    return float(np.abs(np.log(turned / angle)).min())
+    return min(abs(math.log(each / angle)) for each in turned)
