@@ -70,7 +70,7 @@ def _no_cycle(cutter: CycleCutter) -> str:
     """Nothing to cut cycles by."""
     if cutter.listens:
         return (
-            "Cannot judge: no rhythm was found. No sync and no wheel is recorded, and the pulses do not come evenly "
+            "Cannot judge: no rhythm was found. No sync and no wheel came, and the pulses do not come evenly "
             "enough to be counted. Are the plugs out? Did the engine turn? Record a sync, or starter current, and "
             "crank again."
         )
@@ -103,7 +103,17 @@ def warnings_of(
     if rotations and not all(r.places_known for r in rotations):
         warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
     elif rotations and any(r.half_cycle_open for r in rotations):
-        warn("half_cycle_open", "One sync a revolution: each pulse belongs to one of two cylinders.")
+        told = "One sync a revolution" if cutter.basis.endswith("revolution") else "The wheel alone"
+        warn(
+            "half_cycle_open",
+            f"{told} leaves the half-cycle open: each pulse belongs to one of two cylinders.",
+        )
+    if cutter.half_cycle.told_by:
+        warn(
+            "half_cycle_told",
+            f"Which half of the cycle it is was told by the place of the pulses of {', '.join(cutter.half_cycle.told_by)}, "
+            "at odds of 200 to 1 or better; a sync once a cycle would make it certain.",
+        )
     alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
     if alike:
         warn(
@@ -111,12 +121,17 @@ def warnings_of(
             f"The firing intervals repeat every {alike[0].modulo_deg:.0f} degrees: each pulse belongs to one of "
             f"{round(720.0 / alike[0].modulo_deg)} cylinders.",
         )
-    if cutter.listens and rotations:
+    if cutter.by_rhythm and rotations:
+        unheard = (
+            "No sync and no wheel is recorded"
+            if sync is None and wheel is None
+            else "Nothing else came evenly"
+        )
         warn(
             "rhythm_alone",
-            "No sync and no wheel is recorded: cycles are counted by the pulses' own rhythm. Where that is lost, "
-            "positions begin anew.",
+            f"{unheard}: cycles are counted by the pulses' own rhythm. Where that is lost, positions begin anew.",
         )
+    out += _lost(setup, cutter, sync, wheel)
     if sync is not None and sync.missed:
         warn(
             "sync_missed",
@@ -149,6 +164,15 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for measurer in measurers:
+        count = measurer.other_count
+        if count is not None:
+            warn(
+                "cylinder_count",
+                f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
+                f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
+                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again.",
+            )
     for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is
         other = "vacuum" if stated == "pressure" else "pressure"
@@ -189,11 +213,7 @@ def warnings_of(
     for measurer in measurers:
         travel = measurer.travel
         if travel is not None and measurer.probe.role == "exhaust_pulse":
-            ambiguous = (
-                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
-                if measurer.travel_ambiguous
-                else ""
-            )
+            ambiguous = f" {_either(setup, measurer)}" if measurer.travel_ambiguous else ""
             warn(
                 "travel_estimated",
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
@@ -208,6 +228,40 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
+    """Which two cylinders fit each pulse where the delay may carry it half way into the next one's place."""
+    heard = setup.sees(measurer.probe)
+    pairs = ", ".join(f"{heard[k]} or {heard[k - 1]}" for k in range(len(heard)))
+    return (
+        f"At the speed recorded that may carry a pulse into the next cylinder's place, so that two fit each one ({pairs}): "
+        "measure the way and write `travel_m`."
+    )
+
+
+def _lost(
+    setup: Setup, cutter: CycleCutter, sync: SyncTracker | None, wheel: WheelTracker | None
+) -> Iterator[CodedWarning]:
+    """What the set-up has and the recording could not use, though the engine turned."""
+    if not cutter.rotations:
+        return
+    if wheel is not None and (cutter.by_rhythm or cutter.wheel_lost_s is not None):
+        came = f"{wheel.edges} of its edges came" if wheel.edges else "no edge of it came"
+        since = f"from {cutter.wheel_lost_s:.2f} s on " if cutter.wheel_lost_s is not None else ""
+        instead = "the pulses' rhythm" if cutter.by_rhythm else "the sync"
+        yield CodedWarning(
+            code="wheel_not_followed",
+            text=f"{wheel.probe.name}: {came}, and they fit `teeth` at no one place, or not any longer: {since}the crank "
+            f"angle rests on {instead} alone. Check `teeth`, the pick-up's distance and its wires.",
+        )
+    if sync is not None and (cutter.by_rhythm or not sync.events):
+        names = " and ".join(p.name for p in setup.probe if p.is_sync)
+        yield CodedWarning(
+            code="sync_silent",
+            text=f"{names}: no event came evenly although the engine turned, so that no cylinder is named by it. Check the "
+            "pick-up and its place.",
+        )
 
 
 def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:

@@ -22,6 +22,7 @@ from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
+from .engine import firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
@@ -46,7 +47,7 @@ from .messages import (
 )
 from .prediction import Prediction
 from .pressure_trace import PressureTrace, pressure_traces
-from .rhythm_tracker import RhythmSource, RhythmTracker
+from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
@@ -87,12 +88,12 @@ class Pipeline:
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
         self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
-        self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
+        firing_deg = shortest_period(list(firing_angles(setup.engine).values()))
+        self._wheel = WheelTracker(wheel_probe, firing_deg) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
         self._history = History()
-        alone = sync is None and self._wheel is None
-        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._rhythm = RhythmTracker(setup, self._history)
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
         )
@@ -177,7 +178,7 @@ class Pipeline:
         return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
 
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
-        if self._wheel is not None and self._wheel.follower is not None:
+        if self._cutter.basis.startswith("wheel"):
             return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
         cylinders = self._setup.engine.cylinders
         every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
@@ -327,8 +328,7 @@ class Pipeline:
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
-        if self._rhythm is not None:
-            readers += self._rhythm.sources
+        readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
@@ -491,13 +491,15 @@ class Pipeline:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+        others = [other for m in self._measurers if (other := m.other_count) is not None]
+        count = ("cylinder_count",) if any(other.surely for other in others) else ()
         for measurer in self._measurers:
             name = measurer.probe.name
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():

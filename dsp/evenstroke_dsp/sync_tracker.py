@@ -64,6 +64,7 @@ class SyncTracker:
         self._burst_s = BURST_S if every == "cycle" else BURST_S / 2
         self.runs: list[SyncRun] = []
         self.events = 0
+        self.latest_s = -np.inf  # of an event, believed or not
         self.missed = 0
         self.extra = 0
         self._undecided: list[tuple[float, bool]] = []
@@ -110,6 +111,7 @@ class SyncTracker:
             return
         self._end_where_silent(t)
         self.events += 1
+        self.latest_s = t
         if not self.runs or self.runs[-1].ended:
             self._seek_pace(t)
             return

@@ -28,7 +28,14 @@ DRAWS = 48
 ranges of fewer than some 30 would wander by a tenth with the draw."""
 WORKERS = 2
 SEED = 20_001
-_READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probes.py", "simulated_draws.py")
+_READ_BY = (
+    "angle.py",
+    "features.py",
+    "measurement.py",
+    "conditioning.py",
+    "simulated_probes.py",
+    "simulated_draws.py",
+)
 """Modules of the DSP, beside its physics, that the numbers depend on."""
 
 
