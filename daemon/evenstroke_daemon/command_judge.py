@@ -73,7 +73,8 @@ def command(
         judgements.append(judged.judgement)
         lossy = lossy or judged.lossy
         if not as_json:
-            click.echo(judgement_text(judged.judgement, width=shutil.get_terminal_size((100, 24)).columns))
+            width = shutil.get_terminal_size((100, 24)).columns
+            click.echo(judgement_text(judged.judgement, judged.setup, width))
     if as_json:
         document = judgements if path.is_dir() else judgements[0]
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=1))
