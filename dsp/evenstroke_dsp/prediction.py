@@ -58,6 +58,15 @@ _SWING = Sight(0.12, logarithmic=True)
 _ANGLE = Sight(3.0, logarithmic=False)
 _SIZE = Sight(0.25, logarithmic=True)
 _PRESSURE = Sight(0.10, logarithmic=True)
+_PENALTIES = (0.0, 0.05, 0.15, 0.5, 1.5, 5.0)
+"""What is tried against slopes that only the draws' chance makes: added to each covariate's variance, that of the
+draws being 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenSize:
+    value: float
+    sight: Sight
 
 
 @dataclass(frozen=True)
@@ -65,13 +74,14 @@ class Seen:
     """What a recording shows of its engine.
 
     rpm: mean cranking speed. swings: see `CrankReading`. sizes, angles: mean over all cylinders of a
-    feature, in the probe's unit or degrees.
+    feature, in the probe's unit or degrees; of a battery or starter that is how far voltage sags and current rises
+    with each compression.
     angle_uncertainty_deg: of the crank angle, 95 %; None where it is not known.
     """
 
     rpm: float | None
     swings: Mapping[str, float]
-    sizes: Mapping[Key, float]
+    sizes: Mapping[Key, SeenSize]
     angles: Mapping[Key, float]
     angle_uncertainty_deg: float | None
 
@@ -243,8 +253,7 @@ class Prediction:
                 yield self.swings[probe], swing, _SWING, _SWING.error
         for key, size in seen.sizes.items():
             if key in self.described and key[0] in self.scaled:
-                sight = _PRESSURE if key[1] == "peak" else _SIZE
-                yield self.described[key].mean(axis=1), size, sight, sight.error
+                yield self.described[key].mean(axis=1), size.value, size.sight, size.sight.error
         if seen.angle_uncertainty_deg is not None:
             error = math.hypot(_ANGLE.error, seen.angle_uncertainty_deg / 2)
             for key, angle in seen.angles.items():
@@ -259,7 +268,7 @@ def seen_of(
     angle_uncertainty_deg: float | None,
 ) -> Seen:
     """What a recording's own comparisons of cranking show of its engine."""
-    sizes: dict[Key, float] = {}
+    sizes: dict[Key, SeenSize] = {}
     angles: dict[Key, float] = {}
     for comparison in comparisons:
         values = [c.value for c in comparison.cylinders]
@@ -267,18 +276,21 @@ def seen_of(
             continue
         mean = float(np.mean([v for v in values if v is not None]))
         key = (comparison.probe, comparison.feature)
-        if comparison.feature in _SIZES.get(comparison.role, ()):
-            sizes[key] = mean
+        if (comparison.role, comparison.feature) in _SIZES:
+            sizes[key] = SeenSize(mean, _SIZES[comparison.role, comparison.feature])
         elif comparison.feature in _ANGLES.get(comparison.role, ()):
             angles[key] = mean
     return Seen(rpm, dict(swings), sizes, angles, angle_uncertainty_deg)
 
 
 _SIZES = {
-    "intake_pulse": ("drop",),
-    "manifold_pressure": ("drop",),
-    "exhaust_pulse": ("rise",),
-    "cylinder_pressure": ("peak",),
+    ("intake_pulse", "drop"): _SIZE,
+    ("manifold_pressure", "drop"): _SIZE,
+    ("exhaust_pulse", "rise"): _SIZE,
+    ("cylinder_pressure", "peak"): _PRESSURE,
+    ("starter_current", "compression"): _SIZE,
+    ("battery_voltage", "compression"): _SIZE,
+    ("crank_teeth", "compression"): _SWING,  # a wheel's scale is its teeth
 }
 _ANGLES = {
     "intake_pulse": ("steepest_deg", "width_deg"),
@@ -313,18 +325,27 @@ def _conditional(effect: Floats, scores: Floats, at: Floats, errors: Floats) -> 
 
     Regression on covariates that are themselves known with an error (Fuller, Measurement Error
     Models, 1987, section 1.6.3, prediction; from memory): their error is added to their variance, which
-    shrinks the slopes. What the slopes leave is taken from each draw left out in turn.
+    shrinks the slopes. So that slopes of chance do not widen what they should narrow, they are shrunk further
+    (Hoerl and Kennard, Ridge Regression, Technometrics 12, 1970; from memory) by whatever predicts best each
+    draw that is left out (Allen's PRESS, Technometrics 16, 1974; from memory); if nothing does better, the
+    priors' mean stands.
     """
     draws, k = scores.shape
     mean = float(effect.mean())
-    if k == 0:
-        return mean, float(effect.std(ddof=1)) * math.sqrt(1 + 1 / draws), float(draws - 1)
-    gram = scores.T @ scores + np.diag(draws * errors**2)
-    weights = np.linalg.solve(gram, scores.T)  # (k, draws)
-    slope = weights @ (effect - mean)
-    leverage = 1 / draws + np.einsum("ij,ji->i", scores, weights)
-    left_out = (effect - mean - scores @ slope) / np.maximum(1 - leverage, 0.05)
-    own = 1 / draws + float(at @ np.linalg.solve(gram, at))
-    variance = float((left_out**2).mean()) * (1 + own) + float((slope * errors) @ (slope * errors))
-    freedom = max(draws - float(leverage.sum()), 3.0)
-    return mean + float(at @ slope), math.sqrt(variance), freedom
+    prior = float(effect.var(ddof=1))
+    best = prior * draws / (draws - 1)  # each draw left out, by the mean of the others: arithmetic
+    out = mean, math.sqrt(prior * (1 + 1 / draws)), float(draws - 1)
+    for penalty in _PENALTIES if k else ():
+        gram = scores.T @ scores + np.diag(draws * (errors**2 + penalty))
+        weights = np.linalg.solve(gram, scores.T)  # (k, draws)
+        slope = weights @ (effect - mean)
+        leverage = 1 / draws + np.einsum("ij,ji->i", scores, weights)
+        left_out = (effect - mean - scores @ slope) / np.maximum(1 - leverage, 0.05)
+        missed = float((left_out**2).mean())
+        doubt = float((slope * errors) @ (slope * errors))
+        if missed + doubt < best:
+            best = missed + doubt
+            own = 1 / draws + float(at @ np.linalg.solve(gram, at))
+            freedom = max(draws - float(leverage.sum()), 3.0)
+            out = mean + float(at @ slope), math.sqrt(missed * (1 + own) + doubt), freedom
+    return out
