@@ -128,7 +128,8 @@ class Prediction:
     def predicted(
         self, key: Key, reference: Sequence[int], seen: Seen | None = None
     ) -> dict[int, Predicted] | None:
-        """By cylinder, the deviation that what is fitted makes, with its 95 % range.
+        """By cylinder, the deviation that what is fitted makes, with its 95 % range; without those that it leaves
+        no pulse (`silent`).
 
         reference: columns whose mean is 100 per cent. seen: what narrows the range; None leaves it at the
         priors'. None: nothing is fitted, or nothing can be stated.
@@ -146,13 +147,16 @@ class Prediction:
         effects = self.effects(key, reference)
         if effects is None or effects.shape[1] < 2:
             return None
-        usable: Bools = np.isfinite(effects).all(axis=1) & np.isfinite(self.rpm)
+        silent = self.silent(key)
+        heard = [k for k, c in enumerate(self.cylinders[key[0]]) if c not in silent]
+        usable: Bools = np.isfinite(effects[:, heard]).all(axis=1) & np.isfinite(self.rpm)
         if usable.sum() < LEAST_DRAWS:
             return None
         scores, at, errors = self._scores(seen, usable)
         least = _MODEL_LEAST
         out = {}
-        for column, cylinder in enumerate(self.cylinders[key[0]]):
+        for column in heard:
+            cylinder = self.cylinders[key[0]][column]
             middle, deviation, freedom = _conditional(effects[usable, column], scores, at, errors)
             spread = math.sqrt(deviation**2 + (_MODEL_SHARE * middle) ** 2 + least**2)
             reach = float(stats.t.ppf(0.5 + _COVERAGE / 2, freedom)) * spread
@@ -190,6 +194,14 @@ class Prediction:
             for cylinder, middle, spread in zip(self.cylinders[key[0]], middles, spreads, strict=True)
         }
 
+    def silent(self, key: Key) -> frozenset[int]:
+        """Cylinders that what is fitted leaves without such a pulse in at least half of the engines: behind an
+        open plug hole nothing is drawn through the intake."""
+        if key not in self.fitted:
+            return frozenset()
+        found = np.isfinite(self.fitted[key]).mean(axis=0)
+        return frozenset(c for c, share in zip(self.cylinders[key[0]], found, strict=True) if share <= 0.5)
+
     def disturbed(self, key: Key, by_rule: Iterable[int]) -> frozenset[int]:
         """Cylinders that what is fitted may alter: those by rule, and those whose prediction reaches beyond
         half the even margin against the mean of all that are not disturbed.
@@ -205,7 +217,10 @@ class Prediction:
 
     def _disturbed(self, key: Key, by_rule: Iterable[int]) -> frozenset[int]:
         out = set(by_rule)
-        if not self.knows(key) or key not in self.relative:
+        if not self.knows(key):
+            return frozenset(out)
+        out |= self.silent(key)
+        if key not in self.relative:
             return frozenset(out)
         cylinders = self.cylinders[key[0]]
         while True:

@@ -15,6 +15,9 @@ from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
 from .wording import listed
 
+_FEW_CYLINDERS = 4
+"""In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
+(tests/bench/bench_what_shows.py)."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
 
@@ -66,14 +69,17 @@ def path_words(setup: Setup, role: str, feature: str) -> str:
     whom = (
         f"the pulse of {listed(map(str, others))}, drawn at that moment,"
         if others
-        else "every pulse drawn near it"
+        else f"every pulse drawn near {'it' if len(weak) == 1 else 'them'}"
     )
     if role in ("intake_pulse", "manifold_pressure"):
         words = (
             f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
         )
     elif feature == "compression":
-        words = f"The way: {faster}, and it loads the starter less itself."
+        itself = (
+            "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"
+        )
+        words = f"The way: {faster}, and {itself}."
     else:
         words = f"The way: {faster}, and what is left in it when its exhaust valve opens draws and pushes differently."
     return words
@@ -93,6 +99,9 @@ def _sizes(
         f"cylinder {c}: {range_words(p)}"
         for c, p in sorted(predicted.items())
         if c in disturbed or max(abs(p.low), abs(p.high)) > 2 * _STATED_PERCENT
+    ]
+    parts += [
+        f"cylinder {c}: hardly any pulse is left" for c in sorted(prediction.silent((probe.name, feature)))
     ]
     return f"By engine physics (95 % ranges, before anything is recorded): {'; '.join(parts)}."
 
@@ -123,12 +132,18 @@ def place_lines(setup: Setup) -> tuple[str, ...]:
             "Or, to keep the balance clean, in a cylinder whose companion nobody suspects: it is the companion's pulse that "
             f"the hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
         )
-        disturbed = [c for w in weak if (c := companion(setup.engine, w)) is not None]
-        if disturbed:
-            lines.append(
-                f"As it is, the hose in {listed(map(str, weak))} costs the balance of {listed(map(str, disturbed))}: right if "
-                f"{listed(map(str, weak))} is the suspect, wrong if {listed(map(str, disturbed))} is."
-            )
+        paired = [(w, c) for w in weak if (c := companion(setup.engine, w)) is not None]
+        for w, c in paired:
+            if c not in weak:
+                lines.append(
+                    f"As it is, what is fitted in {w} costs the balance of {c}: right if {w} is the suspect, wrong if {c} is."
+                )
+        for w, c in paired:
+            if c in weak and w < c:
+                lines.append(
+                    f"As it is, what is fitted in {w} alters the pulse of {c}, and what is fitted in {c} that of {w}: neither "
+                    "can be compared. Leave one of the two out."
+                )
     else:
         lines.append(
             "No cylinder of this engine leaves the balance clean: no two pistons move together, and what is fitted in "
@@ -173,18 +188,33 @@ def blind_lines(setup: Setup) -> tuple[str, ...]:
     lines = []
     roles = {p.role for p in setup.probe}
     conditions = setup.conditions
+    breathing = bool(roles & {*PULSE_ROLES, "manifold_pressure"})
     if conditions.mode == "cranking":
+        few = setup.engine.cylinders <= _FEW_CYLINDERS
         lines.append(
-            "Cranking is slow: an intake runner at half its area, or a cam lobe worn to half its lift with its timing "
-            "intact, hardly shows. Neither do injectors, sparks or anything that needs combustion."
+            "Cranking is slow: an intake runner or an exhaust port at half its area, or a cam lobe worn to half its lift with "
+            "its timing intact, hardly shows"
+            + ("; with so few cylinders not even a runner at a tenth of its area" if few else "")
+            + ". Neither do injectors, sparks or anything that needs combustion."
         )
+        lines.append(
+            "What all cylinders share makes none odd: a choked exhaust pipe, air that leaks in behind the throttle, a "
+            "camshaft that is late as a whole (the angles of valve events, where they are stated, show that)."
+        )
+    if conditions.mode == "cranking" and breathing:
         lines.append(
             "The odd pulse does not name the bad cylinder: a leak makes another one's pulse odd, by way of the crank's speed."
         )
-    if "exhaust_pulse" not in roles:
+    if not breathing:
+        lines.append(
+            "Only the load of each compression is recorded: what hinders a cylinder's breathing without costing it "
+            "compression (a choked intake runner or exhaust port, a worn lobe) does not show. An intake pulse probe "
+            "would show a choked runner, an exhaust pulse probe a choked port."
+        )
+    elif "exhaust_pulse" not in roles:
         lines.append(
             "No exhaust pulse is recorded: the dip after each exhaust valve opens, which points at rings and leaks in "
-            "the cylinder itself, is not seen."
+            "the cylinder itself, is not seen, nor is a choked exhaust port."
         )
     if not roles & {"starter_current", "crank_teeth", "battery_voltage"}:
         lines.append(

@@ -116,6 +116,17 @@ def test_the_disturbed_are_those_that_reach_beyond_half_the_margin_and_nobody_el
     assert made(rng.normal(-0.5, 0.2, DRAWS), np.ones(DRAWS)).disturbed(KEY, (4,)) == {4}
 
 
+def test_a_cylinder_left_without_a_pulse_is_disturbed_and_hides_nothing_of_the_others() -> None:
+    rng = np.random.default_rng(8)
+    whole = made(rng.normal(-12.0, 1.0, DRAWS), np.ones(DRAWS))
+    whole.fitted[KEY][:, 3] = np.nan  # cylinder 2: an open plug hole
+    assert whole.silent(KEY) == {2}
+    assert whole.disturbed(KEY, ()) == {2, 3}
+    predicted = whole.predicted(KEY, (0, 2))
+    assert set(predicted) == {1, 3, 4}
+    assert predicted[3].high < -5
+
+
 def test_too_few_engines_say_nothing() -> None:
     assert made(np.full(5, -3.0), np.ones(5)).predicted(KEY, (0, 2, 3)) is None
 

@@ -13,6 +13,7 @@ from evenstroke_dsp.setup_check import check_setup, check_text, expected_sync
 
 SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
 THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"
+FOUR = "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
 INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
 P5 = '[[probe]]\nname = "p5"\nrole = "cylinder_pressure"\ncylinder = 5\nadded_volume_cc = 9.0\n'
 SPARK = '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\n'
@@ -20,6 +21,7 @@ CAM = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ncylinder = 1\n'
 WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\nteeth = "60-2"\n'
 AMPS = '[[probe]]\nname = "amps"\nrole = "starter_current"\n'
 HOSE_3 = '[[fitted]]\nwhat = "hose"\ncylinder = 3\nadded_volume_cc = 12.0\n'
+HOSE_2 = HOSE_3.replace("3", "2")
 OPEN_5 = '[[fitted]]\nwhat = "hole"\ncylinder = 5\nplug_removed = true\n'
 
 
@@ -240,6 +242,12 @@ def test_the_text_begins_with_the_title_and_ends_with_a_line_end() -> None:
         (SIX + '[conditions]\nfuel = "clear_flood"\n' + INTAKE, "What else alters it", "holds the throttle open"),
         (SIX + "[conditions]\nbattery_support = true\n" + INTAKE, "What else alters it", "the same in all cranks"),
         (SIX + INTAKE, "What this test cannot see", "half its area"),
+        (SIX + INTAKE, "What this test cannot see", "What all cylinders share makes none odd"),
+        (SIX + INTAKE, "What this test cannot see", "nor is a choked exhaust port"),
+        (FOUR + INTAKE, "What this test cannot see", "with so few cylinders not even a runner at a tenth"),
+        (SIX + AMPS, "What this test cannot see", "Only the load of each compression is recorded"),
+        (SIX + INTAKE + P5 + HOSE_2, "Where to put a transducer", "Leave one of the two out"),
+        (SIX + AMPS + P5 + HOSE_2, "What can be compared", "they load the starter less themselves"),
     ],
 )  # fmt: skip
 def test_each_case_of_a_set_up_is_put_in_plain_words(setup: str, title: str, said_so: str) -> None:
