@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions
 from .features import ROLE_PULSES
+from .measurement import ProbeMeasurer
 from .messages import Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
@@ -46,14 +47,25 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
     disturbed = disturbed_by(setup, probe, feature, prediction)
     start = f"{probe.name}, {feature}:"
     heard = sorted(setup.sees(probe))
+    uneven = ""
+    if not ProbeMeasurer(setup, probe, None).evenly_heard:
+        uneven = (
+            " Limited: these pulses come at uneven intervals, and that alone makes healthy ones differ by tens of per cent; "
+            "look at what changes between two cranks, not at how even they are."
+        )
     if not disturbed:
-        words = f"{start} {'both' if len(heard) == 2 else f'all {len(heard)}'} cylinders cleanly."
+        which = "both" if len(heard) == 2 else f"all {len(heard)}"
+        words = (
+            f"{start} {which} cylinders, nothing fitted disturbs them.{uneven}"
+            if uneven
+            else f"{start} {which} cylinders cleanly."
+        )
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]
     rest = f"{listed(map(str, clean))} cleanly" if clean else "none cleanly"
     words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
-    text = f"{words} {sizes}".rstrip()
+    text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
 
 
@@ -173,12 +185,21 @@ def good_lines(setup: Setup) -> tuple[str, ...]:
     lines = []
     for probe in setup.probe:
         if probe.role == "cylinder_pressure" and probe.cylinder is not None:
-            valve = " (behind a check valve only its highest value)" if probe.check_valve else ""
             lines.append(
-                f"{probe.name}: cylinder {probe.cylinder}'s own pulse against its own pressure, and its valve timing by "
-                f"crank angle{valve}. Its peak is lower than with the plug in: the hose is part of its clearance."
+                f"{probe.name}: behind its check valve only cylinder {probe.cylinder}'s highest pressure, once it has pumped up; "
+                "no valve timing."
+                if probe.check_valve
+                else f"{probe.name}: cylinder {probe.cylinder}'s own pulse against its own pressure, and its valve timing by "
+                "crank angle. Its peak is lower than with the plug in: the hose is part of its clearance."
             )
-    if altered(setup) and any(p.role in PULSE_ROLES for p in setup.probe):
+    clean = any(
+        len(set(setup.sees(p)) - set(disturbed_cylinders(setup, p.role, f.name))) >= 2
+        for p in setup.probe
+        if p.role in ROLE_PULSES
+        for f in ROLE_PULSES[p.role].features
+        if f.verdict
+    )
+    if altered(setup) and clean:
         lines.append("Cylinders called clean above compare with each other as if nothing were fitted.")
     return tuple(lines)
 
