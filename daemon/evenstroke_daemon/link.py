@@ -124,16 +124,16 @@ class Link:
             hello = self._ask_hello()
         return hello
 
-    def start(self, rate_hz: int, inputs: tuple[int, ...]) -> list[Chunk]:
+    def start(self, rate_hz: int, inputs: tuple[int, ...], *, counting: bool = False) -> list[Chunk]:
         """Start a run; returns every chunk since the hello was asked for, the first data included.
 
-        rate_hz: scans per second. inputs: analog inputs to sample and edge inputs to report. Raises
-        LinkError where the board declines or stays silent.
+        rate_hz: scans per second. inputs: analog inputs to sample and edge inputs to report. counting:
+        the counting test signal in place of the converter's. Raises LinkError where the board declines or stays silent.
         """
 
         def build(token: int) -> bytes:
             self._run = self._run % _MOST_RUNS + 1  # a repeat must begin another run too
-            return encoder.encode_start(token, self._run, rate_hz, inputs, False)
+            return encoder.encode_start(token, self._run, rate_hz, inputs, counting)
 
         what = f"start at {rate_hz} Hz on inputs {', '.join(map(str, inputs))}"
         ack = self._command(build, what)
