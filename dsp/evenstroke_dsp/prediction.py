@@ -33,6 +33,8 @@ _MODEL_LEAST = 0.3
 per cent of the pulse (standard deviations; judged from what tests/bench/bench_setup_effects.py shows)."""
 _NORMAL_SHARE = 1.4
 """Another model, or another maker's production, scatters its healthy cylinders this much more (judged likewise)."""
+_ABSURD = 10.0
+"""Robust standard deviations beyond which a draw is left out."""
 _LARGEST_SCORE = 2.5
 """A recording further than this from the simulated engines, in standard deviations, is treated as that far off."""
 
@@ -149,7 +151,7 @@ class Prediction:
             return None
         silent = self.silent(key)
         heard = [k for k, c in enumerate(self.cylinders[key[0]]) if c not in silent]
-        usable: Bools = np.isfinite(effects[:, heard]).all(axis=1) & np.isfinite(self.rpm)
+        usable: Bools = _ordinary(effects[:, heard]) & np.isfinite(self.rpm)
         if usable.sum() < LEAST_DRAWS:
             return None
         scores, at, errors = self._scores(seen, usable)
@@ -174,7 +176,7 @@ class Prediction:
         if not self.knows(key):
             return None
         deviations = _deviations(self.bare[key], reference, relative=key in self.relative)
-        deviations = deviations[np.isfinite(deviations).all(axis=1)]
+        deviations = deviations[_ordinary(deviations)]
         draws, columns = deviations.shape
         if draws < LEAST_DRAWS:
             return None
@@ -325,6 +327,21 @@ def _deviations(values: Floats, reference: Sequence[int], *, relative: bool) -> 
     if not relative:
         return np.asarray(values - level)
     return np.asarray(100.0 * (values / np.where(level > 0, level, np.nan) - 1.0))
+
+
+def _ordinary(rows: Floats) -> Bools:
+    """(draws,) whether all of a draw's values were found and none lies absurdly far from the other draws': an engine
+    that all but stops at each TDC is no crank that anybody records, and one such draw would make every range."""
+    found = np.isfinite(rows)
+    kept: Bools = found.all(axis=1)
+    if not kept.any():
+        return kept
+    middle = np.median(rows[kept], axis=0)
+    # 1.4826: from the median absolute deviation to a normal law's standard deviation (textbooks).
+    spread = 1.4826 * np.median(np.abs(rows[kept] - middle), axis=0)
+    reach = _ABSURD * np.maximum(spread, _MODEL_LEAST)
+    near = np.abs(np.where(found, rows, 0.0) - middle) <= reach
+    return np.asarray(kept & near.all(axis=1))
 
 
 def _alike(deviations: Floats) -> bool:

@@ -127,6 +127,18 @@ def test_a_cylinder_left_without_a_pulse_is_disturbed_and_hides_nothing_of_the_o
     assert predicted[3].high < -5
 
 
+def test_an_engine_that_all_but_stalls_does_not_make_the_range() -> None:
+    effect = np.random.default_rng(9).normal(-5.0, 1.0, DRAWS)
+    plain = made(effect, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    effect = np.append(effect, 181.8)
+    with_it = made(effect, np.ones(DRAWS + 1)).predicted(KEY, (0, 2, 3))[3]
+    assert (with_it.low, with_it.high) == pytest.approx((plain.low, plain.high))
+    # Wide and skewed is not absurd: of a law with long tails next to nothing is left out.
+    skewed = np.random.default_rng(10).lognormal(1.0, 0.8, DRAWS)
+    wide = made(-skewed, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    assert wide.deviation == pytest.approx(-skewed.mean())
+
+
 def test_too_few_engines_say_nothing() -> None:
     assert made(np.full(5, -3.0), np.ones(5)).predicted(KEY, (0, 2, 3)) is None
 
