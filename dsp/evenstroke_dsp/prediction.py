@@ -333,7 +333,7 @@ def _ordinary(rows: Floats) -> Bools:
     """(draws,) whether all of a draw's values were found and none lies absurdly far from the other draws': an engine
     that all but stops at each TDC is no crank that anybody records, and one such draw would make every range."""
     found = np.isfinite(rows)
-    kept: Bools = found.all(axis=1)
+    kept: Bools = np.asarray(found.all(axis=1))
     if not kept.any():
         return kept
     middle = np.median(rows[kept], axis=0)
