@@ -26,8 +26,7 @@ from .setup_files import load_setup, shipped_setups
 DRAWN_CYLINDERS = 500
 FEWEST_DRAWS, MOST_DRAWS = 48, 96
 """Simulated engines for each kind: as many as make so many cylinders, so that the time is much the same, within
-these. With 48 the slopes that narrow a range are mostly chance; with twice as many a six's range is a fifth
-narrower, and beyond that hardly any more."""
+these. The fewer there are, the more of the slopes that narrow a range is chance."""
 WORKERS = 2
 SEED = 20_001
 _READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probes.py", "simulated_draws.py")
