@@ -23,8 +23,8 @@ from platformdirs import user_cache_path
 
 from .setup_files import load_setup, shipped_setups
 
-DRAWN_CYLINDERS = 500
-FEWEST_DRAWS, MOST_DRAWS = 48, 96
+DRAWN_CYLINDERS = 400
+FEWEST_DRAWS, MOST_DRAWS = 48, 80
 """Simulated engines for each kind: as many as make so many cylinders, so that the time is much the same, within
 these. The fewer there are, the more of the slopes that narrow a range is chance."""
 WORKERS = 2
