@@ -79,7 +79,7 @@ def command(folder: Path) -> Outcome:
             raise LinkError("the demo was stopped before anything was recorded", where=port)
         outcome = ended if ended is not Outcome.DONE else outcome
         judged.append(judge_path(recording, physics=physics))
-        click.echo(judgement_text(judged[-1].judgement, width))
+        click.echo(judgement_text(judged[-1].judgement, judged[-1].setup, width))
     comparison = compare_judged(*judged)
     click.echo(comparison_text(comparison, width))
     report = write_report(folder / "report.html", *judged)

@@ -82,7 +82,7 @@ def command(
         lossy = lossy or judged.lossy
         if not as_json:
             width = shutil.get_terminal_size((100, 24)).columns
-            click.echo(judgement_text(judged.judgement, width, judged.marks))
+            click.echo(judgement_text(judged.judgement, judged.setup, width, judged.marks))
     if as_json:
         document = judgements if path.is_dir() else judgements[0]
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=1))

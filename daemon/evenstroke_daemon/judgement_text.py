@@ -9,6 +9,8 @@ from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.messages import Comparison, Judgement
+from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.setup_effects import blind_lines
 from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import Mark, lost_parts
 from rich.box import SIMPLE_HEAD
@@ -20,10 +22,10 @@ from rich.text import Text
 from .words import comparison_name, cylinder_name, interval, is_main, trust, unit_sign, verdict
 
 
-def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark] = ()) -> str:
-    """The whole judgement as plain text, wrapped at `width` columns (80 at least), ending with a line end.
+def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: Sequence[Mark] = ()) -> str:
+    """The whole judgement as plain text, with what its test cannot see, ending with a line end.
 
-    marks: what was noted while it was recorded.
+    width: columns to wrap at, 80 at least. marks: what was noted while it was recorded.
     """
     out = io.StringIO()
     console = Console(file=out, width=max(width, 80), highlight=False, color_system=None)
@@ -37,10 +39,12 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
     if judgement.refused is not None:
         say()
         say(f"No judgement: {judgement.refused}")
+    said = ""
     for number, finding in enumerate(judgement.findings, 1):
         say()
         say(f"{number}. {finding.text}")
-        say(f"Next: {finding.next_step}", indent=3)
+        say(f"Next: {'as above.' if finding.next_step == said else finding.next_step}", indent=3)
+        said = finding.next_step
     if judgement.refused is None and not judgement.findings:
         say()
         say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
@@ -84,6 +88,12 @@ def judgement_text(judgement: Judgement, width: int = 100, marks: Sequence[Mark]
         say("Beware:")
         for warning in judgement.warnings:
             say(f"- {warning.text}", indent=2)
+    blind = blind_lines(setup)
+    if blind:
+        say()
+        say("What this test cannot see:")
+        for line in blind:
+            say(f"- {line}", indent=2)
     say()
     say(PRECEDENCE)
     say(EVIDENCE)

@@ -252,7 +252,10 @@ def _costs(setup: Setup, probe: Probe) -> list[str]:
             costs.append("The voltage edge that fits the teeth best will be used, and said.")
     if probe.role == "cylinder_pressure":
         if probe.added_volume_cc is None:
-            costs.append("Without added_volume_cc what its hose and adaptor do to other pulses has no size.")
+            costs.append(
+                "Without added_volume_cc its hose and adaptor are taken as some 8 cc (3 to 21 cc), so that what they do to "
+                "other pulses is stated widely: fill them from a syringe and write down how much goes in."
+            )
         if probe.check_valve:
             costs.append(
                 "Behind a check valve it pumps up: then it is no plain added volume, and shows no whole "

@@ -23,9 +23,10 @@ from platformdirs import user_cache_path
 
 from .setup_files import load_setup, shipped_setups
 
-DRAWS = 48
-"""Simulated engines for each kind: half a minute on two cores for twelve cylinders, less for fewer; the
-ranges of fewer than some 30 would wander by a tenth with the draw."""
+DRAWN_CYLINDERS = 400
+FEWEST_DRAWS, MOST_DRAWS = 48, 80
+"""Simulated engines for each kind: as many as make so many cylinders, so that the time is much the same, within
+these. The fewer there are, the more of the slopes that narrow a range is chance."""
 WORKERS = 2
 SEED = 20_001
 _READ_BY = (
@@ -53,12 +54,13 @@ def shipped_folder() -> Path:
 class PhysicsCache:
     """Predictions by set-up, in memory and in a folder.
 
-    folder: made when first needed; one that cannot be written is done without. draws: simulated engines.
+    folder: made when first needed; one that cannot be written is done without. draws: simulated engines;
+    None: as many as the time allows.
     say: told before a prediction is worked out, which takes up to half a minute.
     """
 
     def __init__(
-        self, folder: Path, *, draws: int = DRAWS, say: Callable[[str], None] = lambda text: None
+        self, folder: Path, *, draws: int | None = None, say: Callable[[str], None] = lambda text: None
     ) -> None:
         self.folder = folder
         self._draws = draws
@@ -109,7 +111,12 @@ class PhysicsCache:
             "free cores, once"
         )
         with ThreadPoolExecutor(WORKERS) as pool:
-            return predict(setup, self._draws, np.random.default_rng(SEED), pool.map)
+            return predict(setup, self._draws_for(setup), np.random.default_rng(SEED), pool.map)
+
+    def _draws_for(self, setup: Setup) -> int:
+        if self._draws is not None:
+            return self._draws
+        return min(max(DRAWN_CYLINDERS // setup.engine.cylinders, FEWEST_DRAWS), MOST_DRAWS)
 
     def _key(self, setup: Setup) -> str:
         """The same for every set-up that the same simulations serve."""
@@ -130,7 +137,7 @@ class PhysicsCache:
             for p in setup.probe
             if p.role in PULSE_ROLES or p.role in _SIMULATED_ROLES
         ]
-        what = msgspec.json.encode((self._draws, SEED, engine, conditions, probes, setup.fitted))
+        what = msgspec.json.encode((self._draws_for(setup), SEED, engine, conditions, probes, setup.fitted))
         return hashlib.sha256(_code() + what).hexdigest()[:32]
 
 

@@ -284,16 +284,21 @@ def _findings(judgement: Judgement) -> str:
         return ""
     if not judgement.findings:
         return section("What was found", "<p>No odd pulse repeats beyond the margin.</p>")
-    items = []
+    items: dict[bool, list[str]] = {False: [], True: []}
     said = ""
     for finding in judgement.findings:
-        items.append(_finding(finding, next_step="" if finding.next_step == said else finding.next_step))
+        usual = finding.cause == "spread"
+        if usual and not items[True]:
+            said = ""
+        step = "" if finding.next_step == said else finding.next_step
+        items[usual].append(_finding(finding, next_step=step))
         said = finding.next_step
+    parts = [f"<ol>{''.join(items[False])}</ol>"] if items[False] else []
+    if items[True]:
+        parts += ["<h3>Odd, but as healthy engines show it</h3>", f"<ol>{''.join(items[True])}</ol>"]
     nobody = all(f.suspect_cylinder is None for f in judgement.findings)
     words = "No cylinder is named as suspect: the odd pulse's own cylinder is no stand-in for it."
-    return section(
-        "What was found", "<ol>", *items, "</ol>", f'<p class="quiet">{words}</p>' if nobody else ""
-    )
+    return section("What was found", *parts, f'<p class="quiet">{words}</p>' if nobody else "")
 
 
 def _finding(finding: Finding, *, next_step: str) -> str:
