@@ -96,7 +96,7 @@ def _demo(**how: object) -> Scene:
     return Scene(
         setup,
         _noisy(),
-        (Alteration("intake", 2, -7.0), Alteration("intake", 3, -14.0)),
+        (Alteration("intake", 2, -13.0),),
         prediction=prediction,
         **how,
     )

@@ -58,14 +58,18 @@ class Saying:
 
 def say(model: ViewModel) -> Saying:
     """What to say of the stream as it is now."""
-    sentence, instruction = _link(model) or _engine(model)
+    troubled = _link(model)
+    sentence, instruction = troubled or _engine(model)
     coach = model.state.coach if model.state is not None and model.contact == "heard" else None
     alarm = coach is not None and coach.alarm is not None
     if alarm:
         assert coach is not None
         instruction = coach.words
     now, then = split(instruction)
-    return Saying(sentence, now, then, alarm, _facts(model), _coach(model, coach))
+    facts = _facts(model)
+    if troubled is not None and model.finding is not None and model.finding.findings:
+        facts = (("Found until then", _engine(model)[0]), *facts[:1])
+    return Saying(sentence, now, then, alarm, facts, _coach(model, coach))
 
 
 def _link(model: ViewModel) -> tuple[str, str] | None:
@@ -115,11 +119,13 @@ def _engine(model: ViewModel) -> tuple[str, str]:
     instruction = coach.words if coach is not None and coach.words else finding.instruction
     if finding.refused is not None:
         first, rest = split(finding.refused, most=110)
-        return (f"No judgement: {first}", f"{rest} {instruction}".strip() if rest else instruction)
+        return (first, rest or instruction)
     if finding.findings:
         return (_found(model, finding.findings[0]), instruction)
     judged = judged_cylinders(model.comparisons)
     undecided = [b for _, b in judged if b.verdict == "undecided"]
+    if model.comparisons and state is not None and state.engine.cylinders == 1:
+        return ("One cylinder: there is no other to compare it with. Its sizes are in the other views.", instruction)
     if not judged:
         turning = finding.phase in ("cranking", "running")
         return (
@@ -243,7 +249,8 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
     if model.contact == "waiting":
         return ()
     phase = model.finding.phase if model.finding is not None else None
-    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None else "not known")
+    seen = model.playing is not None or (model.state is not None and model.state.link == "streaming")
+    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else "not seen now")
     cycles = f"{len(model.cycles)}"
     if coach is None:
         return (engine, ("Cycles", cycles))
@@ -266,13 +273,13 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
 
 def split(text: str, most: int = _MOST_NOW) -> tuple[str, str]:
     """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left."""
-    ends = [match.end() for match in re.finditer(r"[.;:](?=\s)", text)]
+    ends = [match.end() for match in re.finditer(r"[.;](?=\s)", text)]
     fitting = [end for end in ends if end <= most]
     if len(text) <= most or not ends:
         return text.strip(), ""
     end = fitting[-1] if fitting else ends[0]
     first = text[:end].strip()
-    if first.endswith((";", ":")):
+    if first.endswith(";"):
         first = first[:-1] + "."
     rest = text[end:].strip()
     return first, rest[:1].upper() + rest[1:]
@@ -292,9 +299,10 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     pad = 0.022 * width
     items: list[Item] = []
     coach_high = 0.17 * height if said.coach else 0.0
-    facts_high = 0.25 * height if said.facts else 0.0
+    facts_high = (0.22 if len(said.facts) > 4 else 0.14) * height if said.facts else 0.0
     left = height - coach_high - facts_high - 3 * pad
-    sentence_high, instruction_high = 0.42 * left, 0.58 * left
+    sentence_high = (0.38 if said.then else 0.44) * left
+    instruction_high = left - sentence_high
     y = pad
     items.append(
         Text(pad, y, width - 2 * pad, sentence_high, said.sentence, px(54), theme.ink, True, upright="middle")
@@ -306,7 +314,7 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     y += 0.3 * pad
     items.append(Shape(rectangle(0, y, width, instruction_high), theme.alarm if said.alarm else theme.panel))
     ink = theme.on_alarm if said.alarm else theme.ink
-    now_share = 0.62 if said.then else 0.94
+    now_share = 0.52 if said.then else 0.94
     inner = width - 2 * pad
     items.append(
         Text(
@@ -319,7 +327,7 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     if said.then:
         items.append(
             Text(
-                *(pad, y + 0.67 * instruction_high, inner, 0.31 * instruction_high, said.then, px(24), ink),
+                *(pad, y + 0.55 * instruction_high, inner, 0.43 * instruction_high, said.then, px(26), ink),
                 upright="middle",
             )
         )
