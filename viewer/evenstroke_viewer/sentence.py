@@ -125,7 +125,10 @@ def _engine(model: ViewModel) -> tuple[str, str]:
     judged = judged_cylinders(model.comparisons)
     undecided = [b for _, b in judged if b.verdict == "undecided"]
     if model.comparisons and state is not None and state.engine.cylinders == 1:
-        return ("One cylinder: there is no other to compare it with. Its sizes are in the other views.", instruction)
+        return (
+            "One cylinder: there is no other to compare it with. Its sizes are in the other views.",
+            instruction,
+        )
     if not judged:
         turning = finding.phase in ("cranking", "running")
         return (

@@ -3,4 +3,7 @@
 VIEWS lists every view, in the order of its key: module, class. A view is a subclass of `view.View`.
 """
 
-VIEWS: tuple[tuple[str, str], ...] = (("words_view", "WordsView"),)
+VIEWS: tuple[tuple[str, str], ...] = (
+    ("words_view", "WordsView"),
+    ("wheel_view", "WheelView"),
+)
