@@ -76,11 +76,11 @@ def circle_picture(
     number = (first_choice(model, among) if chosen is None else chosen) % max(1, len(among))
     choice = among[number] if among else None
     fitted = model.state.fitted if model.state is not None else ()
-    label = look.px(30, width, height)
+    label = min(look.px(30, width, height), 0.058 * height)  # larger type must not squeeze the circle
     radius = min(0.5 * height - 3.2 * label, 0.31 * width - 4.6 * label)
     wheel = Wheel(0.31 * width, 0.5 * height, radius, _extent(choice, places))
     items: list[Item] = [*_grounds(wheel, theme, places, choice)]
-    items += _rings(wheel, theme, places, look.px(15, width, height))
+    items += _rings(wheel, theme, places, 0.5 * label)
     items += _chords(wheel, theme, places, choice, fitted)
     for seat in places:
         items += _spoke(wheel, theme, seat, choice, fitted, label, len(places))

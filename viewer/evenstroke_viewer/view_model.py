@@ -28,6 +28,8 @@ from .units import PressureUnit
 KEPT_S = 20.0
 """Seconds of waveforms that are kept."""
 KEPT_CYCLES = 2000
+KEPT_CUTS = 300
+"""Cycles whose waveforms are kept, too."""
 SILENT_S = 3.0
 """A daemon says its state once a second: without a word for so long it is gone or hangs."""
 _HEALTHS = 6
@@ -43,6 +45,15 @@ class Piece:
     t0_s: float
     dt_s: float
     samples: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class CutWave:
+    """The conditioned waveforms of one cycle, by probe: pieces of shape (1, n), a hole between two where data lack."""
+
+    sequence: int
+    pieces: dict[str, list[Piece]]
+    units: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +120,13 @@ class WaveKeeper:
         ]
 
 
+def _within(piece: Piece, from_s: float, to_s: float) -> Piece:
+    """The samples of a piece that lie in this time, in memory of their own."""
+    first = max(0, int(np.ceil((from_s - piece.t0_s) / piece.dt_s)))
+    last = max(first, int(np.floor((to_s - piece.t0_s) / piece.dt_s)) + 1)
+    return Piece(piece.t0_s + first * piece.dt_s, piece.dt_s, piece.samples[:, first:last].copy())
+
+
 def _end_s(piece: Piece) -> float:
     return piece.t0_s + float(piece.samples.shape[1]) * piece.dt_s
 
@@ -137,6 +155,7 @@ class ViewModel:
         self.raw = WaveKeeper()
         self.conditioned = WaveKeeper()
         self.marks: deque[MarkNote] = deque(maxlen=100)
+        self.cuts: deque[CutWave] = deque(maxlen=KEPT_CUTS)
         self._healths: deque[Health] = deque(maxlen=_HEALTHS)
 
     # --- what comes in --------------------------------------------------------------------------------
@@ -171,10 +190,25 @@ class ViewModel:
                 self._healths.append(message)
             case Cycle():
                 self.cycles.append(message)
+                self.cuts.append(self._cut(message))
             case Balance():
                 self.balance = message
             case FindingMessage():
                 self.finding = message
+
+    def _cut(self, cycle: Cycle) -> CutWave:
+        """Everything from the cycle's first pulse to its last: a pulse may end in the next cycle."""
+        times = [
+            t for p in cycle.probes for pulse in p.pulses for t in (pulse.from_s, pulse.to_s) if t is not None
+        ]
+        from_s, to_s = min([cycle.from_s, *times]), max([cycle.to_s, *times])
+        wave = self.conditioned
+        pieces = {name: wave.between(name, from_s, to_s) for name in wave.probes}
+        return CutWave(
+            cycle.sequence,
+            {name: [_within(piece, from_s, to_s) for piece in found] for name, found in pieces.items()},
+            dict(zip(wave.probes, wave.units, strict=True)),
+        )
 
     def play(self, playing: Playing | None) -> None:
         """Where the replay is."""

@@ -6,4 +6,5 @@ VIEWS lists every view, in the order of its key: module, class. A view is a subc
 VIEWS: tuple[tuple[str, str], ...] = (
     ("words_view", "WordsView"),
     ("wheel_view", "WheelView"),
+    ("carpet_view", "CarpetView"),
 )
