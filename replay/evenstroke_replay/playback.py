@@ -22,7 +22,8 @@ from evenstroke_dsp.setup import Setup
 from evenstroke_protocol.events import Counters
 
 from .player import BlockMaker
-from .recording import Item, RecordedBytes, Recording
+from .recording import Item, RecordedBytes, RecordedNote, Recording
+from .recording_format import Note
 
 _LONGEST_BLOCK_S = 0.05
 """An imported capture comes in long blocks; live it would have come like this."""
@@ -32,10 +33,12 @@ _MOST_COPIES = 32
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What one piece of the recording made the pipeline say. at_s: the newest sample's time by then, seconds."""
+    """What one piece of the recording made the pipeline say. at_s: the newest sample's time by then, seconds.
+    notes: what somebody had said to be kept with this moment."""
 
     at_s: float
     messages: tuple[PipelineMessage, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def cycle(self) -> Cycle | None:
@@ -93,6 +96,7 @@ class Playback:
         self._groups: Iterator[tuple[int, list[Item]]] | None = self._recording.groups(place)
         self._blocks: deque[Block] = deque()
         self._place = place
+        self._notes: list[str] = []
 
     @property
     def feed(self) -> BoardFeed:
@@ -112,10 +116,16 @@ class Playback:
         moment, self._ahead = self._ahead, None
         return moment if moment is not None else self._work()
 
-    def seek(self, at_s: float) -> None:
-        """Go where the next moment is the first one that reaches `at_s`; to the end where there is none."""
+    def seek(self, at_s: float, passing: Callable[[Moment], None] = lambda moment: None) -> None:
+        """Go where the next moment is the first one that reaches `at_s`; to the end where there is none.
+
+        passing: told every moment that is worked through on the way; it may raise, to give up half way.
+        """
         self._seek(
-            lambda moment: moment.at_s >= at_s, lambda copy: copy.at_s < at_s, self.progress.at_s < at_s
+            lambda moment: moment.at_s >= at_s,
+            lambda copy: copy.at_s < at_s,
+            self.progress.at_s < at_s,
+            passing,
         )
 
     def seek_cycle(self, number: int) -> None:
@@ -126,7 +136,13 @@ class Playback:
             self.progress.cycles <= number,
         )
 
-    def _seek(self, there: Callable[[Moment], bool], before: Callable[[_Copy], bool], forward: bool) -> None:
+    def _seek(
+        self,
+        there: Callable[[Moment], bool],
+        before: Callable[[_Copy], bool],
+        forward: bool,
+        passing: Callable[[Moment], None] = lambda moment: None,
+    ) -> None:
         self._ahead = None
         copy = next((c for c in reversed(self._copies) if before(c)), None)
         if not forward or (copy is not None and copy.at_s > self.progress.at_s):
@@ -135,6 +151,7 @@ class Playback:
             if there(moment):
                 self._ahead = moment
                 return
+            passing(moment)
 
     def _go_back_to(self, copy: _Copy | None) -> None:
         if copy is None:
@@ -155,6 +172,8 @@ class Playback:
                 return self._moment(self._pipeline.flush())
             self._place, items = group
             for item in items:
+                if isinstance(item, RecordedNote) and isinstance(item.content, Note):
+                    self._notes.append(item.content.text)
                 if isinstance(item, RecordedBytes):
                     self.progress.bytes_received += len(item.data)
                 for block in self._maker.blocks(item):
@@ -179,7 +198,8 @@ class Playback:
 
     def _moment(self, messages: list[PipelineMessage]) -> Moment:
         self.progress.cycles += sum(isinstance(message, Cycle) for message in messages)
-        return Moment(self.progress.at_s, tuple(messages))
+        notes, self._notes = tuple(self._notes), []
+        return Moment(self.progress.at_s, tuple(messages), notes)
 
     def _keep_copy(self) -> None:
         progress = self.progress

@@ -21,7 +21,7 @@ from evenstroke_dsp.messages import (
     WaveData,
 )
 
-from .feed import Delivery, Handed, Restarted
+from .feed import Delivery, Handed, MarkNote, Playing, Restarted, Rewound
 from .minmax import Floats
 from .units import PressureUnit
 
@@ -54,24 +54,6 @@ class CutWave:
     sequence: int
     pieces: dict[str, list[Piece]]
     units: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class MarkNote:
-    """A moment that somebody marked, seconds of the stream, and what they said of it."""
-
-    at_s: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Playing:
-    """Where in a recording the replay is, seconds, and how it goes on."""
-
-    at_s: float
-    length_s: float | None
-    speed: float
-    paused: bool
 
 
 class WaveKeeper:
@@ -182,12 +164,20 @@ class ViewModel:
         match message:
             case Restarted():
                 self._forget()
+            case Rewound():
+                self._rewind(message.at_s)
+            case Playing():
+                self.playing = message
+            case MarkNote() if message not in self.marks:
+                self.marks.append(message)
             case WaveData():
                 (self.raw if message.header.kind == "raw" else self.conditioned).take(message)
             case State():
                 self.state = message
             case Health():
                 self._healths.append(message)
+            case Cycle() if self.cycles and message.sequence <= self.cycles[-1].sequence:
+                pass  # a replay that went back says again what is known
             case Cycle():
                 self.cycles.append(message)
                 self.cuts.append(self._cut(message))
@@ -210,16 +200,14 @@ class ViewModel:
             dict(zip(wave.probes, wave.units, strict=True)),
         )
 
-    def play(self, playing: Playing | None) -> None:
-        """Where the replay is."""
-        if playing != self.playing:
-            self.playing = playing
-            self.revision += 1
-
-    def mark(self, words: str, at_s: float) -> None:
-        """Somebody marked a moment, seconds of the stream."""
-        self.marks.append(MarkNote(at_s, words))
-        self.revision += 1
+    def _rewind(self, at_s: float) -> None:
+        while self.cycles and self.cycles[-1].to_s > at_s:
+            gone = self.cycles.pop()
+            if self.cuts and self.cuts[-1].sequence == gone.sequence:
+                self.cuts.pop()
+        self.raw, self.conditioned = WaveKeeper(), WaveKeeper()
+        self.balance = self.finding = None
+        self._healths.clear()
 
     def choose(self, unit: PressureUnit) -> None:
         self.pressure_unit = unit
