@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import zmq
 from evenstroke_dsp.messages import TOPIC_OF, Cycle, FindingMessage, Wave, WaveData, encode_header
-from evenstroke_viewer.feed import Inbox, LiveFeed, Restarted, Rewound, SessionWatch
+from evenstroke_viewer.feed import Inbox, Jumped, LiveFeed, Restarted, SessionWatch
 
 WAIT_S = 30.0
 
@@ -84,8 +84,8 @@ def test_going_back_in_a_recording_drops_waves_alone():
     inbox = Inbox()
     inbox.put(wave(0))
     inbox.put(cycle(0))
-    inbox.put(Rewound(1.0))
-    assert [type(m) for m in inbox.take().messages] == [Cycle, Rewound]
+    inbox.put(Jumped(0))
+    assert [type(m) for m in inbox.take().messages] == [Cycle, Jumped]
 
 
 @pytest.mark.parametrize("order", [("state", "wave", "cycle"), ("cycle", "state", "wave")])

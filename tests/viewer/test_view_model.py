@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from evenstroke_dsp.messages import Cycle, Wave, WaveData
-from evenstroke_viewer.feed import Delivery, MarkNote, Restarted, Rewound
+from evenstroke_viewer.feed import Delivery, Jumped, MarkNote, Restarted
 from evenstroke_viewer.view_model import KEPT_CUTS, KEPT_CYCLES, KEPT_S, ViewModel
 
 
@@ -84,7 +84,7 @@ def test_going_back_keeps_what_was_before_and_takes_nothing_twice():
     for number in range(6):
         model.take(cycle(number))
     model.take(MarkNote(1.0, "here"))
-    model.take(Rewound(2.5))
+    model.take(Jumped(3))
     assert [c.sequence for c in model.cycles] == [0, 1, 2, 3]
     assert [c.sequence for c in model.cuts] == [0, 1, 2, 3]
     for number in (2, 3, 4):
@@ -92,6 +92,8 @@ def test_going_back_keeps_what_was_before_and_takes_nothing_twice():
     model.take(MarkNote(1.0, "here"))
     assert [c.sequence for c in model.cycles] == [0, 1, 2, 3, 4]
     assert len(model.marks) == 1
+    model.take(Jumped(5))  # 5 was played before
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in model.cuts] == [0, 1, 2, 3, 4, 5]
 
 
 def test_losses_within_the_last_seconds(scenes):

@@ -30,10 +30,11 @@ class Restarted:
 
 
 @dataclass(frozen=True, slots=True)
-class Rewound:
-    """The recording that is played goes on from another second: what is later is not known yet."""
+class Jumped:
+    """The recording that is played goes on from another second. last_cycle: sequence number of the last cycle that
+    was known then, -1 where none was."""
 
-    at_s: float
+    last_cycle: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ class MarkNote:
     words: str
 
 
-Handed = Received | Restarted | Rewound | Playing | MarkNote
+Handed = Received | Restarted | Jumped | Playing | MarkNote
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,7 @@ class Inbox:
             if isinstance(message, Restarted):
                 self._waiting.clear()
                 self._samples = self._cycles = 0
-            elif isinstance(message, Rewound):
+            elif isinstance(message, Jumped):
                 self._waiting = deque(m for m in self._waiting if not isinstance(m, WaveData))
                 self._samples = 0
             elif isinstance(message, WaveData):

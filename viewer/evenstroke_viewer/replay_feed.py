@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Callable
 
 import msgspec
-from evenstroke_dsp.messages import Balance, FindingMessage, WaveData
+from evenstroke_dsp.messages import Balance, FindingMessage
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import setup_notes
@@ -24,13 +24,13 @@ from evenstroke_replay.playback import Moment, Playback
 from evenstroke_replay.recording import Recording
 from evenstroke_replay.replay_status import ReplayStatus
 
-from .feed import Inbox, MarkNote, Playing, Rewound
+from .feed import Inbox, Jumped, MarkNote, Playing
 
 WAVES_BEFORE_S = 10.0
 """Seconds before the place of a jump whose waveforms are wanted on the screen."""
 _SLICE_S = 0.05
-_FORGIVE_S = 0.1
-"""A jump that is nearer than so to where the player already works is no jump back."""
+_SAME_S = 0.05
+"""Nearer than so, one moment, nobody sees that it is another place."""
 
 
 class _GivenUpError(Exception):
@@ -175,7 +175,9 @@ class _Scrubbed(Playback):
         self._held: Moment | None = None  # given out, and not told yet
         # What was said of the whole so far, by time: no later second changes it.
         self._times: list[float] = []
+        self._cycles: list[int] = []  # the last one's sequence number by then
         self._said: list[bytes] = []
+        self._last_cycle = -1
 
     def next(self) -> Moment | None:
         self._held = super().next()
@@ -188,17 +190,21 @@ class _Scrubbed(Playback):
             self._inbox.put(MarkNote(moment.at_s, note))
         for message in moment.messages:
             self._inbox.put(message)
-        if moment.at_s > self._furthest_s:
-            self._furthest_s = moment.at_s
-            self._remember(moment)
+        self._remember(moment)
 
     def _remember(self, moment: Moment) -> None:
+        if moment.at_s <= self._furthest_s:
+            return
+        self._furthest_s = moment.at_s
+        if moment.cycle is not None:
+            self._last_cycle = moment.cycle.sequence
         balances = [m for m in moment.messages if isinstance(m, Balance)]
         findings = [m for m in moment.messages if isinstance(m, FindingMessage)]
         if balances or findings:
             balance, finding = self._both(len(self._said) - 1)
             both = (balances[-1] if balances else balance, findings[-1] if findings else finding)
             self._times.append(moment.at_s)
+            self._cycles.append(self._last_cycle)
             self._said.append(zlib.compress(msgspec.msgpack.encode(both), 1))
 
     def _both(self, place: int) -> tuple[Balance | None, FindingMessage | None]:
@@ -209,29 +215,44 @@ class _Scrubbed(Playback):
         )
         return known
 
-    def seek(self, at_s: float, passing: Callable[[Moment], None] = lambda moment: None) -> None:
+    def seek(
+        self,
+        at_s: float,
+        passing: Callable[[Moment], None] = lambda moment: None,
+        *,
+        leap: bool = True,
+    ) -> None:
         held, self._held = self._held, None
-        if at_s <= self.progress.at_s - _FORGIVE_S:
-            self._inbox.put(Rewound(at_s))
-            for known in self._both(bisect.bisect_right(self._times, at_s) - 1):
-                if known is not None:
-                    self._inbox.put(known)
-            # From some seconds before, so that there are waveforms to be seen.
-            super().seek(max(0.0, at_s - WAVES_BEFORE_S), self._check)
+        if held is not None and at_s <= held.at_s and held.at_s - at_s < _SAME_S:
+            self._ahead = held  # where it is already
+            return
+        if at_s < self.progress.at_s or self.progress.at_s < self._furthest_s:
+            self._jump(at_s)
+            if self._ahead is None or self._ahead.at_s >= at_s:
+                return
             held = super().next()
         if held is not None:
             self._pass(held)
-        super().seek(at_s, self._pass)
+        super().seek(at_s, self._pass, leap=False)
+
+    def _jump(self, at_s: float) -> None:
+        """Say what was known then, and go some seconds before it, so that there are waveforms to be seen."""
+        place = bisect.bisect_left(self._times, at_s) - 1
+        self._inbox.put(Jumped(self._cycles[place] if place >= 0 else -1))
+        for known in self._both(place):
+            if known is not None:
+                self._inbox.put(known)
+        super().seek(max(0.0, at_s - WAVES_BEFORE_S), self._pass_what_is_new)
+
+    def _pass_what_is_new(self, moment: Moment) -> None:
+        if moment.at_s > self._furthest_s:
+            self.tell(moment)
+        self._check(moment)
 
     def _check(self, _: Moment) -> None:
         if self._interrupted():
             raise _GivenUpError
 
     def _pass(self, moment: Moment) -> None:
-        if moment.at_s > self._furthest_s:
-            self.tell(moment)
-        else:
-            for message in moment.messages:
-                if isinstance(message, WaveData):
-                    self._inbox.put(message)
+        self.tell(moment)
         self._check(moment)

@@ -21,7 +21,7 @@ from evenstroke_dsp.messages import (
     WaveData,
 )
 
-from .feed import Delivery, Handed, MarkNote, Playing, Restarted, Rewound
+from .feed import Delivery, Handed, Jumped, MarkNote, Playing, Restarted
 from .minmax import Floats
 from .units import PressureUnit
 
@@ -138,6 +138,7 @@ class ViewModel:
         self.conditioned = WaveKeeper()
         self.marks: deque[MarkNote] = deque(maxlen=100)
         self.cuts: deque[CutWave] = deque(maxlen=KEPT_CUTS)
+        self._later: tuple[list[Cycle], list[CutWave]] = ([], [])
         self._healths: deque[Health] = deque(maxlen=_HEALTHS)
 
     # --- what comes in --------------------------------------------------------------------------------
@@ -164,8 +165,8 @@ class ViewModel:
         match message:
             case Restarted():
                 self._forget()
-            case Rewound():
-                self._rewind(message.at_s)
+            case Jumped():
+                self._jump(message.last_cycle)
             case Playing():
                 self.playing = message
             case MarkNote() if message not in self.marks:
@@ -181,6 +182,10 @@ class ViewModel:
             case Cycle():
                 self.cycles.append(message)
                 self.cuts.append(self._cut(message))
+                self._later = (
+                    [c for c in self._later[0] if c.sequence > message.sequence],
+                    [c for c in self._later[1] if c.sequence > message.sequence],
+                )
             case Balance():
                 self.balance = message
             case FindingMessage():
@@ -200,11 +205,15 @@ class ViewModel:
             dict(zip(wave.probes, wave.units, strict=True)),
         )
 
-    def _rewind(self, at_s: float) -> None:
-        while self.cycles and self.cycles[-1].to_s > at_s:
-            gone = self.cycles.pop()
-            if self.cuts and self.cuts[-1].sequence == gone.sequence:
-                self.cuts.pop()
+    def _jump(self, last_cycle: int) -> None:
+        """Cycles of later moments are put aside, since what was played once need not be worked out again."""
+        cycles, cuts = [*self.cycles, *self._later[0]], [*self.cuts, *self._later[1]]
+        self.cycles = deque([c for c in cycles if c.sequence <= last_cycle], KEPT_CYCLES)
+        self.cuts = deque([c for c in cuts if c.sequence <= last_cycle], KEPT_CUTS)
+        self._later = (
+            [c for c in cycles if c.sequence > last_cycle][:KEPT_CYCLES],
+            [c for c in cuts if c.sequence > last_cycle][:KEPT_CUTS],
+        )
         self.raw, self.conditioned = WaveKeeper(), WaveKeeper()
         self.balance = self.finding = None
         self._healths.clear()
