@@ -25,15 +25,15 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT / "tests" / "viewer"), str(ROOT / "tests" / "soak")]
 
-import msgspec
-import numpy as np
-import zmq
-from evenstroke_dsp.messages import TOPIC_OF, Balance, Cycle, Wave, WaveData, encode_header
-from evenstroke_viewer.feed import LiveFeed
-from evenstroke_viewer.windows.main_window import MainWindow, application
-from PySide6.QtCore import QSettings
-from PySide6.QtWidgets import QApplication
-from scenarios import stream_of
+import msgspec  # noqa: E402
+import numpy as np  # noqa: E402
+import zmq  # noqa: E402
+from evenstroke_dsp.messages import TOPIC_OF, Balance, Cycle, Wave, WaveData, encode_header  # noqa: E402
+from evenstroke_viewer.feed import LiveFeed  # noqa: E402
+from evenstroke_viewer.windows.main_window import MainWindow, application  # noqa: E402
+from PySide6.QtCore import QSettings  # noqa: E402
+from PySide6.QtWidgets import QApplication  # noqa: E402
+from scenarios import stream_of  # noqa: E402
 
 BLOCK_S = 0.05
 
@@ -200,6 +200,7 @@ _STARTED = """
 import tempfile
 from pathlib import Path
 from evenstroke_viewer import command_watch
+from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QApplication
 from evenstroke_viewer.windows.view import PictureWidget
 
@@ -208,7 +209,7 @@ paint = PictureWidget.paintEvent
 def painting(widget, event):
     paint(widget, event)
     print("painted", flush=True)
-    QApplication.quit()
+    QTimer.singleShot(0, QApplication.quit)
 
 PictureWidget.paintEvent = painting
 with tempfile.TemporaryDirectory() as folder:
