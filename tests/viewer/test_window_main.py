@@ -120,16 +120,16 @@ def test_the_window_s_state_is_kept(windows, tmp_path):
     def settings():
         return QSettings(str(tmp_path / "kept.ini"), QSettings.Format.IniFormat)
 
-    first = windows(NoFeed(), settings=settings())
-    shown(first)
-    first.resize(700, 600)  # the screen that is not there has 800 x 800
+    closed = windows(NoFeed(), settings=settings())
+    shown(closed)
+    closed.resize(700, 600)  # the screen that is not there has 800 x 800
     for key in (Qt.Key.Key_D, Qt.Key.Key_L, Qt.Key.Key_U, Qt.Key.Key_3):
-        press(first, key)
-    first.close()
-    second = windows(NoFeed(), settings=settings())
-    assert (second.look, second.model.pressure_unit) == (first.look, PressureUnit.BAR)
-    assert second.views[second._tabs.currentIndex()].name == "Carpet"
-    assert (second.width(), second.height()) == (700, 600)
+        press(closed, key)
+    closed.close()
+    again = windows(NoFeed(), settings=settings())
+    assert (again.look, again.model.pressure_unit) == (closed.look, PressureUnit.BAR)
+    assert again.views[again._tabs.currentIndex()].name == "Carpet"
+    assert (again.width(), again.height()) == (700, 600)
 
 
 def test_a_spoilt_state_file_does_no_harm(windows, tmp_path):
