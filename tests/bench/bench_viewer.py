@@ -2,7 +2,8 @@
 
     python tests/bench/bench_viewer.py [--seconds 10] [--recording-seconds 600] [--only frames|delay|start|scrub]
 
-frames: frames drawn per second and share of one core of this process, streams of 4 x 10 and 8 x 50 kS/s, each view.
+frames: how often a second the window looks for what is new and paints what has changed, and its share of one core, for
+streams of 4 x 10 and 8 x 50 kS/s and each view.
 delay: from a published cycle to the pixels that show it (the view Words painted anew), milliseconds.
 start: from the process's start to the first frame painted, seconds.
 scrub: from a wish to be elsewhere in a recording to the frame that shows what was known there, and to its waveforms.
