@@ -8,14 +8,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
-from evenstroke_dsp.cautions import cautions_for, dangers
 from evenstroke_dsp.messages import (
-    EngineInfo,
     FindingMessage,
     Health,
-    LinkState,
     PipelineMessage,
-    SetupNote,
     State,
 )
 from evenstroke_dsp.prediction import Prediction
@@ -26,6 +22,7 @@ from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, Pace
 from evenstroke_replay.playback import Playback
 from evenstroke_replay.recording import Recording, open_recording
 from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.replay_status import ReplayStatus, pace_words
 from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_dangers
@@ -42,7 +39,6 @@ _FASTEST = "max"
 _SLOWEST, _MOST = 0.01, 1000.0
 _SLICE_S = 0.1
 """The longest single wait, so that Ctrl-C and the once-a-second messages are on time."""
-_PUBLISH_EVERY_S = 1.0
 _SHOWN_EVERY_S = 0.1
 _KEYS = {
     " ": Command.PAUSE,
@@ -189,7 +185,10 @@ def replay(
     """Play to the end, or until somebody ends it. Raises whatever reading the recording raises."""
     playback = Playback(recording, setup, prior_prediction)
     notes = setup_notes(setup, prior_prediction)
-    service = _AsService(recording, setup, playback, notes, publish, clock)
+    began_ns = clock.monotonic_ns()
+    service = ReplayStatus(
+        recording, setup, playback, notes, publish, lambda: (clock.monotonic_ns() - began_ns) / 1e9
+    )
     service.state("opening", "reading up to where it begins" if from_s or from_cycle else "beginning")
     if from_s is not None:
         playback.seek(from_s)
@@ -217,7 +216,7 @@ def replay(
         speed=speed,
         paused=paused,
     )
-    service.state("streaming", _pace_words(recording, pace))
+    service.state("streaming", pace_words(recording, pace))
     for moment in pace:
         for message in moment.messages:
             publish(message)
@@ -274,101 +273,6 @@ def key_help() -> str:
     for key, does in _KEYS.items():
         names.setdefault(does, []).append(_KEY_NAMES.get(key, key))
     return "keys: " + "; ".join(f"{' or '.join(k)} = {does.value}" for does, k in names.items())
-
-
-class _AsService:
-    """The messages that the daemon itself sends beside the pipeline's: what is going on, and how it goes."""
-
-    def __init__(
-        self,
-        recording: Recording,
-        setup: Setup,
-        playback: Playback,
-        notes: tuple[SetupNote, ...],
-        publish: Publish,
-        clock: Clock,
-    ) -> None:
-        self._recording = recording
-        self._setup = setup
-        self._playback = playback
-        self._publish = publish
-        self._clock = clock
-        self._began_ns = self._last_ns = clock.monotonic_ns()
-        self._sequences = {"state": 0, "health": 0}
-        self._said = ""
-        self._setup_notes = notes
-        self._cautions = tuple(
-            [danger.text for danger in dangers(setup)] + [caution.text for caution in cautions_for(setup)]
-        )
-
-    def every_second(self, pace: Pace) -> None:
-        now_ns = self._clock.monotonic_ns()
-        words = _pace_words(self._recording, pace)
-        due = now_ns - self._last_ns >= _PUBLISH_EVERY_S * 1e9
-        if due or words != self._said:
-            self.state("streaming", words)
-        if due:
-            self._last_ns = now_ns
-            self.health()
-
-    def _next(self, topic: str) -> int:
-        self._sequences[topic] += 1
-        return self._sequences[topic] - 1
-
-    def _at_s(self) -> float:
-        return (self._clock.monotonic_ns() - self._began_ns) / 1e9
-
-    def state(self, link: LinkState, reason: str) -> None:
-        self._said = reason
-        hello, engine = self._playback.feed.hello, self._setup.engine
-        self._publish(
-            State(
-                sequence=self._next("state"),
-                at_s=self._at_s(),
-                link=link,
-                reason=reason,
-                port=str(self._recording.path),
-                board=hello.board if hello else None,
-                firmware=hello.firmware if hello else None,
-                recording=None,
-                recording_problem=self._recording.cut,
-                setup_title=self._setup.title,
-                engine=EngineInfo(cylinders=engine.cylinders, firing_order=engine.firing_order),
-                cautions=self._cautions,
-                setup_notes=self._setup_notes,
-                coach=None,
-            )
-        )
-
-    def health(self) -> None:
-        playback = self._playback
-        progress, counters = playback.progress, playback.counters
-        clock = playback.feed.clock.rate
-        self._publish(
-            Health(
-                sequence=self._next("health"),
-                at_s=self._at_s(),
-                probes=playback.health(),
-                samples=progress.samples,
-                lost_samples=progress.lost_samples,
-                losses=playback.feed.losses,
-                board_overruns=counters.overruns if counters else 0,
-                board_blocks_dropped=counters.blocks_dropped if counters else 0,
-                board_edges_missed=counters.edges_missed if counters else 0,
-                clock_ppm=clock.ppm if clock is not None else None,
-                clock_uncertainty_ppm=clock.uncertainty_ppm if clock is not None else None,
-                queues=(),
-                bytes_received=progress.bytes_received,
-                bytes_recorded=0,
-                disk_free_bytes=None,
-                processor_share=None,
-            )
-        )
-
-
-def _pace_words(recording: Recording, pace: Pace) -> str:
-    how = "as fast as it goes" if pace.speed == AS_FAST_AS_IT_GOES else f"{pace.speed:g} times real time"
-    return f"replaying {recording.path.name}, {'paused' if pace.paused else how}"
 
 
 class _Status:

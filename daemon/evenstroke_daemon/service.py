@@ -34,6 +34,7 @@ from evenstroke_dsp.blocks import Block, SampleBlock
 from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.board_feed import BoardFeed, check_board
 from evenstroke_dsp.cautions import cautions_for, dangers
+from evenstroke_dsp.engine import firing_intervals
 from evenstroke_dsp.messages import (
     Balance,
     Cycle,
@@ -49,6 +50,7 @@ from evenstroke_dsp.messages import (
     WaveData,
 )
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
+from evenstroke_dsp.setup_effects import fitted_parts
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.encoder import encode_hello
 from evenstroke_protocol.errors import EvenstrokeError
@@ -675,6 +677,8 @@ class Service:
             ),
             cautions=self._cautions,
             setup_notes=self._setup_notes,
+            firing_intervals_deg=firing_intervals(self._setup.engine),
+            fitted=fitted_parts(self._setup),
             coach=self._coach.say(self._now_s()),
         )
 

@@ -298,6 +298,15 @@ class SetupNote(_Message, kw_only=True, frozen=True):
     text: str
 
 
+class FittedPart(_Message, kw_only=True, frozen=True):
+    """What sits in a cylinder's plug hole, or is missing from it."""
+
+    what: str
+    cylinder: int
+    added_volume_cc: float | None  # null where it is not known
+    plug_removed: bool  # the hole is open
+
+
 class State(_Message, kw_only=True, frozen=True):
     """Link, recording and set-up; published at each change and once a second."""
 
@@ -315,6 +324,8 @@ class State(_Message, kw_only=True, frozen=True):
     engine: EngineInfo
     cautions: tuple[str, ...]
     setup_notes: tuple[SetupNote, ...] = ()
+    firing_intervals_deg: tuple[float, ...] = ()  # from each cylinder in firing order to the next
+    fitted: tuple[FittedPart, ...] = ()
     coach: Coaching | None  # null in a replay: nobody is at the key
 
 

@@ -11,7 +11,7 @@ from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions
 from .features import ROLE_PULSES
 from .measurement import ProbeMeasurer
-from .messages import Predicted, SetupNote
+from .messages import FittedPart, Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
 from .wording import listed
@@ -41,6 +41,25 @@ def setup_notes(setup: Setup, prediction: Prediction | None) -> tuple[SetupNote,
             if feature.verdict and len(setup.sees(probe)) >= 2:
                 notes.append(_note(setup, probe, feature.name, prediction))
     return tuple(notes)
+
+
+def fitted_parts(setup: Setup) -> tuple[FittedPart, ...]:
+    """What sits in plug holes, recorded or not, in order of cylinder."""
+    parts = [
+        FittedPart(what=p.name, cylinder=p.cylinder, added_volume_cc=p.added_volume_cc, plug_removed=False)
+        for p in setup.probe
+        if p.role == "cylinder_pressure" and p.cylinder is not None
+    ]
+    parts += [
+        FittedPart(
+            what=f.what,
+            cylinder=f.cylinder,
+            added_volume_cc=f.added_volume_cc,
+            plug_removed=f.plug_removed,
+        )
+        for f in setup.fitted
+    ]
+    return tuple(sorted(parts, key=lambda part: part.cylinder))
 
 
 def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> SetupNote:

@@ -11,7 +11,8 @@
     ├── KeyFileError                a key by which computers know each other (evenstroke_replay.key_folder)
     ├── RigError                    the virtual rig was asked for something impossible (evenstroke_replay)
     ├── LinkError                   the port or the board behind it (evenstroke_daemon.link)
-    └── ServiceError                sockets, control, publishing (evenstroke_daemon)
+    ├── ServiceError                sockets, control, publishing (evenstroke_daemon)
+    └── ViewerError                 the window, and what it needs (evenstroke_viewer.command_watch)
 
 Anything else that escapes is a bug. Each error says where, what was expected,
 what was found and what to do; only the command line turns one into an exit code.

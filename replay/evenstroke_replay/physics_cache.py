@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 import sys
 import tempfile
 import zipfile
@@ -28,6 +29,8 @@ FEWEST_DRAWS, MOST_DRAWS = 48, 80
 """Simulated engines for each kind: as many as make so many cylinders, so that the time is much the same, within
 these. The fewer there are, the more of the slopes that narrow a range is chance."""
 WORKERS = 2
+FOLDER_VARIABLE = "EVENSTROKE_CACHE"
+"""Environment: another folder for what was worked out."""
 SEED = 20_001
 _READ_BY = (
     "angle.py",
@@ -43,6 +46,12 @@ _READ_BY = (
 def default_folder() -> Path:
     """The user's cache folder, as the system names it."""
     return user_cache_path("evenstroke", appauthor=False) / "physics"
+
+
+def cache_folder() -> Path:
+    """The folder that the environment names, else the user's."""
+    told = os.environ.get(FOLDER_VARIABLE)
+    return Path(told) if told else default_folder()
 
 
 def shipped_folder() -> Path:

@@ -15,7 +15,7 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import instruction_at_rest, pulse_name
+from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -25,6 +25,7 @@ from evenstroke_dsp.messages import (
     SetupNote,
     WaveData,
 )
+from evenstroke_dsp.names import pulse_name
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_check import ROLE_WORDS

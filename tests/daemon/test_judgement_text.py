@@ -82,7 +82,9 @@ JUDGEMENT = Judgement(
 
 
 def test_what_was_noted_stands_with_its_second():
-    text = judgement_text(JUDGEMENT, SETUP, marks=[Mark(3.24, "choke pulled"), Mark(8.0, "battery clip slipped")])
+    text = judgement_text(
+        JUDGEMENT, SETUP, marks=[Mark(3.24, "choke pulled"), Mark(8.0, "battery clip slipped")]
+    )
     assert "Noted while it was recorded:\n  - at 3.2 s: choke pulled\n  - at 8.0 s: battery" in text
     assert "Noted" not in judgement_text(JUDGEMENT, SETUP)
 

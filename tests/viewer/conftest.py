@@ -1,0 +1,61 @@
+"""Windows without a screen; any word of Qt's own complaint fails the test that caused it."""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import pytest
+
+if importlib.util.find_spec("PySide6") is None:
+    collect_ignore_glob = ["test_window*.py", "test_screens.py"]
+
+sys.path.insert(0, str(Path(__file__).parent))  # scenarios.py and screens.py, which also run by themselves
+
+
+@pytest.fixture(autouse=True)
+def no_qt_warning():
+    """What Qt says on its own (warnings of painters, threads, layouts, plugins) is an error."""
+    if importlib.util.find_spec("PySide6") is None:
+        yield
+        return
+    from PySide6.QtCore import qInstallMessageHandler
+
+    said: list[str] = []
+    before = qInstallMessageHandler(lambda _kind, _context, message: said.append(message))
+    yield
+    qInstallMessageHandler(before)
+    assert not said, f"Qt complained: {said}"
+
+
+@pytest.fixture
+def scenes():
+    """The streams of `scenarios.py` by name; each is made once."""
+    from scenarios import model_of
+
+    return model_of
+
+
+@pytest.fixture
+def windows(qtbot, tmp_path):
+    """Makes main windows on a feed, and closes them."""
+    from evenstroke_viewer.windows.main_window import MainWindow, application
+    from PySide6.QtCore import QSettings
+
+    application([])
+    made = []
+
+    def make(feed, control=None, settings=None):
+        settings = settings or QSettings(str(tmp_path / "window.ini"), QSettings.Format.IniFormat)
+        made.append(MainWindow(feed, settings, control))
+        qtbot.addWidget(made[-1])
+        return made[-1]
+
+    yield make
+    for window in made:
+        window.close()

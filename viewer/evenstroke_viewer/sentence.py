@@ -1,0 +1,373 @@
+"""Words: what is found, in one sentence, how sure that is, and the one thing to do now. No Qt here."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from evenstroke_dsp.messages import (
+    CauseOfFinding,
+    Coaching,
+    Comparison,
+    CylinderBalance,
+    Finding,
+    PhaseName,
+    Trust,
+)
+from evenstroke_dsp.names import cylinder_name, pulse_name
+
+from .drawing import Item, Picture, Shape, Text, rectangle
+from .look import Look
+from .units import NARROW_SPACE, PressureUnit, shown
+from .view_model import ViewModel
+
+_MINUS = "\N{MINUS SIGN}"
+_CAUSE_WORDS: dict[CauseOfFinding, str] = {
+    "spread": "healthy engines show as much",
+    "set-up": "what is fitted accounts for it",
+    "engine": "the engine: nothing fitted, and no healthy spread, accounts for it",
+    "unclear": "cannot tell: engine or set-up",
+}
+_PHASE_WORDS: dict[PhaseName, str] = {
+    "rest": "the engine stands",
+    "cranking": "the starter turns it",
+    "running": "the engine RUNS",
+    "coasting": "it runs out",
+}
+_TRUST_WORDS: dict[Trust, str] = {
+    "clean": "clean",
+    "limited": "LIMITED",
+    "disturbed": "DISTURBED by what is fitted",
+}
+_MOST_NOW = 150
+"""Letters of an instruction that are shown large; what is left follows smaller."""
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """All that the view says. now: the one instruction; then: what follows on it. alarm: it must be obeyed now.
+    facts, coach: headings with words."""
+
+    sentence: str
+    now: str
+    then: str
+    alarm: bool
+    facts: tuple[tuple[str, str], ...]
+    coach: tuple[tuple[str, str], ...]
+
+
+def say(model: ViewModel) -> Saying:
+    """What to say of the stream as it is now."""
+    troubled = _link(model)
+    sentence, instruction = troubled or _engine(model)
+    coach = model.state.coach if model.state is not None and model.contact == "heard" else None
+    alarm = coach is not None and coach.alarm is not None
+    if alarm:
+        assert coach is not None
+        instruction = coach.words
+    now, then = split(instruction)
+    facts = _facts(model)
+    if troubled is not None and model.finding is not None and model.finding.findings:
+        facts = (("Found until then", _engine(model)[0]), *facts[:1])
+    return Saying(sentence, now, then, alarm, facts, _coach(model, coach))
+
+
+def _link(model: ViewModel) -> tuple[str, str] | None:
+    """What is wrong with the way from the board to here, and what to do about it; None: nothing."""
+    if model.contact == "waiting" and model.playing is None:
+        return (
+            f"Waiting: nothing is published at {model.where} yet.",
+            "Start evenstroke listen with the board's port and the set-up; this window finds it by itself.",
+        )
+    if model.contact == "silent" and model.playing is None:
+        return (
+            "Nothing is heard of evenstroke any more.",
+            "Let go of the starter. See whether evenstroke listen still runs, and start it again; this window "
+            "finds it by itself.",
+        )
+    state = model.state
+    if state is None or (model.playing is not None and state.link != "failed"):
+        return None
+    match state.link:
+        case "stalled":
+            return (
+                f"The board sends nothing: {state.reason}.",
+                "Let go of the starter. Check the board's cable; it is looked for by itself.",
+            )
+        case "failed" if model.playing is not None:
+            return ("This recording cannot be played on.", state.reason)
+        case "failed":
+            return (
+                f"The board is lost: {state.reason}.",
+                "Check cable and board, and start evenstroke listen again.",
+            )
+        case "opening" | "syncing":
+            return (
+                f"Not listening yet: {state.reason}.",
+                "Do not crank yet: wait until the board streams.",
+            )
+        case "closed":
+            found = _engine(model)
+            return (found[0], found[1] if model.finding is not None else state.reason)
+    return None
+
+
+def _engine(model: ViewModel) -> tuple[str, str]:
+    """What is found in the engine, and the instruction that goes with it."""
+    finding, state = model.finding, model.state
+    if finding is None:
+        return ("Listening: nothing has turned yet.", "Wait for the first samples.")
+    coach = state.coach if state is not None else None
+    instruction = coach.words if coach is not None and coach.words else finding.instruction
+    if finding.refused is not None:
+        first, rest = split(finding.refused, most=110)
+        return (first, rest or instruction)
+    if finding.findings:
+        return (_found(model, finding.findings[0]), instruction)
+    judged = judged_cylinders(model.comparisons)
+    undecided = [b for _, b in judged if b.verdict == "undecided"]
+    if model.comparisons and state is not None and state.engine.cylinders == 1:
+        return (
+            "One cylinder: there is no other to compare it with. Its sizes are in the other views.",
+            instruction,
+        )
+    if not judged:
+        turning = finding.phase in ("cranking", "running")
+        return (
+            "Counting cycles: too few to compare yet."
+            if turning
+            else "Ready: nothing has been compared yet.",
+            instruction,
+        )
+    if undecided:
+        return (
+            f"Cannot tell yet: {len(undecided)} of {len(judged)} comparisons are undecided; nothing odd repeats so far.",
+            instruction,
+        )
+    return ("Nothing odd repeats: every cylinder compares even.", instruction)
+
+
+def judged_cylinders(comparisons: tuple[Comparison, ...]) -> list[tuple[Comparison, CylinderBalance]]:
+    """All that has a verdict."""
+    return [(c, b) for c in comparisons for b in c.cylinders if b.verdict is not None]
+
+
+def balance_of(model: ViewModel, finding: Finding) -> tuple[Comparison, CylinderBalance] | None:
+    """The comparison and cylinder that a finding speaks of, as last published."""
+    for comparison, balance in judged_cylinders(model.comparisons):
+        label = balance.cylinder if balance.cylinder is not None else balance.position
+        if (comparison.probe, comparison.feature) == (
+            finding.probe,
+            finding.feature,
+        ) and label in finding.odd_pulse_at:
+            return comparison, balance
+    return None
+
+
+def _found(model: ViewModel, finding: Finding) -> str:
+    pair = balance_of(model, finding)
+    if pair is None:
+        return split(finding.text, most=110)[0]
+    comparison, balance = pair
+    name = cylinder_name(balance)
+    return (
+        f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
+        f"{abs(balance.deviation or 0.0):.0f}{NARROW_SPACE}% {balance.verdict}, cycle after cycle."
+    )
+
+
+def _facts(model: ViewModel) -> tuple[tuple[str, str], ...]:
+    finding = model.finding
+    if finding is None:
+        return ()
+    if not finding.findings:
+        judged = judged_cylinders(model.comparisons)
+        if not judged or finding.refused is not None:
+            return ()
+        return (
+            ("Compared", f"{len(judged)} comparisons over {max(b.cycles for _, b in judged)} cycles"),
+            ("Trust", _trusts(model.comparisons)),
+        )
+    first = finding.findings[0]
+    pair = balance_of(model, first)
+    if pair is None:
+        return ()
+    comparison, balance = pair
+    because = ", ".join(code.replace("_", " ") for code in comparison.because)
+    trust = _TRUST_WORDS[balance.trust] + (f" ({because})" if because and balance.trust != "clean" else "")
+    facts = [
+        ("Deviation, 95 % interval", interval_words(comparison, balance)),
+        ("Size, without an interval", size_words(balance, model.pressure_unit)),
+        ("Seen in", f"{balance.cycles} cycles, probe {comparison.probe}"),
+        ("Trust", trust),
+        ("Made by", _CAUSE_WORDS[first.cause]),
+    ]
+    if len(finding.findings) > 1:
+        others = "; ".join(_in_short(model, f) for f in finding.findings[1:4])
+        more = f" and {len(finding.findings) - 4} more" if len(finding.findings) > 4 else ""
+        facts.append(("Also odd", others + more))
+    return tuple(facts)
+
+
+def _in_short(model: ViewModel, finding: Finding) -> str:
+    pair = balance_of(model, finding)
+    where = ", ".join(map(str, finding.odd_pulse_at))
+    if pair is None:
+        return f"{where} ({finding.probe})"
+    return f"{cylinder_name(pair[1])} {interval_words(*pair)}, {finding.probe} {finding.feature}"
+
+
+def interval_words(comparison: Comparison, balance: CylinderBalance) -> str:
+    """ "−8.6 % (−11.3 to −5.9)"."""
+    sign = f"{NARROW_SPACE}°" if comparison.unit == "degrees" else f"{NARROW_SPACE}%"
+    if balance.deviation is None:
+        return "not known yet"
+    ends = (
+        "no interval yet"
+        if balance.low is None or balance.high is None
+        else f"{signed(balance.low)} to {signed(balance.high)}"
+    )
+    return f"{signed(balance.deviation)}{sign} ({ends})"
+
+
+def size_words(balance: CylinderBalance, unit: PressureUnit) -> str:
+    """The mean size of a pulse, with its unit."""
+    return (
+        "not measured"
+        if balance.value is None
+        else f"{shown(balance.value, balance.value_unit, unit)} on average"
+    )
+
+
+def signed(value: float) -> str:
+    """ "−8.6", "+0.4", "0.0"."""
+    text = f"{value:+.1f}".replace("-", _MINUS)
+    return "0.0" if text[1:] == "0.0" else text
+
+
+def _trusts(comparisons: tuple[Comparison, ...]) -> str:
+    main = [c for c in comparisons if any(b.verdict is not None for b in c.cylinders)]
+    return ", ".join(f"{c.probe} {c.feature}: {_TRUST_WORDS[c.trust]}" for c in main)
+
+
+def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], ...]:
+    if model.contact == "waiting":
+        return ()
+    phase = model.finding.phase if model.finding is not None else None
+    seen = model.playing is not None or (model.state is not None and model.state.link == "streaming")
+    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else "not seen now")
+    cycles = f"{len(model.cycles)}"
+    if coach is None:
+        return (engine, ("Cycles", cycles))
+    more = coach.more_cycles
+    need = "" if more is None else " are enough" if more == 0 else f", about {more} more"
+    cells = [
+        engine,
+        ("Cycles", f"{coach.cycles}{need}"),
+        ("This crank", f"{coach.crank_s:.0f}{NARROW_SPACE}s"),
+        ("Starter since its rest", f"{coach.starter_used_s:.0f}{NARROW_SPACE}s"),
+    ]
+    if coach.rest_left_s > 0:
+        cells.append(("Rest, still", f"{coach.rest_left_s:.0f}{NARROW_SPACE}s"))
+    if coach.cranks_wanted:
+        cells.append(("Cranks done", f"{coach.cranks} of {coach.cranks_wanted}"))
+    if coach.battery is not None:
+        cells.append(("Battery, as the probe reads", coach.battery))
+    return tuple(cells)
+
+
+def split(text: str, most: int = _MOST_NOW) -> tuple[str, str]:
+    """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left."""
+    ends = [match.end() for match in re.finditer(r"[.;](?=\s)", text)]
+    fitting = [end for end in ends if end <= most]
+    if len(text) <= most or not ends:
+        return text.strip(), ""
+    end = fitting[-1] if fitting else ends[0]
+    first = text[:end].strip()
+    if first.endswith(";"):
+        first = first[:-1] + "."
+    rest = text[end:].strip()
+    return first, rest[:1].upper() + rest[1:]
+
+
+# --- the picture ------------------------------------------------------------------------------------------
+
+
+def words_picture(model: ViewModel, width: float, height: float, look: Look) -> Picture:
+    """The saying as a picture: sentence, facts, instruction and coach, from above."""
+    said = say(model)
+    theme = look.theme
+
+    def px(nominal: float) -> float:
+        return look.px(nominal, width, height * 1.18)  # the window is higher than this view by tabs and band
+
+    pad = 0.022 * width
+    items: list[Item] = []
+    coach_high = 0.19 * height if said.coach else 0.0
+    facts_high = (0.22 if len(said.facts) > 4 else 0.14) * height if said.facts else 0.0
+    left = height - coach_high - facts_high - 3 * pad
+    sentence_high = (0.38 if said.then else 0.44) * left
+    instruction_high = left - sentence_high
+    y = pad
+    items.append(
+        Text(pad, y, width - 2 * pad, sentence_high, said.sentence, px(54), theme.ink, True, upright="middle")
+    )
+    y += sentence_high
+    if said.facts:
+        items += _cells(said.facts, pad, y, width - 2 * pad, facts_high, px(17), px(25), look)
+        y += facts_high
+    y += 0.3 * pad
+    items.append(Shape(rectangle(0, y, width, instruction_high), theme.alarm if said.alarm else theme.panel))
+    ink = theme.on_alarm if said.alarm else theme.ink
+    now_share = 0.52 if said.then else 0.94
+    inner = width - 2 * pad
+    items.append(
+        Text(
+            *(pad, y + 0.03 * instruction_high, inner, now_share * instruction_high),
+            *(said.now, px(46), ink),
+            bold=True,
+            upright="middle",
+        )
+    )
+    if said.then:
+        items.append(
+            Text(
+                *(pad, y + 0.55 * instruction_high, inner, 0.43 * instruction_high, said.then, px(26), ink),
+                upright="middle",
+            )
+        )
+    y += instruction_high + 0.4 * pad
+    if said.coach:
+        items += _cells(said.coach, pad, y, width - 2 * pad, coach_high, px(17), px(30), look)
+    spoken = [said.sentence, said.now, said.then]
+    spoken += [f"{heading}: {words}." for heading, words in (*said.facts, *said.coach)]
+    return Picture(width, height, theme.ground, tuple(items), " ".join(filter(None, spoken)))
+
+
+def _cells(
+    cells: tuple[tuple[str, str], ...],
+    x: float,
+    y: float,
+    width: float,
+    height: float,
+    small: float,
+    large: float,
+    look: Look,
+) -> list[Item]:
+    """Headings with words side by side, in rows of at most four, wide ones where there is much to say."""
+    rows = [cells] if len(cells) <= 4 else [cells[: (len(cells) + 1) // 2], cells[(len(cells) + 1) // 2 :]]
+    items: list[Item] = []
+    high = height / len(rows)
+    for row in rows:
+        weights = [max(12.0, min(60.0, float(max(len(h), len(w))))) for h, w in row]
+        at = x
+        for (heading, words), weight in zip(row, weights, strict=True):
+            wide = width * weight / sum(weights)
+            inner = wide - 0.012 * width
+            items.append(Text(at, y, inner, 0.36 * high, heading, small, look.theme.quiet, least=6))
+            items.append(
+                Text(at, y + 0.36 * high, inner, 0.62 * high, words, large, look.theme.ink, True, least=7)
+            )
+            at += wide
+        y += high
+    return items

@@ -1,0 +1,162 @@
+"""Puts a `Picture` on anything that Qt paints on: a widget, a PNG, an SVG."""
+
+from __future__ import annotations
+
+import functools
+import math
+from pathlib import Path
+
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFont,
+    QFontDatabase,
+    QFontMetricsF,
+    QImage,
+    QPainter,
+    QPen,
+    QPolygonF,
+    QTextOption,
+)
+from PySide6.QtSvg import QSvgGenerator
+
+from evenstroke_viewer.drawing import Disc, Line, Picture, Shape, Text
+from evenstroke_viewer.look import FONT, font_files
+
+_ALIGN = {
+    "left": Qt.AlignmentFlag.AlignLeft,
+    "centre": Qt.AlignmentFlag.AlignHCenter,
+    "right": Qt.AlignmentFlag.AlignRight,
+}
+_UPRIGHT = {
+    "top": Qt.AlignmentFlag.AlignTop,
+    "middle": Qt.AlignmentFlag.AlignVCenter,
+    "bottom": Qt.AlignmentFlag.AlignBottom,
+}
+_SMALLER = 0.94
+"""How much a text shrinks at each try to fit its box."""
+
+
+def load_fonts() -> None:
+    """Make the fonts known to Qt. Raises OSError where one is missing."""
+    for path in font_files():
+        if QFontDatabase.addApplicationFont(str(path)) < 0:
+            raise OSError(f"this font cannot be loaded: {path}")
+
+
+def font(size_px: float, *, bold: bool = False) -> QFont:
+    """The one font that all windows use, at a size in logical pixels."""
+    made = QFont(FONT)
+    made.setPixelSize(max(1, round(size_px)))
+    made.setBold(bold)
+    return made
+
+
+def fitting_size(text: Text) -> tuple[int, bool]:
+    """The largest size, pixels, at which a text fits its box, not above what it asks for; whether it fits at all."""
+    return _fitting(text.words, text.bold, text.width, text.height, text.size, text.least)
+
+
+@functools.lru_cache(maxsize=4096)
+def _fitting(
+    words: str, bold: bool, width: float, height: float, size: float, least: float
+) -> tuple[int, bool]:
+    while True:
+        whole = max(1, math.floor(size))
+        if _fits(words, QFontMetricsF(font(whole, bold=bold)), width, height):
+            return whole, True
+        if whole <= least:
+            return whole, False
+        size = max(least, size * _SMALLER)
+
+
+def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bool:
+    longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(words)), default=0.0)
+    if longest > width:
+        return False
+    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, words)
+    return bool(needs.height() <= height + 0.5 and needs.width() <= width + 0.5)
+
+
+def _unbreakable(words: str) -> list[str]:
+    """What no line may break within; a no-break space is no break."""
+    return words.replace("\n", " ").split(" ")
+
+
+def paint(painter: QPainter, picture: Picture) -> list[Text]:
+    """Paint it all; returns the texts that did not fit their boxes even at their least size, for tests."""
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.fillRect(QRectF(0, 0, picture.width, picture.height), QColor(picture.ground))
+    unfit = []
+    for item in picture.items:
+        match item:
+            case Line():
+                painter.setPen(_pen(item.colour, item.width, dashed=item.dashed))
+                painter.setBrush(Qt.BrushStyle.NoBrush)
+                polygon = QPolygonF([QPointF(*point) for point in item.points])
+                if item.closed:
+                    painter.drawPolygon(polygon)
+                else:
+                    painter.drawPolyline(polygon)
+            case Shape():
+                painter.setPen(_pen(item.outline, 1.0))
+                painter.setBrush(QBrush(QColor(item.fill)))
+                painter.drawPolygon(QPolygonF([QPointF(*point) for point in item.points]))
+            case Disc():
+                painter.setPen(_pen(item.outline, item.width, dashed=item.dashed))
+                painter.setBrush(QBrush(QColor(item.fill)) if item.fill else Qt.BrushStyle.NoBrush)
+                painter.drawEllipse(QPointF(item.x, item.y), item.radius, item.radius)
+            case Text():
+                if not _write(painter, item):
+                    unfit.append(item)
+    return unfit
+
+
+def _pen(colour: str | None, width: float, *, dashed: bool = False) -> QPen:
+    if colour is None:
+        return QPen(Qt.PenStyle.NoPen)
+    pen = QPen(QColor(colour), width)
+    if dashed:
+        pen.setStyle(Qt.PenStyle.DashLine)
+    return pen
+
+
+def _write(painter: QPainter, text: Text) -> bool:
+    if not text.words:
+        return True
+    size, fits = fitting_size(text)
+    painter.setFont(font(size, bold=text.bold))
+    painter.setPen(QColor(text.colour))
+    option = QTextOption(_ALIGN[text.align] | _UPRIGHT[text.upright])
+    option.setWrapMode(QTextOption.WrapMode.WordWrap)
+    painter.drawText(QRectF(text.x, text.y, text.width, text.height), text.words, option)
+    return fits
+
+
+def save_png(picture: Picture, path: Path, *, ratio: float = 2.0) -> None:
+    """ratio: pixels for each logical pixel. Raises OSError where it cannot be written."""
+    image = QImage(
+        round(picture.width * ratio), round(picture.height * ratio), QImage.Format.Format_ARGB32_Premultiplied
+    )
+    image.setDevicePixelRatio(ratio)
+    painter = QPainter(image)
+    paint(painter, picture)
+    painter.end()
+    if not image.save(str(path)):
+        raise OSError(f"this picture cannot be written: {path}")
+
+
+def save_svg(picture: Picture, path: Path, title: str) -> None:
+    """Raises OSError where it cannot be written."""
+    generator = QSvgGenerator()
+    generator.setFileName(str(path))
+    generator.setSize(QSize(round(picture.width), round(picture.height)))
+    generator.setViewBox(QRectF(0, 0, picture.width, picture.height))
+    generator.setTitle(title)
+    generator.setDescription(picture.words)
+    painter = QPainter()
+    if not painter.begin(generator):
+        raise OSError(f"this picture cannot be written: {path}")
+    paint(painter, picture)
+    painter.end()
