@@ -98,6 +98,16 @@ class WaveKeeper:
         """The time behind the newest sample, seconds; 0 when there is none."""
         return _end_s(self._pieces[-1]) if self._pieces else 0.0
 
+    @property
+    def dt_s(self) -> float | None:
+        """From one of the newest samples to the next, seconds; None when there is none."""
+        return self._pieces[-1].dt_s if self._pieces else None
+
+    @property
+    def since_s(self) -> float:
+        """The oldest sample's time that is kept, seconds; 0 when there is none."""
+        return self._pieces[0].t0_s if self._pieces else 0.0
+
     def between(self, probe: str, from_s: float, to_s: float) -> list[Piece]:
         """One probe's samples that touch this time, in pieces of shape (1, n) as long as they join up.
 
@@ -235,6 +245,11 @@ class ViewModel:
     def now_s(self) -> float:
         """The newest sample's time, seconds of the stream."""
         return max(self.raw.until_s, self.conditioned.until_s)
+
+    @property
+    def oldest_s(self) -> float:
+        """The oldest sample's time that is kept, seconds of the stream."""
+        return min(self.raw.since_s, self.conditioned.since_s)
 
     @property
     def losing(self) -> int:
