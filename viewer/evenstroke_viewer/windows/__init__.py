@@ -8,4 +8,5 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("wheel_view", "WheelView"),
     ("carpet_view", "CarpetView"),
     ("strip_view", "StripView"),
+    ("probes_view", "ProbesView"),
 )
