@@ -29,7 +29,33 @@ class Restarted:
     """What follows is of another session: another daemon, another set-up, or another place in a recording."""
 
 
-Handed = Received | Restarted
+@dataclass(frozen=True, slots=True)
+class Jumped:
+    """The recording that is played goes on from another second. last_cycle: sequence number of the last cycle that
+    was known then, -1 where none was."""
+
+    last_cycle: int
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """Where in a recording the replay is, seconds, and how it goes on; length_s: None where it cannot be told."""
+
+    at_s: float
+    length_s: float | None
+    speed: float
+    paused: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MarkNote:
+    """A moment that somebody marked, seconds of the stream, and what they said of it."""
+
+    at_s: float
+    words: str
+
+
+Handed = Received | Restarted | Jumped | Playing | MarkNote
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +95,16 @@ class Inbox:
             if isinstance(message, Restarted):
                 self._waiting.clear()
                 self._samples = self._cycles = 0
+            elif isinstance(message, Jumped):
+                self._waiting = deque(m for m in self._waiting if not isinstance(m, WaveData))
+                self._samples = 0
             elif isinstance(message, WaveData):
                 self._samples += message.samples.size
                 self._drop_old_waves()
             elif isinstance(message, Cycle):
                 self._cycles += 1
                 self._drop_old_cycles()
-            else:
+            elif not isinstance(message, MarkNote):
                 older = next((m for m in self._waiting if type(m) is type(message)), None)
                 if older is not None:
                     self._waiting.remove(older)
@@ -83,7 +112,9 @@ class Inbox:
 
     def _drop_old_waves(self) -> None:
         while self._samples > self._most_samples:
-            old = next((m for m in self._waiting if isinstance(m, WaveData)), None)
+            # Raw ones first: what cycles are cut from is worth more.
+            waves = [m for m in self._waiting if isinstance(m, WaveData)]
+            old = next((m for m in waves if m.header.kind == "raw"), next(iter(waves), None))
             if old is None:  # the newest alone is too large
                 return
             self._waiting.remove(old)

@@ -86,7 +86,7 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
             "finds it by itself.",
         )
     state = model.state
-    if state is None or model.playing is not None:
+    if state is None or (model.playing is not None and state.link != "failed"):
         return None
     match state.link:
         case "stalled":
@@ -94,6 +94,8 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
                 f"The board sends nothing: {state.reason}.",
                 "Let go of the starter. Check the board's cable; it is looked for by itself.",
             )
+        case "failed" if model.playing is not None:
+            return ("This recording cannot be played on.", state.reason)
         case "failed":
             return (
                 f"The board is lost: {state.reason}.",
