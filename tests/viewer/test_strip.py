@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 import pytest
 from evenstroke_viewer.drawing import Curve, Text
+from evenstroke_viewer.feed import MarkNote
 from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.strip import Sight, Strip, labels_of, lanes_of, scale, ticks
 from evenstroke_viewer.units import PressureUnit
@@ -90,7 +91,7 @@ def test_scales_carry_the_unit_that_was_chosen(scenes):
 
 def test_a_mark_is_drawn_with_its_note(scenes):
     model = scenes("odd")
-    model.mark("throttle opened", 7.0)
+    model.take(MarkNote(7.0, "throttle opened"))
     assert "throttle opened" in Strip().picture(model, Sight(seconds=5.0, until_s=9.0), 1280, 560, LOOK).texts
 
 

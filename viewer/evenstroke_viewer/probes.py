@@ -23,8 +23,12 @@ from .view_model import ViewModel
 
 _TRACE_S = 3.0
 _MINUS = "\N{MINUS SIGN}"
+_MOST_STEPS = 4096
+"""A swing over more is never too small, and its steps may be the noise's."""
 _LEAST_SHARE = 0.0005
 """Shares below half a tenth of a per cent are shown as none."""
+_ROOM = (46.0, 20.0)
+"""Height of a card, logical pixels, from which it holds everything, and from which it holds a fact under its name."""
 State = Literal["waiting", "good", "doubtful", "bad"]
 _STATE_WORDS: dict[State, str] = {"waiting": "waiting", "good": "good", "doubtful": "doubtful", "bad": "bad"}
 _REASONS = {
@@ -87,7 +91,9 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
         chosen %= len(cards)
         card = cards[chosen]
         advice = " ".join(f"{_capital(what)}: {do}" for what, do in card.troubles) or card.note
-        now = advice or "Nothing is wrong with it. Its signal runs in the strip."
+        now = (
+            f"{advice or 'Nothing is wrong with it.'} Now: {'; '.join(card.facts) or 'nothing measured yet'}."
+        )
         return Panel(
             f"{card.probe} ({card.role}): {card.word}.", now, bool(card.troubles), chosen, cards, losses
         )
@@ -171,7 +177,7 @@ def _facts(model: ViewModel, probe: ProbeHealth) -> list[str]:
         facts.append(f"cut off in {100 * probe.clipped_share:.1f}{NARROW_SPACE}% of its pieces")
     if probe.lost_share is not None and probe.lost_share >= _LEAST_SHARE:
         facts.append(f"{100 * probe.lost_share:.1f}{NARROW_SPACE}% lost")
-    if probe.steps is not None:
+    if probe.steps is not None and probe.steps <= _MOST_STEPS:
         facts.append(f"{probe.steps} converter steps")
     if probe.mains_hz is not None and probe.mains_amplitude is not None:
         facts.append(f"{probe.mains_hz:.0f}{NARROW_SPACE}Hz mains {value(probe.mains_amplitude)}")
@@ -300,53 +306,35 @@ class Probes:
         items: list[Item] = [Shape(rectangle(*box), theme.panel)]
         if chosen:
             items.append(Line(rectangle(*box), theme.ink, 3.0, closed=True))
+        # Small cards say less: the chosen one says the rest above.
+        lines = 3 if high >= _ROOM[0] else 2 if high >= _ROOM[1] else 1
         side = min(0.62 * high, 0.11 * wide)
         inset = 0.02 * wide
         items += _sign(card.state, x + inset + side / 2, y + high / 2, side / 2, theme)
         left = x + 2 * inset + side
-        running = card.probe in lanes_of(model)
+        running = lines == 3 and card.probe in lanes_of(model)
         trace = 0.24 * wide if running else 0.0
         inner = x + wide - inset - left - (trace + inset if running else 0.0)
-        items.append(
-            Text(
-                left,
-                y + 0.06 * high,
-                0.5 * inner,
-                0.28 * high,
-                card.probe,
-                px(24),
-                theme.ink,
-                True,
-                upright="middle",
-                least=7,
-            )
-        )
+        first = {1: 0.88, 2: 0.46, 3: 0.30}[lines] * high
+        place = (left, y + 0.06 * high, 0.5 * inner, first)
+        items.append(Text(*place, card.probe, px(36), theme.ink, True, upright="middle", least=6))
         troubled = bool(card.troubles)
-        place = (left + 0.52 * inner, y + 0.06 * high, 0.48 * inner, 0.28 * high)
+        place = (left + 0.52 * inner, y + 0.06 * high, 0.48 * inner, first)
         if troubled:
             items.append(Shape(rectangle(*place), theme.alarm))
-        words = card.word + (f", and {len(card.troubles) - 1} more" if len(card.troubles) > 1 else "")
+        words = card.word + (f"{NARROW_SPACE}(+{len(card.troubles) - 1})" if len(card.troubles) > 1 else "")
         ink = theme.on_alarm if troubled else theme.ink
-        items.append(Text(*place, words, px(24), ink, True, align="centre", upright="middle", least=7))
-        items.append(
-            Text(
-                left,
-                y + 0.36 * high,
-                inner,
-                0.2 * high,
-                card.role,
-                px(17),
-                theme.quiet,
-                upright="middle",
-                least=6,
-            )
-        )
-        facts = " · ".join(fact.replace(" ", NARROW_SPACE) for fact in card.facts) or card.note
-        items.append(
-            Text(
-                left, y + 0.56 * high, inner, 0.4 * high, facts, px(16), theme.ink, upright="middle", least=6
-            )
-        )
+        items.append(Text(*place, words, px(34), ink, True, align="centre", upright="middle", least=6))
+        facts = [fact.replace(" ", NARROW_SPACE) for fact in card.facts] or [card.note]
+        if lines == 3:
+            place = (left, y + 0.37 * high, inner, 0.2 * high)
+            items.append(Text(*place, card.role, px(22), theme.quiet, upright="middle", least=6))
+            place = (left, y + 0.57 * high, inner, 0.4 * high)
+            size = min(px(21), 0.18 * high)
+            items.append(Text(*place, "; ".join(facts), size, theme.ink, upright="middle", least=6))
+        elif lines == 2:
+            place = (left, y + 0.54 * high, inner, 0.42 * high)
+            items.append(Text(*place, facts[0], px(21), theme.ink, upright="middle", least=6))
         if running:
             items += self._trace(
                 model, card.probe, (x + wide - inset - trace, y + 0.1 * high, trace, 0.8 * high), theme

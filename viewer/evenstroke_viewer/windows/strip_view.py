@@ -83,4 +83,7 @@ class StripView(PictureView):
         if self._model is not model:
             self._model = model
             self.sight = replace(self.sight, until_s=None, only=None)
+        held = self.sight.until_s
+        if held is not None and not model.oldest_s <= held <= model.now_s:  # a replay was sent elsewhere
+            self.sight = replace(self.sight, until_s=None)
         return self._strip.picture(model, self.sight, width, height, look)
