@@ -90,8 +90,10 @@ def clock_part(model: ViewModel) -> Part:
     if health is None or health.clock_ppm is None:
         return Part("Board's clock", "not known yet")
     width = health.clock_uncertainty_ppm
-    within = f" ± {width:.0f} (95 %)" if width is not None else ", uncertainty unknown"
-    return Part("Board's clock", f"{health.clock_ppm:+.0f}{within}{NARROW_SPACE}ppm")
+    unit = f"{NARROW_SPACE}ppm"
+    if width is None:
+        return Part("Board's clock", f"{health.clock_ppm:+.0f}{unit}, uncertainty unknown")
+    return Part("Board's clock", f"{health.clock_ppm:+.0f} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
 
 
 def disk_part(model: ViewModel) -> Part:

@@ -303,7 +303,7 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
 
     pad = 0.022 * width
     items: list[Item] = []
-    coach_high = 0.17 * height if said.coach else 0.0
+    coach_high = 0.19 * height if said.coach else 0.0
     facts_high = (0.22 if len(said.facts) > 4 else 0.14) * height if said.facts else 0.0
     left = height - coach_high - facts_high - 3 * pad
     sentence_high = (0.38 if said.then else 0.44) * left
@@ -364,9 +364,9 @@ def _cells(
         for (heading, words), weight in zip(row, weights, strict=True):
             wide = width * weight / sum(weights)
             inner = wide - 0.012 * width
-            items.append(Text(at, y, inner, 0.30 * high, heading, small, look.theme.quiet, least=7))
+            items.append(Text(at, y, inner, 0.36 * high, heading, small, look.theme.quiet, least=6))
             items.append(
-                Text(at, y + 0.30 * high, inner, 0.66 * high, words, large, look.theme.ink, True, least=7)
+                Text(at, y + 0.36 * high, inner, 0.62 * high, words, large, look.theme.ink, True, least=7)
             )
             at += wide
         y += high

@@ -111,13 +111,13 @@ class MainWindow(QMainWindow):
         for widget in (
             self._tabs,
             self._stack,
-            self._notice_line,
             self._note,
             self._scrub,
             self._band,
         ):
             column.addWidget(widget, 1 if widget is self._stack else 0)
         self.setCentralWidget(middle)
+        self._notice_line.setParent(middle)
         self._help.setParent(middle)
         self._help.setTextFormat(Qt.TextFormat.RichText)
         self._help.setWordWrap(True)
@@ -254,8 +254,16 @@ class MainWindow(QMainWindow):
         """Say something for some seconds; nothing: stop saying it."""
         self._notice_line.setText(words)
         self._notice_line.setVisible(bool(words))
+        self._place_notice()
         if words:
             self._notice_over.start(_NOTICE_MS)
+
+    def _place_notice(self) -> None:
+        """Over the lower edge of the view, which keeps its size."""
+        below = self._stack.geometry()
+        high = self._notice_line.heightForWidth(below.width())
+        self._notice_line.setGeometry(below.x(), below.bottom() + 1 - high, below.width(), high)
+        self._notice_line.raise_()
 
     def begin_note(self) -> None:
         """Ask for a note; the moment that it is of is now."""
@@ -332,6 +340,7 @@ class MainWindow(QMainWindow):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         super().resizeEvent(event)
         self._size_type()
+        self._place_notice()
 
     # --- until next time -------------------------------------------------------------------------------
 
