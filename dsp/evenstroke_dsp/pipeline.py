@@ -21,6 +21,7 @@ from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
+from .engine import CYCLE_DEG
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
@@ -29,6 +30,7 @@ from .history import History
 from .judge import judgement, refusal, warnings_of
 from .measurement import Measured, ProbeMeasurer
 from .messages import (
+    ANGLE_STEP_DEG,
     Balance,
     Comparison,
     Cycle,
@@ -40,6 +42,7 @@ from .messages import (
     PipelineMessage,
     ProbeHealth,
     SourceInfo,
+    ValveEvent,
     Wave,
     WaveData,
 )
@@ -51,10 +54,13 @@ from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
 from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
+from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
+
+_ANGLES_DEG = np.arange(0.0, CYCLE_DEG + ANGLE_STEP_DEG, ANGLE_STEP_DEG)
 
 _LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
 """Reasons of gaps in which whatever the board sent is missing, not samples alone."""
@@ -121,6 +127,8 @@ class Pipeline:
         self._phase: PhaseName = "rest"
         self._cycles = 0
         self._cycle_s: float | None = None
+        self._valve_events: tuple[ValveEvent, ...] = ()
+        self._valve_cycles = 0  # after which they were worked out
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
 
     # --- in -------------------------------------------------------------------------------------------
@@ -466,6 +474,7 @@ class Pipeline:
             angle_uncertainty_deg=span.uncertainty_deg,
             left_out=left_out,
             probes=tuple(probes),
+            angles_at_s=tuple(span.rotation.times_at(span.start_deg + _ANGLES_DEG).tolist()),
         )
         if left_out is None:
             self._comparisons = self._keeper.state()
@@ -546,7 +555,16 @@ class Pipeline:
             refused=refused,
             instruction=words,
             more_cycles=more,
+            valve_events=() if refused else self._valves_seen(),
         )
+
+    def _valves_seen(self) -> tuple[ValveEvent, ...]:
+        """Worked out when the engine rests only: it takes longer than a cycle may cost."""
+        if not self._turning and self._cycles != self._valve_cycles:
+            self._valve_cycles = self._cycles
+            seen = seen_events(self._setup, self.angle_records)
+            self._valve_events = tuple(event.message() for event in seen)
+        return self._valve_events
 
     def _wave(
         self, kind: str, rows: Iterator[int] | range | list[int], values: Floats, t0: float, dt: float
@@ -598,7 +616,8 @@ def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> Cyc
             from_s=m.pulse.t_from if m.pulse is not None else None,
             to_s=m.pulse.t_to if m.pulse is not None else None,
             left_out=m.left_out,
+            firing_tdc_deg=m.place.firing_deg,
         )
         for m in measured
     )
-    return CycleProbe(probe=measurer.probe.name, feature=leading, pulses=pulses)
+    return CycleProbe(probe=measurer.probe.name, feature=leading, pulses=pulses, travel_s=measurer.delay_s)
