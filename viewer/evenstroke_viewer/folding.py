@@ -29,27 +29,42 @@ _LEAST_KNOWN = 0.95
 _EXHAUST_LEVEL_DEG = (230.0, 330.0)
 """Where a cranked cylinder's pressure is the atmosphere's, as in `evenstroke_dsp.pressure_trace`."""
 
-_OUTSIDE = 0.003
+_OUTSIDE = 0.01
 """Share of the values, at either end, for which no room is made: one wild cycle would flatten all others."""
 
 Level = Literal["own mean", "exhaust stroke", "none"]
-_WINDOWS: dict[str, tuple[float, float]] = {
-    "intake_pulse": (300.0, 660.0),
-    "manifold_pressure": (300.0, 660.0),
-    "exhaust_pulse": (90.0, 450.0),
-    "crankcase_pulse": (-90.0, 270.0),
-    "cylinder_pressure": (-360.0, 360.0),
-    "starter_current": (-270.0, 90.0),
-    "battery_voltage": (-270.0, 90.0),
+_BEGINS: dict[str, float] = {
+    "intake_pulse": 330.0,
+    "manifold_pressure": 330.0,
+    "exhaust_pulse": 100.0,
+    "crankcase_pulse": -60.0,
 }
-"""Degrees after the cylinder's own firing TDC: a revolution around the stroke that makes the pulse."""
+"""Degrees after the cylinder's own firing TDC: just before the stroke that makes the pulse."""
+_COMPRESSION = frozenset({"starter_current", "battery_voltage"})
+"""Their pulse lies before and around firing TDC."""
+
+
+def window_of(role: str, pulses: int) -> tuple[float, float]:
+    """From which to which of a cylinder's own degrees its pulse is shown, where a probe hears so many a cycle: of many
+    cylinders half a revolution, since their pulses stand closer to each other."""
+    if role == "cylinder_pressure":
+        return -CYCLE_DEG / 2, CYCLE_DEG / 2
+    if pulses == 1:
+        return 0.0, CYCLE_DEG
+    wide = STEP_DEG * round(min(360.0, max(180.0, 4 * 360.0 / pulses)) / STEP_DEG)
+    if role in _COMPRESSION:
+        low = -STEP_DEG * round(0.6 * wide / STEP_DEG)
+        return low, low + wide
+    begins = _BEGINS.get(role)
+    return (begins, begins + wide) if begins is not None else (0.0, CYCLE_DEG)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Folded:
     """One cylinder's pulses. deg: (n,) its own crank degrees; rows: (cycles, n) oldest first, NaN where nothing is known;
-    median, low, high: (n,) over the cycles, low and high holding the middle half of them. left_out: how many cycles are
-    not among them since they do not count."""
+    median, low, high: (n,) over the cycles, low and high holding the middle half of them. own: from which to which degree
+    its pulse was measured, medians; None: not known. left_out: how many cycles are not among them since they do not
+    count."""
 
     seat: Seat
     deg: Floats
@@ -57,6 +72,7 @@ class Folded:
     median: Floats
     low: Floats
     high: Floats
+    own: tuple[float, float] | None
     left_out: int
 
     @property
@@ -67,7 +83,7 @@ class Folded:
 @dataclass(frozen=True, slots=True, eq=False)
 class Fold:
     """One probe's. level: what was taken off each pulse. angle_doubt_deg: one-sided, about 95 %, mean over the cycles;
-    None: cylinders cannot be named, angles only compare with each other."""
+    None: cylinders cannot be named, and angles say no more than how pulses stand to each other."""
 
     probe: str
     role: str
@@ -116,7 +132,9 @@ class Folder:
         last = _measured(kept[-1], probe)
         assert last is not None
         role = _role(model, probe)
-        window = _WINDOWS.get(role, (0.0, CYCLE_DEG))
+        places = [seat for seat in seats(model) if _pulse(last, seat) is not None]
+        named = all(seat.cylinder is not None for seat in places)
+        window = window_of(role, len(last.pulses)) if named else _around_pulse(kept, probe, len(last.pulses))
         level: Level = (
             "exhaust stroke"
             if role == "cylinder_pressure"
@@ -133,12 +151,8 @@ class Folder:
             unit=cuts[kept[-1].sequence].units.get(probe, ""),
             level=level,
             window=window,
-            cylinders=tuple(
-                _cylinder(seat, kept, rows, probe, window, level)
-                for seat in seats(model)
-                if _pulse(last, seat) is not None
-            ),
-            angle_doubt_deg=float(np.mean(known)) if len(known) == len(doubts) else None,
+            cylinders=tuple(_cylinder(seat, kept, rows, probe, window, level) for seat in places),
+            angle_doubt_deg=float(np.mean(known)) if named and len(known) == len(doubts) else None,
             travel_s=last.travel_s,
         )
 
@@ -150,6 +164,21 @@ class Folder:
             found = (cut, _at_angles(cycle, cut, probe, measured.travel_s if measured is not None else 0.0))
             self._rows[key] = found
         return found[1]
+
+
+def _around_pulse(cycles: Sequence[Cycle], probe: str, pulses: int) -> tuple[float, float]:
+    """As wide as where cylinders have names, and with the pulses in the middle: where they stand is all that is known."""
+    low, high = window_of("", pulses) if pulses == 1 else window_of("exhaust_pulse", pulses)
+    middles = []
+    for cycle in cycles:
+        measured = _measured(cycle, probe)
+        for pulse in measured.pulses if measured is not None else ():
+            ends = _ends(cycle, pulse, 0.0, 0.0)
+            if ends is not None:
+                middles.append(np.exp(2j * np.pi * sum(ends) / 2 / CYCLE_DEG))
+    middle = float(np.angle(np.mean(middles))) * CYCLE_DEG / (2 * np.pi) if middles else 0.0
+    begins = STEP_DEG * round((middle - (high - low) / 2) / STEP_DEG)
+    return begins, begins + high - low
 
 
 def _at_angles(cycle: Cycle, cut: CutWave, probe: str, travel_s: float) -> Floats:
@@ -177,7 +206,7 @@ def _cylinder(
 ) -> Folded:
     """The windows of one cylinder; each begins in one cycle and may end in the next, where that follows at once."""
     deg = np.arange(window[0], window[1] + STEP_DEG / 2, STEP_DEG)
-    kept, left_out = [], 0
+    kept, own, left_out = [], [], 0
     for k, cycle in enumerate(cycles):
         measured = _measured(cycle, probe)
         pulse = _pulse(measured, seat) if measured is not None else None
@@ -199,8 +228,41 @@ def _cylinder(
         cut = np.where(share > 1e-9, both[low] * (1 - share) + both[low + 1] * share, both[low])
         if np.isfinite(cut).sum() >= _LEAST_KNOWN * deg.size:
             kept.append(_levelled(cut, deg, level))
+            assert measured is not None
+            ends = _ends(cycle, pulse, measured.travel_s, window[0])
+            if ends is not None:
+                own.append(ends)
     table = np.stack(kept) if kept else np.empty((0, deg.size))
-    return Folded(seat, deg, table, _over(table, 50.0), _over(table, 25.0), _over(table, 75.0), left_out)
+    middle = np.median(own, axis=0).tolist() if own else None
+    return Folded(
+        seat,
+        deg,
+        table,
+        median=_over(table, 50.0),
+        low=_over(table, 25.0),
+        high=_over(table, 75.0),
+        own=(middle[0], middle[1]) if middle is not None else None,
+        left_out=left_out,
+    )
+
+
+def _ends(cycle: Cycle, pulse: CylinderPulse, travel_s: float, low: float) -> tuple[float, float] | None:
+    """Where a pulse begins and ends, its cylinder's own degrees from `low` on; None where it was not measured."""
+    if pulse.from_s is None or pulse.to_s is None or pulse.firing_tdc_deg is None:
+        return None
+    begins, ends = (_angle_at(cycle, t - travel_s) for t in (pulse.from_s, pulse.to_s))
+    first = (begins - pulse.firing_tdc_deg - low) % CYCLE_DEG + low
+    return first, first + ends - begins
+
+
+def _angle_at(cycle: Cycle, t: float) -> float:
+    """Degrees after the cycle's beginning; a pulse may lie just outside of it, where the speed is taken to go on."""
+    times = cycle.angles_at_s
+    if t < times[0]:
+        return (t - times[0]) / (times[1] - times[0]) * ANGLE_STEP_DEG
+    if t > times[-1]:
+        return CYCLE_DEG + (t - times[-1]) / (times[-1] - times[-2]) * ANGLE_STEP_DEG
+    return float(np.interp(t, times, np.arange(len(times)) * ANGLE_STEP_DEG))
 
 
 def _levelled(row: Floats, deg: Floats, level: Level) -> Floats:

@@ -206,7 +206,8 @@ class ViewModel:
         times = [
             t for p in cycle.probes for pulse in p.pulses for t in (pulse.from_s, pulse.to_s) if t is not None
         ]
-        from_s, to_s = min([cycle.from_s, *times]), max([cycle.to_s, *times])
+        late_s = max((p.travel_s for p in cycle.probes), default=0.0)
+        from_s, to_s = min([cycle.from_s, *times]), max([cycle.to_s + late_s, *times])
         wave = self.conditioned
         pieces = {name: wave.between(name, from_s, to_s) for name in wave.probes}
         return CutWave(

@@ -9,4 +9,5 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("carpet_view", "CarpetView"),
     ("strip_view", "StripView"),
     ("probes_view", "ProbesView"),
+    ("folded_view", "FoldedView"),
 )
