@@ -8,8 +8,10 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from .playback import Moment, Playback
+if TYPE_CHECKING:  # who only names commands need not load the pipeline
+    from .playback import Moment, Playback
 
 AS_FAST_AS_IT_GOES = float("inf")
 LEAP_S = 10.0

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import subprocess
+import sys
 import tomllib
 from importlib import import_module
 from pathlib import Path
@@ -99,3 +101,16 @@ def test_bytes_for_people():
         "2 MB",
         "212.0 GB",
     ]
+
+
+def test_a_live_window_loads_no_pipeline():
+    # SciPy's statistics alone take longer to load than all else: the first frame must not wait for them.
+    pytest.importorskip("PySide6")
+    code = (
+        "import importlib, sys; from evenstroke_viewer import command_watch, windows\n"
+        "importlib.import_module('evenstroke_viewer.windows.main_window')\n"
+        "[importlib.import_module(f'evenstroke_viewer.windows.{module}') for module, _ in windows.VIEWS]\n"
+        "print(sorted({'scipy', 'numba', 'evenstroke_dsp.pipeline'} & set(sys.modules)))"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "[]"

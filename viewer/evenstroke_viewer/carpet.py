@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
+from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import Comparison, Cycle, CycleProbe, CylinderPulse
 
 from .choosing import Seat, balance_at, seats

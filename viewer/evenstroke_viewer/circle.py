@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
+from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import CylinderBalance, FittedPart
 
 from .choosing import Choice, Seat, balance_at, choices, first_choice, seats

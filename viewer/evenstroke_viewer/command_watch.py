@@ -11,15 +11,10 @@ from pathlib import Path
 import click
 import platformdirs
 from click.core import ParameterSource
-from evenstroke_dsp.prediction import Prediction
 from evenstroke_protocol.errors import EvenstrokeError
-from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
-from evenstroke_replay.recording import open_recording
-from evenstroke_replay.setup_files import load_setup
 
 from .asking import DEFAULT_CONTROL
 from .feed import Feed, LiveFeed
-from .replay_feed import ReplayFeed
 from .subscriber import DEFAULT_ADDRESS
 
 _NEEDED = ("PySide6", "pyqtgraph")
@@ -111,6 +106,14 @@ def _show(feed: Feed, control: str) -> int:
 
 def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
     """Raises what reading the recording or the set-up raises."""
+    # A live stream needs none of these, and starts seconds sooner without them.
+    from evenstroke_dsp.prediction import Prediction
+    from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
+    from evenstroke_replay.recording import open_recording
+    from evenstroke_replay.setup_files import load_setup
+
+    from .replay_feed import ReplayFeed
+
     recording = open_recording(path, check_all=False)
     setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
 

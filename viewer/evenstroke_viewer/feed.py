@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Protocol
 
 import msgspec
 from evenstroke_dsp.messages import TOPIC_OF, Cycle, WaveData
+from evenstroke_replay.pacing import Command, SeekTo
 
 from .subscriber import DEFAULT_ADDRESS, Received, Subscriber
 
@@ -149,6 +151,14 @@ class Feed(Protocol):
     def start(self) -> None: ...
 
     def close(self) -> None: ...
+
+
+class Player(ABC):
+    """A feed whose place and pace can be chosen: a recording that is played."""
+
+    @abstractmethod
+    def do(self, command: Command | SeekTo) -> None:
+        """Obey soon. Of several jumps that wait only the last is made."""
 
 
 class LiveFeed:

@@ -24,7 +24,7 @@ from evenstroke_replay.playback import Moment, Playback
 from evenstroke_replay.recording import Recording
 from evenstroke_replay.replay_status import ReplayStatus
 
-from .feed import Inbox, Jumped, MarkNote, Playing
+from .feed import Inbox, Jumped, MarkNote, Player, Playing
 
 WAVES_BEFORE_S = 10.0
 """Seconds before the place of a jump whose waveforms are wanted on the screen."""
@@ -37,7 +37,7 @@ class _GivenUpError(Exception):
     """Another jump is wanted, or the end: this one need not be finished."""
 
 
-class ReplayFeed:
+class ReplayFeed(Player):
     """Plays a recording; `do` may be called from any thread. predict: works out what the physics say of the
     set-up, which may take half a minute; called in the feed's own thread."""
 
@@ -75,7 +75,6 @@ class ReplayFeed:
             self._thread.join()
 
     def do(self, command: Command | SeekTo) -> None:
-        """Obey soon. Of several jumps that wait only the last is made."""
         with self._asked:
             if isinstance(command, SeekTo):
                 self._wanted = [c for c in self._wanted if not isinstance(c, SeekTo)]

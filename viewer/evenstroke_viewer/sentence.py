@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from evenstroke_dsp.findings import cylinder_name, pulse_name
 from evenstroke_dsp.messages import (
     CauseOfFinding,
     Coaching,
@@ -15,6 +14,7 @@ from evenstroke_dsp.messages import (
     PhaseName,
     Trust,
 )
+from evenstroke_dsp.names import cylinder_name, pulse_name
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .look import Look

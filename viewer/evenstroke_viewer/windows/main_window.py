@@ -25,10 +25,9 @@ from PySide6.QtWidgets import (
 
 from evenstroke_viewer.asking import DEFAULT_CONTROL, ask_aside
 from evenstroke_viewer.band import HIGH, band
-from evenstroke_viewer.feed import Feed, MarkNote
+from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
 from evenstroke_viewer.look import LIGHT, THEMES, TYPE_SCALES, Look
-from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
 
@@ -54,7 +53,7 @@ class MainWindow(QMainWindow):
         self._feed = feed
         self._settings = settings
         self._control = control
-        self._replay = feed if isinstance(feed, ReplayFeed) else None
+        self._replay = feed if isinstance(feed, Player) else None
         self.model = ViewModel()
         self.model.where = feed.where
         self.look = Look()
