@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from evenstroke_dsp.health import ADVICE, BAD, MEMORY_S, SHORT_WORDS, WORST_FIRST
 from evenstroke_dsp.messages import Health, ProbeHealth
-from evenstroke_dsp.setup_check import ROLE_WORDS
+from evenstroke_dsp.setup import ROLE_WORDS
 
 from .columns import RunningColumns
 from .drawing import Curve, Disc, Item, Line, Picture, Shape, Spot, Text, rectangle
