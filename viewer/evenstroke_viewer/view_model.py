@@ -99,9 +99,13 @@ class WaveKeeper:
             return []
         row = self.probes.index(probe)
         runs: list[list[Piece]] = []
-        for piece in self._pieces:
-            if _end_s(piece) < from_s or piece.t0_s > to_s:
-                continue
+        wanted: list[Piece] = []
+        for piece in reversed(self._pieces):  # who follows what comes asks for the newest only
+            if _end_s(piece) < from_s:
+                break
+            if piece.t0_s <= to_s:
+                wanted.append(piece)
+        for piece in reversed(wanted):
             if runs and abs(_end_s(runs[-1][-1]) - piece.t0_s) < 0.5 * piece.dt_s:
                 runs[-1].append(piece)
             else:
