@@ -257,7 +257,11 @@ def scrub(seconds: float, jumps: int, folder: str) -> dict[str, object]:
         known = time.perf_counter() - began
         spin(
             600,
-            lambda: window.model.playing is not None and abs(window.model.playing.at_s - to_s) < 0.2,
+            lambda: (
+                (playing := window.model.playing) is not None
+                and abs(playing.at_s - to_s) < 0.2
+                and playing.to_s is None
+            ),
         )
         return known, time.perf_counter() - began
 

@@ -31,7 +31,9 @@ def test_without_the_extra_it_says_what_to_install(monkeypatch):
     monkeypatch.setattr(
         importlib.util, "find_spec", lambda name, *a: None if name == "PySide6" else find(name, *a)
     )
-    with pytest.raises(ViewerError, match=r"PySide6 not installed(.|\n)*pip install 'evenstroke\[viewer\]'"):
+    with pytest.raises(
+        ViewerError, match=r"PySide6 not installed(.|\n)*pip install 'PySide6-Essentials!=6.12.0' pyqtgraph"
+    ):
         require_windows()
 
 
@@ -65,6 +67,13 @@ def test_a_recording_that_cannot_be_read_is_an_error_with_where_and_what_to_do(t
     with pytest.raises(EvenstrokeError) as raised:
         CliRunner().invoke(command, [str(path)], catch_exceptions=False)
     assert str(path) in str(raised.value) and raised.value.todo
+
+
+@pytest.mark.parametrize("address", ["7720", "tcp://", "http://127.0.0.1:7720"])
+def test_what_is_no_address_is_refused_before_a_window_opens(address):
+    with pytest.raises(ViewerError, match="tcp://HOST:PORT") as raised:
+        CliRunner().invoke(command, ["--connect", address], catch_exceptions=False)
+    assert address in raised.value.where
 
 
 def test_help_has_an_example_and_the_caution():

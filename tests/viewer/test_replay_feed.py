@@ -65,6 +65,11 @@ def playing(recording):
         feed.close()
 
 
+def there(inbox, to_s):
+    """A jump is over."""
+    return abs(inbox.playing.at_s - to_s) < 0.2 and inbox.playing.to_s is None
+
+
 def shown(inbox, model=None):
     model = model or ViewModel()
     model.deliver(inbox.take())
@@ -100,7 +105,7 @@ def test_a_jump_back_shows_what_was_known_then(recording, playing, to_s):
     inbox.until(lambda i: i.playing is not None and i.playing.paused)
     model = shown(inbox)
     feed.do(SeekTo(to_s))
-    inbox.until(lambda i: abs(i.playing.at_s - to_s) < 0.2 and i.playing.paused)
+    inbox.until(lambda i: there(i, to_s) and i.playing.paused)
     # One more round of the player's loop: everything before it has been handed over.
     shown(inbox, model)
     cycles, balance, finding = known_at(recording, to_s)
@@ -116,7 +121,7 @@ def test_a_jump_forward_fills_in_what_it_skips(recording, playing):
     feed, inbox = playing(paused=True)
     inbox.until(lambda i: i.playing is not None)
     feed.do(SeekTo(12.0))
-    inbox.until(lambda i: i.playing.at_s > 11.8)
+    inbox.until(lambda i: there(i, 12.0))
     model = shown(inbox)
     cycles, balance, _ = known_at(recording, 12.0)
     assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
@@ -132,10 +137,10 @@ def test_there_and_back_nothing_is_shown_twice(recording, playing):
     model = ViewModel()
     for to_s in (12.0, 3.0, 12.4):
         feed.do(SeekTo(to_s))
-        inbox.until(lambda i, to_s=to_s: abs(i.playing.at_s - to_s) < 0.2)
+        inbox.until(lambda i, to_s=to_s: there(i, to_s))
         shown(inbox, model)
     feed.do(SeekTo(14.0))
-    inbox.until(lambda i: i.playing.at_s > 13.8)
+    inbox.until(lambda i: there(i, 14.0))
     shown(inbox, model)
     cycles, balance, _ = known_at(recording, 14.0)
     assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
@@ -174,3 +179,16 @@ def test_what_ends_the_reading_is_said(recording, playing):
     model = shown(inbox)
     assert model.state.link == "failed"
     assert "an engine of no size" in model.state.reason
+
+
+def test_a_jump_says_how_far_it_has_come_and_gives_way_to_another(recording, playing):
+    feed, inbox = playing(paused=True)
+    inbox.until(lambda i: i.playing is not None)
+    feed.do(SeekTo(15.0))
+    inbox.until(lambda i: i.playing.to_s == 15.0)
+    feed.do(SeekTo(2.0))
+    inbox.until(lambda i: there(i, 2.0))
+    model = shown(inbox)
+    cycles, balance, _ = known_at(recording, 2.0)
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
+    assert model.balance == balance

@@ -245,7 +245,7 @@ def test_a_recording_is_played_and_scrubbed_by_keys_and_slider(windows, qtbot, t
     qtbot.waitUntil(lambda: playing() is not None and window._scrub.maximum() > 50, timeout=LIMIT_MS)
     assert window._scrub.isVisible()
     window.seek_tenths(45)
-    qtbot.waitUntil(lambda: abs(playing().at_s - 4.5) < 0.2, timeout=LIMIT_MS)
+    qtbot.waitUntil(lambda: abs(playing().at_s - 4.5) < 0.2 and playing().to_s is None, timeout=LIMIT_MS)
     assert len(window.model.cycles) > 2
     assert window._scrub.value() == pytest.approx(45, abs=2)
     press(window, Qt.Key.Key_Comma)

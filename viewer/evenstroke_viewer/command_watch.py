@@ -10,12 +10,13 @@ from pathlib import Path
 
 import click
 import platformdirs
+import zmq
 from click.core import ParameterSource
 from evenstroke_protocol.errors import EvenstrokeError
 
 from .asking import DEFAULT_CONTROL
 from .feed import Feed, LiveFeed
-from .subscriber import DEFAULT_ADDRESS
+from .subscriber import DEFAULT_ADDRESS, Subscriber
 
 _NEEDED = ("PySide6", "pyqtgraph")
 _SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
@@ -77,7 +78,7 @@ def command(
             raise click.UsageError(f"give RECORDING or --{name}, not both")
     if recording is None and (setup_name is not None or quick):
         raise click.UsageError("--setup and --quick mean something only with RECORDING")
-    feed = LiveFeed(connect) if recording is None else _replay(recording, setup_name, quick)
+    feed = _live(connect) if recording is None else _replay(recording, setup_name, quick)
     require_windows()
     return _show(feed, control)
 
@@ -102,6 +103,22 @@ def _show(feed: Feed, control: str) -> int:
     code: int = app.exec()
     window.close()
     return code
+
+
+def _live(address: str) -> Feed:
+    """Raises ViewerError for what is no address; whether anybody is there shows later."""
+    try:
+        with Subscriber(address):
+            pass
+    except zmq.ZMQError as error:
+        raise ViewerError(
+            "this is not an address that can be listened to",
+            where=f"--connect {address}",
+            expected=f"tcp://HOST:PORT, such as {DEFAULT_ADDRESS}",
+            found=str(error),
+            todo="give the address at which evenstroke listen says that it publishes",
+        ) from error
+    return LiveFeed(address)
 
 
 def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
@@ -140,7 +157,7 @@ def require_windows() -> None:
             where="evenstroke watch",
             expected="the packages of the extra 'viewer'",
             found=f"{' and '.join(missing)} not installed",
-            todo="install them with: pip install 'evenstroke[viewer]'",
+            todo=f"install them with: {sys.executable} -m pip install 'PySide6-Essentials!=6.12.0' pyqtgraph",
         )
     # Qt would end the whole process where it finds no screen.
     if sys.platform == "linux" and not any(map(os.environ.get, _SCREENS)):

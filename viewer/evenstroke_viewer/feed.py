@@ -41,12 +41,14 @@ class Jumped:
 
 @dataclass(frozen=True, slots=True)
 class Playing:
-    """Where in a recording the replay is, seconds, and how it goes on; length_s: None where it cannot be told."""
+    """Where in a recording the replay is, seconds, and how it goes on. length_s: None where it cannot be told;
+    to_s: where a jump that is being made leads to."""
 
     at_s: float
     length_s: float | None
     speed: float
     paused: bool
+    to_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,6 +62,7 @@ class ReplayFeed(Player):
         self._wanted: list[Command | SeekTo] = []
         self._asked = threading.Condition()
         self._closing = False
+        self._how = (speed, paused)
         self._thread = threading.Thread(target=self._play, name="replay", daemon=True)
 
     def start(self) -> None:
@@ -85,12 +86,12 @@ class ReplayFeed(Player):
 
     def _play(self) -> None:
         began_s = time.monotonic()
-        playback = _Scrubbed(self._recording, self._setup, None, self.inbox, self._interrupted)
+        playback = _Scrubbed(self._recording, self._setup, None, self.inbox, self._under_way)
         status = self._status(playback, None, began_s)
         try:
             status.state("opening", "working out by engine physics what this set-up does")
             prediction = self._predict()
-            playback = _Scrubbed(self._recording, self._setup, prediction, self.inbox, self._interrupted)
+            playback = _Scrubbed(self._recording, self._setup, prediction, self.inbox, self._under_way)
             status = self._status(playback, prediction, began_s)
             self._until_closed(playback, status)
         except EvenstrokeError as error:
@@ -148,12 +149,16 @@ class ReplayFeed(Player):
                 return Command.QUIT
             return self._wanted.pop(0) if self._wanted else None
 
-    def _interrupted(self) -> bool:
+    def _under_way(self, at_s: float, to_s: float) -> None:
+        """A jump has come so far. Raises _GivenUpError where it need not go on."""
         with self._asked:
-            return self._closing or any(isinstance(c, SeekTo) for c in self._wanted)
+            if self._closing or any(isinstance(c, SeekTo) for c in self._wanted):
+                raise _GivenUpError
+        self.inbox.put(Playing(at_s, self.length_s, *self._how, to_s))
 
     def _say_where(self, playback: Playback, pace: Pace) -> None:
-        self.inbox.put(Playing(playback.progress.at_s, self.length_s, pace.speed, pace.paused))
+        self._how = (pace.speed, pace.paused)
+        self.inbox.put(Playing(playback.progress.at_s, self.length_s, *self._how))
 
 
 class _Scrubbed(Playback):
@@ -165,11 +170,12 @@ class _Scrubbed(Playback):
         setup: Setup,
         prediction: Prediction | None,
         inbox: Inbox,
-        interrupted: Callable[[], bool],
+        under_way: Callable[[float, float], None],
     ) -> None:
         super().__init__(recording, setup, prediction)
         self._inbox = inbox
-        self._interrupted = interrupted
+        self._under_way = under_way
+        self._to_s = 0.0
         self._furthest_s = -1.0  # everything up to here was told before
         self._held: Moment | None = None  # given out, and not told yet
         # What was said of the whole so far, by time: no later second changes it.
@@ -221,7 +227,7 @@ class _Scrubbed(Playback):
         *,
         leap: bool = True,
     ) -> None:
-        held, self._held = self._held, None
+        held, self._held, self._to_s = self._held, None, at_s
         if held is not None and at_s <= held.at_s and held.at_s - at_s < _SAME_S:
             self._ahead = held  # where it is already
             return
@@ -246,12 +252,8 @@ class _Scrubbed(Playback):
     def _pass_what_is_new(self, moment: Moment) -> None:
         if moment.at_s > self._furthest_s:
             self.tell(moment)
-        self._check(moment)
-
-    def _check(self, _: Moment) -> None:
-        if self._interrupted():
-            raise _GivenUpError
+        self._under_way(moment.at_s, self._to_s)
 
     def _pass(self, moment: Moment) -> None:
         self.tell(moment)
-        self._check(moment)
+        self._under_way(moment.at_s, self._to_s)

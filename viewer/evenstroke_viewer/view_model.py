@@ -130,11 +130,12 @@ def _end_s(piece: Piece) -> float:
 class ViewModel:
     """Takes what a feed delivers, and remembers what views need.
 
-    revision: grows whenever something has changed that a view might show.
+    revision: grows whenever something has changed that a view might show; waves: the part of it that waveforms made, which
+    come twenty times a second and change nothing for a view that shows none.
     """
 
     def __init__(self) -> None:
-        self.revision = 0
+        self.revision = self.waves = 0
         self.pressure_unit = PressureUnit.KPA
         self.playing: Playing | None = None
         self.where = ""
@@ -186,6 +187,7 @@ class ViewModel:
             case MarkNote() if message not in self.marks:
                 self.marks.append(message)
             case WaveData():
+                self.waves += 1
                 (self.raw if message.header.kind == "raw" else self.conditioned).take(message)
             case State():
                 self.state = message

@@ -64,6 +64,7 @@ class MainWindow(QMainWindow):
         self._band = PictureWidget()
         self._band.setAccessibleName("Link, recording, losses, clock and disk")
         self._scrub = QSlider(Qt.Orientation.Horizontal)
+        self._band_shows: tuple[object, ...] | None = None
         self._note = QLineEdit()
         self._note_at_s = 0.0
         self._help = QLabel()
@@ -178,7 +179,10 @@ class MainWindow(QMainWindow):
             self._scrub.setRange(0, round(10 * playing.length_s))
             self._scrub.setValue(round(10 * playing.at_s))
         wide, high = float(self._band.width()), float(self._band.height())
-        self._band.show_picture(band(self.model, wide, high, self.look))
+        shows = (id(self.model), self.model.revision - self.model.waves, self.look, wide, high)
+        if shows != self._band_shows:
+            self._band_shows = shows
+            self._band.show_picture(band(self.model, wide, high, self.look))
 
     def show_view(self, index: int) -> None:
         self._tabs.setCurrentIndex(index)
