@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import msgspec
 import numpy as np
 import pytest
 from evenstroke_dsp.messages import SourceInfo, ValveEvent
@@ -103,18 +102,6 @@ def test_without_names_no_stroke_is_named_and_it_says_what_to_do(scenes):
 def test_where_no_valve_event_is_known_it_says_what_it_takes(scenes):
     texts = FoldedPulses().picture(scenes("cranking"), 0, None, *SIZE, LOOK).texts
     assert any("No valve event is known" in words and "exhaust probe" in words for words in texts)
-
-
-def test_nothing_is_drawn_anew_until_a_cycle_comes(scenes):
-    model, view = scenes("odd"), FoldedPulses()
-    before = view.picture(model, 0, None, *SIZE, LOOK)
-    model.take(model.health)
-    assert view.picture(model, 0, None, *SIZE, LOOK) is before
-    model.choose(PressureUnit.PSI)
-    assert view.picture(model, 0, None, *SIZE, LOOK) is not before
-    before = view.picture(model, 0, None, *SIZE, LOOK)
-    model.take(msgspec.structs.replace(model.cycles[-1], sequence=model.cycles[-1].sequence + 1))
-    assert view.picture(model, 0, None, *SIZE, LOOK) is not before
 
 
 def test_curves_stay_within_their_panel(scenes):

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
+from evenstroke_dsp.messages import WaveData
 from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.windows.folded_view import FoldedView
 from PySide6.QtCore import QPoint, Qt
+from scenarios import stream_of
 from screens import NoFeed
 
 LOOKS = [
@@ -72,6 +75,20 @@ def test_keys_and_clicks_choose_probe_and_cylinder(folded, scenes, qtbot):
     qtbot.keyClick(view, Qt.Key.Key_C)
     window.redraw()
     assert view.canvas.picture.words.startswith("starter compression")
+
+
+def test_it_is_drawn_anew_when_a_cycle_comes_and_not_for_waveforms(folded, scenes):
+    window, view = folded
+    model = scenes("odd")
+    show(window, model)
+    before = view.canvas.picture
+    wave = next(m for m in stream_of("odd") if isinstance(m, WaveData))
+    model.take(wave)
+    window.redraw()
+    assert view.canvas.picture is before
+    model.take(msgspec.structs.replace(model.cycles[-1], sequence=model.cycles[-1].sequence + 1))
+    window.redraw()
+    assert view.canvas.picture is not before
 
 
 def test_it_is_saved(folded, scenes, tmp_path):

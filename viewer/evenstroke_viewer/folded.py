@@ -103,35 +103,15 @@ class _Axes:
 
 
 class FoldedPulses:
-    """Draws the view; keeps what was folded, and the picture while nothing that it shows has changed."""
+    """Draws the view; keeps what was folded from picture to picture."""
 
     def __init__(self) -> None:
         self._folder = Folder()
-        self._drawn: tuple[tuple[object, ...], Picture] | None = None
 
     def picture(
         self, model: ViewModel, probe: int, only: int | None, width: float, height: float, look: Look
     ) -> Picture:
         """probe: which of `probes_of`, counted round; only: one cylinder alone, counted round; None: all."""
-        newest = model.cuts[-1] if model.cuts else None
-        valves = model.finding.valve_events if model.finding is not None else ()
-        shows: tuple[object, ...] = (
-            model,
-            newest,
-            model.balance,
-            valves,
-            model.state is None,
-            model.pressure_unit,
-            look,
-        )
-        shows = (*shows, probe, only, width, height, model.health is None)
-        if self._drawn is None or not _same(self._drawn[0], shows):
-            self._drawn = (shows, self._compose(model, probe, only, width, height, look))
-        return self._drawn[1]
-
-    def _compose(
-        self, model: ViewModel, probe: int, only: int | None, width: float, height: float, look: Look
-    ) -> Picture:
         names = probes_of(model)
         fold = self._folder.fold(model, names[probe % len(names)]) if names else None
         if fold is None or not fold.cylinders:
@@ -150,14 +130,6 @@ class FoldedPulses:
             folds = [self._folder.fold(model, name) for name in names if name != fold.probe]
             pressures = [f for f in folds if f is not None and f.role == "cylinder_pressure"]
         return _Page(model, fold, pressures, len(names), width, height, look).picture(only)
-
-
-def _same(one: tuple[object, ...], other: tuple[object, ...]) -> bool:
-    """Whether nothing has changed; messages are new objects whenever they say something new."""
-    return all(
-        a is b or (isinstance(a, (int, float, tuple, Look)) and a == b)
-        for a, b in zip(one, other, strict=True)
-    )
 
 
 class _Page:

@@ -17,6 +17,7 @@ from .view import PictureView
 
 class FoldedView(PictureView):
     name = "Folded"
+    shows_waves = False
     keys = (
         ("C", "in the folded pulses: another probe"),
         ("P, Left, Right", "in the folded pulses: one cylinder alone; a click does it, too"),
