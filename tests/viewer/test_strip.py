@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import msgspec
 import numpy as np
 import pytest
 from evenstroke_viewer.drawing import Curve, Text
@@ -41,6 +42,24 @@ def test_the_label_of_the_altered_cylinder_stands_over_the_small_drop(scenes):
     assert {label.verdict for label in labels_of(model, "intake", 3.0, 8.0) if label.words == "4"} == {
         "smaller"
     }
+
+
+def test_a_label_bears_the_verdict_on_the_feature_that_it_stands_over(scenes):
+    """An exhaust probe has verdicts on rise and suction; what is labelled is the rise."""
+    model = scenes("disturbed")
+    rise, suction = (
+        next(c for c in model.comparisons if (c.probe, c.feature) == ("exhaust", feature))
+        for feature in ("rise", "suction")
+    )
+    other = tuple(msgspec.structs.replace(b, verdict="smaller") for b in suction.cylinders)
+    changed = [
+        msgspec.structs.replace(suction, cylinders=other) if c is suction else c for c in model.comparisons
+    ]
+    model.take(msgspec.structs.replace(model.balance, comparisons=tuple(changed)))
+    verdicts = {b.cylinder: b.verdict for b in rise.cylinders}
+    labels = labels_of(model, "exhaust", 3.0, 8.0)
+    assert labels
+    assert all(label.verdict == verdicts[int(label.words)] for label in labels)
 
 
 def test_cylinders_without_names_are_labelled_by_place(scenes):

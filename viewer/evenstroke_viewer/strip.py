@@ -73,7 +73,7 @@ def lanes_of(model: ViewModel) -> tuple[str, ...]:
 def labels_of(model: ViewModel, probe: str, from_s: float, to_s: float) -> list[Label]:
     """The pulses of one probe that begin in this time, oldest first."""
     verdicts = {
-        (b.cylinder, b.position if b.cylinder is None else None): b.verdict
+        (c.feature, c.stretch, b.cylinder, b.position if b.cylinder is None else None): b.verdict
         for c in model.comparisons
         if c.probe == probe
         for b in c.cylinders
@@ -87,7 +87,8 @@ def labels_of(model: ViewModel, probe: str, from_s: float, to_s: float) -> list[
             for pulse in measured.pulses if measured.probe == probe else ():
                 if pulse.from_s is None or pulse.to_s is None or not from_s <= pulse.from_s <= to_s:
                     continue
-                key = (pulse.cylinder, pulse.position if pulse.cylinder is None else None)
+                position = pulse.position if pulse.cylinder is None else None
+                key = (measured.feature, cycle.stretch, pulse.cylinder, position)
                 out = cycle.left_out or pulse.left_out
                 labels.append(
                     Label(
