@@ -2,8 +2,9 @@
 
     python tests/soak/viewer_memory.py [--seconds 1200]
 
-Prints the resident memory for each minute of the recording from the sixth on: by then the player has all the copies of its
-state that it ever keeps (32), and every ring is full. Exit code 1 where the second half needs 5 % more than the first.
+Prints the resident memory for each minute of the recording from the sixth on: by then the player has
+had as many copies of its state as it ever keeps (32), and every ring is full. Copies grow a little with the cycles in
+them, and are thinned when there are too many. Exit code 1 where the second half needs 5 % more than the first.
 """
 
 from __future__ import annotations
