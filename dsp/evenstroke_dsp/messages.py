@@ -200,6 +200,10 @@ class WaveData:
     samples: npt.NDArray[np.float32]
 
 
+ANGLE_STEP_DEG = 30.0
+"""Between two of a cycle's `angles_at_s`: speed changes little within it, and straight lines between them do."""
+
+
 class CylinderPulse(_Message, kw_only=True, frozen=True):
     """One cylinder's pulse in one cycle. Positions count from 1 in order of coming."""
 
@@ -210,12 +214,14 @@ class CylinderPulse(_Message, kw_only=True, frozen=True):
     from_s: float | None  # crest of a drop, trough of a rise; null where nothing was found
     to_s: float | None  # trough of a drop, crest of a rise
     left_out: str | None  # why this pulse does not count, or null
+    firing_tdc_deg: float | None = None  # of that cylinder, crank degrees after the cycle's beginning
 
 
 class CycleProbe(_Message, kw_only=True, frozen=True):
     probe: str
     feature: str
     pulses: tuple[CylinderPulse, ...]
+    travel_s: float = 0.0  # what the gas takes from valve to probe by the set-up; 0 where it does not say
 
 
 class Cycle(_Message, kw_only=True, frozen=True):
@@ -231,6 +237,7 @@ class Cycle(_Message, kw_only=True, frozen=True):
     angle_uncertainty_deg: float | None
     left_out: str | None  # why the whole cycle does not count, or null
     probes: tuple[CycleProbe, ...]
+    angles_at_s: tuple[float, ...] = ()  # when the engine had turned 0, 30, ... 720 degrees of the cycle
 
 
 class Balance(_Message, kw_only=True, frozen=True):
@@ -258,6 +265,7 @@ class FindingMessage(_Message, kw_only=True, frozen=True):
     refused: str | None
     instruction: str
     more_cycles: int | None  # until every verdict would be settled, as far as can be told
+    valve_events: tuple[ValveEvent, ...] = ()  # as they were known when the engine last came to rest
 
 
 PipelineMessage = WaveData | Cycle | Balance | FindingMessage

@@ -22,7 +22,7 @@ from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
-from .engine import firing_angles
+from .engine import CYCLE_DEG, firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
@@ -31,6 +31,7 @@ from .history import History
 from .judge import judgement, refusal, warnings_of
 from .measurement import Measured, ProbeMeasurer
 from .messages import (
+    ANGLE_STEP_DEG,
     Balance,
     Comparison,
     Cycle,
@@ -42,6 +43,7 @@ from .messages import (
     PipelineMessage,
     ProbeHealth,
     SourceInfo,
+    ValveEvent,
     Wave,
     WaveData,
 )
@@ -53,6 +55,7 @@ from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
 from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
+from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 
 _COASTING = 0.5
@@ -60,6 +63,8 @@ _COASTING = 0.5
 
 _SAME_CRANK_S = 5.0
 """A turning that begins so soon after another is the same crank, broken by events that did not come: starters rest longer."""
+
+_ANGLES_DEG = np.arange(0.0, CYCLE_DEG + ANGLE_STEP_DEG, ANGLE_STEP_DEG)
 
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
@@ -126,6 +131,8 @@ class Pipeline:
         self._cycle_s: float | None = None
         self._turned_at = -np.inf  # when the engine was last seen turning
         self._enough = False  # said of the crank that goes on, or was the last
+        self._valve_events: tuple[ValveEvent, ...] = ()
+        self._valve_cycles = 0  # after which they were worked out
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
 
     # --- in -------------------------------------------------------------------------------------------
@@ -476,6 +483,7 @@ class Pipeline:
             angle_uncertainty_deg=span.uncertainty_deg,
             left_out=left_out,
             probes=tuple(probes),
+            angles_at_s=tuple(span.rotation.times_at(span.start_deg + _ANGLES_DEG).tolist()),
         )
         if left_out is None:
             self._comparisons = self._keeper.state()
@@ -563,7 +571,16 @@ class Pipeline:
             refused=refused,
             instruction=words,
             more_cycles=more,
+            valve_events=() if refused else self._valves_seen(),
         )
+
+    def _valves_seen(self) -> tuple[ValveEvent, ...]:
+        """Worked out when the engine rests only: it takes longer than a cycle may cost."""
+        if not self._turning and self._cycles != self._valve_cycles:
+            self._valve_cycles = self._cycles
+            seen = seen_events(self._setup, self.angle_records)
+            self._valve_events = tuple(event.message() for event in seen)
+        return self._valve_events
 
     def _wave(
         self, kind: str, rows: Iterator[int] | range | list[int], values: Floats, t0: float, dt: float
@@ -615,7 +632,8 @@ def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> Cyc
             from_s=m.pulse.t_from if m.pulse is not None else None,
             to_s=m.pulse.t_to if m.pulse is not None else None,
             left_out=m.left_out,
+            firing_tdc_deg=m.place.firing_deg,
         )
         for m in measured
     )
-    return CycleProbe(probe=measurer.probe.name, feature=leading, pulses=pulses)
+    return CycleProbe(probe=measurer.probe.name, feature=leading, pulses=pulses, travel_s=measurer.delay_s)

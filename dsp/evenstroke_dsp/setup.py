@@ -37,6 +37,21 @@ Role = Literal[
     "injector_sync",
     "other",
 ]
+ROLE_WORDS: dict[str, str] = {
+    "intake_pulse": "intake pulses",
+    "exhaust_pulse": "exhaust pulses",
+    "crankcase_pulse": "crankcase pulses",
+    "cylinder_pressure": "cylinder pressure",
+    "manifold_pressure": "manifold pressure",
+    "starter_current": "starter current",
+    "battery_voltage": "battery voltage",
+    "crank_teeth": "crank teeth",
+    "cam_sync": "cam sync",
+    "ignition_sync": "ignition sync",
+    "coil_current_sync": "coil current sync",
+    "injector_sync": "injector sync",
+    "other": "a signal that is recorded and not judged",
+}
 PULSE_ROLES: frozenset[str] = frozenset({"intake_pulse", "exhaust_pulse", "crankcase_pulse"})
 SYNC_ROLES: frozenset[str] = frozenset({"cam_sync", "ignition_sync", "coil_current_sync", "injector_sync"})
 EDGE_ROLES: frozenset[str] = SYNC_ROLES | {"crank_teeth"}

@@ -17,25 +17,9 @@ from .engine import companions, firing_angles, firing_intervals, order_of_stroke
 from .features import ROLE_PULSES
 from .messages import SyncBasis
 from .prediction import Prediction
-from .setup import PULSE_ROLES, SYNC_ROLES, Engine, Probe, Setup
+from .setup import PULSE_ROLES, ROLE_WORDS, SYNC_ROLES, Engine, Probe, Setup
 from .setup_effects import blind_lines, care_lines, good_lines, instead_lines, place_lines, setup_notes
 from .wording import listed
-
-ROLE_WORDS: dict[str, str] = {
-    "intake_pulse": "intake pulses",
-    "exhaust_pulse": "exhaust pulses",
-    "crankcase_pulse": "crankcase pulses",
-    "cylinder_pressure": "cylinder pressure",
-    "manifold_pressure": "manifold pressure",
-    "starter_current": "starter current",
-    "battery_voltage": "battery voltage",
-    "crank_teeth": "crank teeth",
-    "cam_sync": "cam sync",
-    "ignition_sync": "ignition sync",
-    "coil_current_sync": "coil current sync",
-    "injector_sync": "injector sync",
-    "other": "a signal that is recorded and not judged",
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,8 +27,7 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.names import pulse_name
 from evenstroke_dsp.pressure_trace import PressureTrace
-from evenstroke_dsp.setup import Setup
-from evenstroke_dsp.setup_check import ROLE_WORDS
+from evenstroke_dsp.setup import ROLE_WORDS, Setup
 from evenstroke_dsp.setup_effects import blind_lines
 from evenstroke_dsp.wording import counted, listed
 

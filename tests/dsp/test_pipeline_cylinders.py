@@ -92,6 +92,28 @@ def test_each_pulse_gets_the_cylinder_in_whose_stroke_it_lies(bench, engine: str
 
 
 @pytest.mark.parametrize("fitted", FITTED)
+@pytest.mark.parametrize("engine", ["four", "uneven V6"])
+def test_each_cycle_says_at_which_angle_the_engine_was_when(bench, engine: str, fitted: str) -> None:
+    """Against the path that the rig's crank really took, within the uncertainty that the cycle states."""
+    order, intervals = ORDERS[engine]
+    setup = bench.setup(order, intervals=intervals, wheel=FITTED[fitted])
+    source = EngineSource(setup, CRANK)
+    angles = firing_angles(setup.engine)
+    for cycle in bench.crank(setup, source, seconds=SECONDS).cycles[1:-1]:
+        assert cycle.angle_uncertainty_deg is not None
+        within_deg = cycle.angle_uncertainty_deg + 0.2  # straight lines over 30 degrees
+        assert len(cycle.angles_at_s) == 25
+        assert (cycle.angles_at_s[0], cycle.angles_at_s[-1]) == pytest.approx((cycle.from_s, cycle.to_s))
+        at = np.linspace(cycle.from_s, cycle.to_s, 200)
+        said = np.interp(at, cycle.angles_at_s, np.arange(0.0, 721.0, 30.0))
+        truth = np.interp(at, source.truth.times, source.truth.theta_deg)
+        for pulse in cycle.probes[0].pulses:
+            assert pulse.cylinder is not None and pulse.firing_tdc_deg is not None
+            own = truth - angles[pulse.cylinder] - (said - pulse.firing_tdc_deg)
+            assert np.abs((own + 360.0) % 720.0 - 360.0).max() <= within_deg
+
+
+@pytest.mark.parametrize("fitted", FITTED)
 @pytest.mark.parametrize("engine", ORDERS)
 def test_an_altered_cylinder_is_found_with_its_size(bench, engine: str, fitted: str) -> None:
     order, intervals = ORDERS[engine]

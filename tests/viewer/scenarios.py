@@ -5,12 +5,12 @@ state, health and coach, on a clock that counts samples. The same every time.
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from evenstroke_daemon.coach import Coach, Limits
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.cautions import cautions_for, dangers
 from evenstroke_dsp.engine import firing_intervals
 from evenstroke_dsp.messages import (
@@ -63,6 +63,8 @@ class Scene:
     link: tuple[LinkState, str] = ("streaming", "the board streams")
     recording: str | None = "recordings/2026-02-03T091500-library.mcap"
     silent_s: float | None = 0.1
+    volts: Callable[[int, np.ndarray], np.ndarray] = lambda number, volts: volts
+    """What the wiring makes of an input's volts before the board sees them; takes its number."""
     prediction: Prediction | None = field(default=None, repr=False)
 
 
@@ -114,6 +116,20 @@ def _odd(order: Sequence[int], percent: float = -16.0, **how: object) -> Scene:
     return Scene(plain_setup(order), _noisy(), tuple(changes), **how)
 
 
+def _badly_wired() -> Scene:
+    """The intake probe's gain is too high for the board, and nothing comes from the exhaust probe but 1 mV of noise."""
+    text = plain_text(ORDERS[4])
+    text += '[[probe]]\nname = "exhaust"\nrole = "exhaust_pulse"\ninput = 4\nlow_corner_hz = 1.0\n'
+    noise = np.random.default_rng(5)
+
+    def volts(number: int, volts: np.ndarray) -> np.ndarray:
+        if number == 4:
+            return 2.5 + 1e-3 * noise.normal(size=volts.shape)
+        return np.clip(volts, 2.38, 2.62) if number == 0 else volts
+
+    return Scene(parse_setup(text), _noisy(), until_s=5.0, volts=volts)
+
+
 SCENES = {
     "waiting": lambda: _odd(ORDERS[6], silent_s=None, until_s=0.0),
     "rest": lambda: _odd(ORDERS[6], until_s=0.7, recording=None),
@@ -132,6 +148,7 @@ SCENES = {
     "refused": lambda: Scene(
         plain_setup(ORDERS[4]), Cranking(rest_s=0.8, crank_s=1.0, noise_db=30.0, seed=7), until_s=4.0
     ),
+    "badly wired": _badly_wired,
     "unnamed": lambda: Scene(
         plain_setup(ORDERS[4], sync=False), _noisy(), (Alteration("intake", 4, -16.0),), until_s=10.5
     ),
@@ -149,10 +166,11 @@ def blocks(scene: Scene, source: EngineSource) -> Iterator[Block]:
     for first in range(0, round(scene.until_s * RATE_HZ), SCANS):
         t0, t1 = first * dt, (first + SCANS) * dt
         if any(a <= t0 < b for a, b in scene.lost):
-            yield Gap(t0, t1, SCANS, "block_missing")
+            yield Gap(t0, t1, SCANS, GapReason.SAMPLES_MISSING)
             continue
         times = np.tile((first + np.arange(SCANS)) * dt, (len(analog), 1))
-        yield SampleBlock(analog, source.volts(analog, times), t0, dt)
+        volts = [scene.volts(k, row) for k, row in zip(analog, source.volts(analog, times), strict=True)]
+        yield SampleBlock(analog, np.array(volts), t0, dt)
         edges = source.edges(t0, t1)
         for number in edge_inputs:
             own = [e for e in edges if e.input == number]
@@ -241,7 +259,7 @@ class _Saying:
             coach=self._coach.say(at_s),
         )
         losses = (
-            (LossCount(reason="block_missing", frames=0, blocks=self.lost // SCANS, bytes=0),)
+            (LossCount(reason="samples_missing", frames=0, blocks=self.lost // SCANS, bytes=0),)
             if self.lost
             else ()
         )

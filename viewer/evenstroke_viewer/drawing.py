@@ -10,6 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 Point = tuple[float, float]
 
 
@@ -22,6 +25,16 @@ class Line:
     width: float = 1.0
     dashed: bool = False
     closed: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """A line through many points, xs and ys of shape (n,); NaN breaks it. One pixel wide and not smoothed, since anything
+    else costs most of the frame rate."""
+
+    xs: npt.NDArray[np.float64]
+    ys: npt.NDArray[np.float64]
+    colour: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +88,7 @@ class Spot:
     words: str
 
 
-Item = Line | Shape | Disc | Text
+Item = Line | Curve | Shape | Disc | Text
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,6 +80,16 @@ class WaveKeeper:
         """The time behind the newest sample, seconds; 0 when there is none."""
         return _end_s(self._pieces[-1]) if self._pieces else 0.0
 
+    @property
+    def dt_s(self) -> float | None:
+        """From one of the newest samples to the next, seconds; None when there is none."""
+        return self._pieces[-1].dt_s if self._pieces else None
+
+    @property
+    def since_s(self) -> float:
+        """The oldest sample's time that is kept, seconds; 0 when there is none."""
+        return self._pieces[0].t0_s if self._pieces else 0.0
+
     def between(self, probe: str, from_s: float, to_s: float) -> list[Piece]:
         """One probe's samples that touch this time, in pieces of shape (1, n) as long as they join up.
 
@@ -89,9 +99,13 @@ class WaveKeeper:
             return []
         row = self.probes.index(probe)
         runs: list[list[Piece]] = []
-        for piece in self._pieces:
-            if _end_s(piece) < from_s or piece.t0_s > to_s:
-                continue
+        wanted: list[Piece] = []
+        for piece in reversed(self._pieces):  # who follows what comes asks for the newest only
+            if _end_s(piece) < from_s:
+                break
+            if piece.t0_s <= to_s:
+                wanted.append(piece)
+        for piece in reversed(wanted):
             if runs and abs(_end_s(runs[-1][-1]) - piece.t0_s) < 0.5 * piece.dt_s:
                 runs[-1].append(piece)
             else:
@@ -198,7 +212,8 @@ class ViewModel:
         times = [
             t for p in cycle.probes for pulse in p.pulses for t in (pulse.from_s, pulse.to_s) if t is not None
         ]
-        from_s, to_s = min([cycle.from_s, *times]), max([cycle.to_s, *times])
+        late_s = max((p.travel_s for p in cycle.probes), default=0.0)
+        from_s, to_s = min([cycle.from_s, *times]), max([cycle.to_s + late_s, *times])
         wave = self.conditioned
         pieces = {name: wave.between(name, from_s, to_s) for name in wave.probes}
         return CutWave(
@@ -234,6 +249,11 @@ class ViewModel:
     def now_s(self) -> float:
         """The newest sample's time, seconds of the stream."""
         return max(self.raw.until_s, self.conditioned.until_s)
+
+    @property
+    def oldest_s(self) -> float:
+        """The oldest sample's time that is kept, seconds of the stream."""
+        return min(self.raw.since_s, self.conditioned.since_s)
 
     @property
     def losing(self) -> int:

@@ -7,4 +7,7 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("words_view", "WordsView"),
     ("wheel_view", "WheelView"),
     ("carpet_view", "CarpetView"),
+    ("strip_view", "StripView"),
+    ("probes_view", "ProbesView"),
+    ("folded_view", "FoldedView"),
 )

@@ -5,7 +5,10 @@ from __future__ import annotations
 import functools
 import math
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import (
     QBrush,
@@ -20,8 +23,9 @@ from PySide6.QtGui import (
     QTextOption,
 )
 from PySide6.QtSvg import QSvgGenerator
+from shiboken6 import VoidPtr
 
-from evenstroke_viewer.drawing import Disc, Line, Picture, Shape, Text
+from evenstroke_viewer.drawing import Curve, Disc, Line, Picture, Shape, Text
 from evenstroke_viewer.look import FONT, font_files
 
 _ALIGN = {
@@ -99,6 +103,13 @@ def paint(painter: QPainter, picture: Picture) -> list[Text]:
                     painter.drawPolygon(polygon)
                 else:
                     painter.drawPolyline(polygon)
+            case Curve():
+                painter.setRenderHint(QPainter.RenderHint.Antialiasing, on=False)
+                painter.setPen(_pen(item.colour, 1.0))
+                painter.setBrush(Qt.BrushStyle.NoBrush)
+                for polygon in unbroken(item):
+                    painter.drawPolyline(polygon)
+                painter.setRenderHint(QPainter.RenderHint.Antialiasing)
             case Shape():
                 painter.setPen(_pen(item.outline, 1.0))
                 painter.setBrush(QBrush(QColor(item.fill)))
@@ -111,6 +122,23 @@ def paint(painter: QPainter, picture: Picture) -> list[Text]:
                 if not _write(painter, item):
                     unfit.append(item)
     return unfit
+
+
+def unbroken(curve: Curve) -> list[QPolygonF]:
+    """A curve's parts between the points that are NaN."""
+    points = np.stack([curve.xs, curve.ys], axis=1).astype(np.float64)
+    known = np.isfinite(points).all(axis=1)
+    ends = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]]).astype(np.int8)))
+    return [_polygon(points[a:b]) for a, b in ends.reshape(-1, 2).tolist()]
+
+
+def _polygon(points: npt.NDArray[np.float64]) -> QPolygonF:
+    """points: shape (n, 2). Copied as a block: Qt's points are pairs of doubles, and one by one they cost ten times more."""
+    polygon = QPolygonF()
+    polygon.resize(len(points))
+    memory: Any = VoidPtr(polygon.data(), points.nbytes, True)  # type: ignore[call-arg, arg-type]  # as shiboken documents it
+    np.frombuffer(memory, dtype=np.float64).reshape(-1, 2)[:] = points
+    return polygon
 
 
 def _pen(colour: str | None, width: float, *, dashed: bool = False) -> QPen:
