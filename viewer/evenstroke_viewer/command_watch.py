@@ -15,7 +15,7 @@ from .asking import DEFAULT_CONTROL
 from .feed import LiveFeed
 from .subscriber import DEFAULT_ADDRESS
 
-_NEEDED = ("PySide6", "pyqtgraph")
+_NEEDED = ("PySide6", "pyqtgraph", "tomlkit")
 
 
 class ViewerError(EvenstrokeError):

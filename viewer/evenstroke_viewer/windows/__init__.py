@@ -7,4 +7,5 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("words_view", "WordsView"),
     ("wheel_view", "WheelView"),
     ("carpet_view", "CarpetView"),
+    ("setup_view", "SetupView"),
 )
