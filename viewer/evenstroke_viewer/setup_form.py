@@ -339,14 +339,14 @@ def standing(
         lines = [error.problem[:1].upper() + error.problem[1:] + ".", f"Where: {error.where}."]
         lines += [f"Expected: {error.expected}."] if error.expected else []
         lines += [f"Found: {error.found}."] if error.found else []
-        sections = (Section("What is wrong", tuple(lines)),)
+        wrong = (Section("What is wrong", tuple(lines)),)
         return Standing(
             f"Not a set-up yet: {error.problem}.",
             _sentence(error.todo),
             False,
             None,
             _path_of(error),
-            sections,
+            wrong,
         )
     found = dangers(setup)
     answers = tuple((d.acknowledgement, d.text) for d in found if d.acknowledgement is not None)
