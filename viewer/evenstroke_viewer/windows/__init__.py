@@ -8,4 +8,5 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("wheel_view", "WheelView"),
     ("carpet_view", "CarpetView"),
     ("setup_view", "SetupView"),
+    ("two_recordings_view", "TwoRecordingsView"),
 )
