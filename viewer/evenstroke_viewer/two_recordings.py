@@ -147,7 +147,12 @@ def change_name(change: FeatureChange) -> str:
 def sentence(laid: Laid, change: FeatureChange | None) -> str:
     """What differs, in one sentence."""
     if change is None:
-        return "These two recordings are not subtracted from each other."
+        because = (
+            laid.compared.not_compared[0].because.rstrip(".")
+            if laid.compared.not_compared
+            else "they share nothing"
+        )
+        return f"Nothing is subtracted: {because[:1].lower()}{because[1:]}."
     sign = "%" if change.unit == "percent" else "crank degrees"
     sure = sorted((x for x in change.cylinders if x.verdict == "changed"), key=lambda x: -abs(x.change))
     name = pulse_name(change.role, change.feature)
@@ -176,6 +181,10 @@ def _span(x: CylinderChange) -> str:
 def _listed(cylinders: Iterable[int]) -> str:
     *most, last = (str(c) for c in cylinders)
     return f"{', '.join(most)} and {last}" if most else last
+
+
+def _mean_of(change: FeatureChange) -> str:
+    return "all" if len(change.reference) == len(change.cylinders) else _listed(change.reference)
 
 
 def alike_lines(compared: TwoCranks) -> tuple[str, ...]:
@@ -224,18 +233,29 @@ def laid_picture(
     ]  # fmt: skip
     top, low = 0.31 * height, 0.99 * height
     left = 0.30 * width
-    size = look.px(16, width, height)
+    size = _size(look, 17, width, height)
     items += _told(laid, change, then, edge, top, left - 2 * edge, low - top, size, theme)
     if change is not None:
         middle = 0.64 * width
-        count = f" ({place % len(among) + 1} of {len(among)}; Left, Right: another)" if len(among) > 1 else ""
-        head = f"{change_name(change)}, from the mean of {_listed(change.reference)}{count}"
-        items.append(Text(left, top, width - left - edge, 0.055 * height, head, size, theme.ink, bold=True, least=_LEAST))
+        count = (
+            f" ({place % len(among) + 1} of {len(among)}: \N{LEFTWARDS ARROW} \N{RIGHTWARDS ARROW})"
+            if len(among) > 1
+            else ""
+        )
+        head = f"{change_name(change)}, from the mean of {_mean_of(change)}{count}"
+        items.append(
+            Text(
+                left, top, width - left - edge, 0.055 * height, head, size, theme.ink, bold=True, least=_LEAST
+            )
+        )
         box = (left, top + 0.065 * height, middle - left - edge, low - top - 0.065 * height)
         items += _waves(laid.waves.get(change.probe), unit, *box, look, width, height)
         box = (middle, top + 0.065 * height, width - middle - edge, low - top - 0.065 * height)
         items += _changes(change, *box, look, width, height)
-    spoken = " ".join((says, laid.compared.next_step, *alike_lines(laid.compared), *laid.compared.texts))
+    names = f"First: {laid.compared.first.file}. Second: {laid.compared.second.file}."
+    spoken = " ".join(
+        (says, names, laid.compared.next_step, *alike_lines(laid.compared), *laid.compared.texts)
+    )
     return Picture(width, height, theme.ground, tuple(items), spoken)
 
 
@@ -252,37 +272,61 @@ def _told(
 ) -> list[Item]:
     """Are they alike, and what the comparison says in words of what is shown."""
     compared = laid.compared
-    small = 0.88 * size
-    names = f"First: {compared.first.file or 'a live stream'}\nSecond: {compared.second.file or 'a live stream'}"
+    small = max(_LEAST, 0.88 * size)
+    names = f"First: {_short(compared.first.file)}\nSecond: {_short(compared.second.file)}"
     alike = alike_lines(compared)
-    share = min(0.40, max(0.10, _lines_of(alike, wide, small) * _LINE * small / high))
-    rest = high * (1 - 0.17 - 0.07 - share)
+    share = min(0.40, max(0.12, (_lines_of(alike, wide, small) + 0.5) * _LINE * small / high))
+    rest = high * (1 - 0.20 - 0.07 - share)
     said = tuple(filter(None, (then, *relevant_texts(compared, change))))
     parts = (
-        (0.17 * high, names, 0.9 * small, theme.quiet, False),
+        (0.20 * high, names, max(_LEAST, 0.9 * small), theme.quiet, False),
         (0.07 * high, "Like for like?", size, theme.ink, True),
         (share * high, "\n".join(_what_fits(alike, wide, share * high)), small, theme.ink, False),
         (rest, "\n".join(_what_fits(said, wide, rest)), small, theme.ink, False),
     )
     items: list[Item] = []
     for tall, words, at, colour, bold in parts:
-        items.append(Text(x, y, wide, tall, words, at, colour, bold=bold, least=_LEAST))
+        least = _LEAST if words != names else _LEAST_OF_ALL
+        items.append(Text(x, y, wide, tall, words, at, colour, bold=bold, least=least))
         y += tall
     return items
+
+
+def _short(name: str | None) -> str:
+    """A file's name, long ones with their middle left out: both ends tell recordings apart, by time and by title."""
+    if name is None:
+        return "a live stream"
+    return name if len(name) <= 44 else f"{name[:20]}\N{HORIZONTAL ELLIPSIS}{name[-23:]}"
 
 
 def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[str, ...]:
     """What the comparison says of this feature, and then of all; where nothing is subtracted, why."""
     if change is None:
         reasons = dict.fromkeys(n.because for n in compared.not_compared)
-        return (*compared.texts, *(why[:1].upper() + why[1:] for why in reasons if why not in compared.texts))
+        return (
+            *compared.texts,
+            *(f"{why[:1].upper()}{why[1:].rstrip('.')}." for why in reasons if why not in compared.texts),
+        )
     about = f"{pulse_name(change.role, change.feature)} ({change.probe})"
     own = [text for text in compared.texts if about in text]
     return (*own, *(text for text in compared.texts if text not in own and not text.startswith("Cylinder")))
 
 
+_VERDICT_SIGNS = {"changed": "\N{NOT EQUAL TO}", "same": "=", "undecided": "?"}
+_TWO_LINES = 22.0
+"""A row of at least so many pixels has two lines of words."""
 _LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
 """The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""
+
+
+_LEAST_OF_LEGENDS = 6.5
+_LEAST_OF_ALL = 5.0
+"""Where there is no way around it: long names of files, twelve rows in the smallest window."""
+
+
+def _size(look: Look, nominal: float, width: float, height: float) -> float:
+    """Type of a nominal size; tabs, names and band leave four fifths of a window's height to this picture."""
+    return max(_LEAST, look.px(nominal, width, 1.25 * height))
 
 
 def _lines_of(texts: Iterable[str], wide: float, size: float) -> int:
@@ -315,13 +359,13 @@ def _waves(
 ) -> list[Item]:
     """Mean cycles over each other, and under them their difference with what it is known to."""
     theme = look.theme
-    small = look.px(13, width, height)
+    small = _size(look, 14, width, height)
     if pair is None:
         words = (
             "No waveforms over each other: that needs two whole cycles in each, cylinders that one event a cycle names, and "
             "the same unit in both."
         )
-        return [Text(x, y, wide, 0.3 * high, words, small, theme.quiet)]
+        return [Text(x, y, wide, high, words, small, theme.quiet)]
     first, second = pair
     by, sign = factor(first.unit, unit)
     difference = (first.mean - second.mean) * by
@@ -329,7 +373,10 @@ def _waves(
     error = 1.96 * np.hypot(first.error, second.error) * by
     reach = float(max(np.abs(first.mean).max(), np.abs(second.mean).max()) * by) or 1.0
     least = float(max((np.abs(difference) + error).max(), 0.1 * reach))
-    upper, lower = (y, 0.48 * high), (y + 0.60 * high, 0.24 * high)
+    line_high = max(0.06 * high, 1.4 * _LEAST)
+    plots = high - 4.6 * line_high
+    upper = (y, 0.66 * plots)
+    lower = (y + upper[1] + 2.1 * line_high, 0.34 * plots)
     steps = np.linspace(x, x + wide, STEPS + 1)
 
     def line(values: Samples, box: tuple[float, float], most: float) -> tuple[tuple[float, float], ...]:
@@ -348,19 +395,30 @@ def _waves(
         Line(line(difference, lower, least), theme.ink, 2.0),
     ]
     for cylinder, share in first.pulses:
-        items.append(Text(x + share * wide - 0.03 * wide, upper[0] + upper[1], 0.06 * wide, 0.05 * high, str(cylinder), small,
+        items.append(Text(x + share * wide - 0.03 * wide, upper[0] + upper[1], 0.06 * wide, line_high, str(cylinder), small,
                           theme.ink, bold=True, align="centre"))  # fmt: skip
     scale = f"±{rounded(reach / 0.96)}{NARROW_SPACE}{sign}"
-    legend = f"full: first, {first.cycles} cycles; dashed: second, {second.cycles}; frame {scale}"
+    legend = f"full: first, {first.cycles} cycles; dashed: second, {second.cycles}; {scale}"
     items.append(
-        Text(x, upper[0] + upper[1] + 0.05 * high, wide, 0.065 * high, legend, small, theme.quiet, least=_LEAST)
+        Text(
+            x,
+            upper[0] + upper[1] + line_high,
+            wide,
+            line_high,
+            legend,
+            small,
+            theme.quiet,
+            least=_LEAST_OF_LEGENDS,
+        )
     )
     under = (
         f"first less second, frame ±{rounded(least / 0.96)}{NARROW_SPACE}{sign}; band: 95{NARROW_SPACE}% interval, "
         "by points. 720 degrees, even in time; numbers: pulses"
     )
     under_y = lower[0] + lower[1] + 0.005 * high
-    items.append(Text(x, under_y, wide, y + high - under_y, under, small, theme.quiet, least=_LEAST))
+    items.append(
+        Text(x, under_y, wide, y + high - under_y, under, small, theme.quiet, least=_LEAST_OF_LEGENDS)
+    )
     return items
 
 
@@ -377,11 +435,12 @@ def _changes(
     """A row for each cylinder: first, second, and the difference with its interval and what physics foresaw."""
     theme = look.theme
     count = len(change.cylinders)
-    size, small = look.px(16, width, height), look.px(13, width, height)
+    size, small = _size(look, 17, width, height), _size(look, 14, width, height)
     sign = "%" if change.unit == "percent" else "deg"
-    head, foot = 0.07 * high, 0.15 * high
+    head, foot = max(0.07 * high, 1.4 * _LEAST), max(0.15 * high, 2.8 * _LEAST)
     row = (high - head - foot) / max(1, count)
-    plot, words = x + 0.10 * wide, x + 0.62 * wide
+    # Low rows have one line of words, and more room for it.
+    plot, words = x + 0.10 * wide, x + (0.62 if row >= _TWO_LINES else 0.46) * wide
     span = words - plot - 0.02 * wide
     reach = 1.05 * max(
         EVEN_MARGIN_PERCENT,
@@ -403,7 +462,9 @@ def _changes(
             theme.quiet,
             align="centre",
         ),
-        Text(words, y, wide - (words - x), head, f"first less second, {sign}", small, theme.quiet, least=_LEAST),
+        Text(
+            words, y, wide - (words - x), head, f"first less second, {sign}", small, theme.quiet, least=_LEAST
+        ),
         Line(((at(0), y + head), (at(0), y + high - foot)), theme.rule),
     ]
     if change.unit == "percent":
@@ -415,8 +476,13 @@ def _changes(
     legend = (
         f"full disc: first; open: second; bar: first less second, 95{NARROW_SPACE}% interval; dashed: foreseen by physics; "
         "shaded: even"
+        + (
+            ""
+            if row >= _TWO_LINES
+            else ". " + ", ".join(f"{sign} {word}" for word, sign in _VERDICT_SIGNS.items())
+        )
     )
-    items.append(Text(x, y + high - foot, wide, foot, legend, small, theme.quiet, least=_LEAST))
+    items.append(Text(x, y + high - foot, wide, foot, legend, small, theme.quiet, least=_LEAST_OF_LEGENDS))
     return items
 
 
@@ -439,7 +505,17 @@ def _change_row(
     colour = theme.even if not changed else theme.larger if c.change > 0 else theme.smaller
     items: list[Item] = [
         Text(
-            x, y, plot - x, row, str(c.cylinder), size, theme.ink, bold=True, upright="middle", align="centre"
+            x,
+            y,
+            plot - x,
+            row,
+            str(c.cylinder),
+            size,
+            theme.ink,
+            bold=True,
+            upright="middle",
+            align="centre",
+            least=_LEAST_OF_ALL,
         )
     ]
     if c.predicted is not None:
@@ -461,7 +537,7 @@ def _change_row(
         items.append(Shape(rectangle(at(c.change) - dot, apart - dot, 2 * dot, 2 * dot), colour))
     said = f"{signed(c.change)} ({signed(c.low)} to {signed(c.high)})"
     if c.verdict is not None:
-        said += f"\n{c.verdict}"
+        said += f"\n{c.verdict}" if row >= _TWO_LINES else f" {_VERDICT_SIGNS[c.verdict]}"
     items.append(
         Text(
             words,
@@ -472,7 +548,7 @@ def _change_row(
             small,
             theme.ink,
             upright="middle",
-            least=_LEAST,
+            least=_LEAST_OF_ALL,
         )
     )
     return items

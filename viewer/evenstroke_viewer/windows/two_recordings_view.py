@@ -40,7 +40,7 @@ class TwoRecordingsView(View):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.physics = PhysicsCache(default_folder())
+        self.physics: PhysicsCache | None = PhysicsCache(default_folder())
         self.laid: Laid | None = None
         self.place = 0
         self._asked = 0
@@ -153,10 +153,8 @@ class TwoRecordingsView(View):
             self.laid, self.place = found, 0
             self._show()
         elif isinstance(found, EvenstrokeError):
-            parts = (found.where, found.problem, f"found: {found.found}" if found.found else "")
-            self._wait(
-                (f"Not compared. {': '.join(filter(None, parts))}.", _capital(found.todo) or _NOTHING[1])
-            )
+            why = f"{found.where}: {found.problem}" + (f" ({found.found})" if found.found else "")
+            self._wait((f"Not compared. {why}.", _capital(found.todo) or _NOTHING[1]))
 
     def _wait(self, words: tuple[str, str]) -> None:
         self.laid, self._waits = None, words
