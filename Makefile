@@ -50,6 +50,7 @@ fuzz: $(DEV)
 soak: $(DEV)
 	$(BIN)/python tests/soak/killed_recorder.py --times 200
 	$(BIN)/python tests/soak/memory_hour.py
+	$(BIN)/python tests/soak/viewer_memory.py
 	$(BIN)/python tests/soak/unplug.py --times 50
 
 $(RUN): pyproject.toml

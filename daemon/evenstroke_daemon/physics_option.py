@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import click
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_protocol.errors import EvenstrokeError
-from evenstroke_replay.physics_cache import PhysicsCache, default_folder
+from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
 
 quick_option = click.option(
     "--quick",
     is_flag=True,
     help="Leave engine physics out: no prediction of what the set-up does, no half minute for a new engine.",
 )
-
-FOLDER_VARIABLE = "EVENSTROKE_CACHE"
-"""Environment: another folder for what was worked out."""
 
 
 def prediction_unless(quick: bool, setup: Setup) -> Prediction | None:
@@ -35,5 +29,4 @@ def physics_unless(quick: bool) -> PhysicsCache | None:
     """Where predictions are kept; None with --quick."""
     if quick:
         return None
-    told = os.environ.get(FOLDER_VARIABLE)
-    return PhysicsCache(Path(told) if told else default_folder(), say=lambda text: click.echo(text, err=True))
+    return PhysicsCache(cache_folder(), say=lambda text: click.echo(text, err=True))

@@ -15,12 +15,12 @@ import numpy.typing as npt
 from scipy import special
 
 from .blocks import Bools, Floats
+from .even_margin import EVEN_MARGIN_PERCENT as EVEN_MARGIN_PERCENT
 from .messages import VerdictWord
 from .sequential import t_limit
 
 Ints = npt.NDArray[np.int_]
 
-EVEN_MARGIN_PERCENT = 5.0
 ALPHA = 0.05
 FEWEST_CYCLES = 3
 _FORESEE_CYCLES = 200

@@ -13,8 +13,9 @@ import msgspec
 
 from .balance import EVEN_MARGIN_PERCENT
 from .conditioning import THINNED_HZ
-from .findings import effect_words, fitted_words, pulse_name
+from .findings import effect_words, fitted_words
 from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
+from .names import pulse_name
 from .setup import DEFAULT_LOWPASS_HZ, Conditions, Probe, Setup
 
 Matters = Literal["no", "somewhat", "prevents", "the point"]

@@ -9,6 +9,7 @@ from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
+from .names import cylinder_name, pulse_name
 from .setup import Setup
 
 ENOUGH_STARTER_S = 10.0
@@ -18,30 +19,6 @@ _URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "
 
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
-
-_NAMES = {
-    ("intake_pulse", "drop"): "intake pulse",
-    ("manifold_pressure", "drop"): "manifold pressure pulse",
-    ("exhaust_pulse", "rise"): "exhaust pulse",
-    ("exhaust_pulse", "suction"): "dip at exhaust opening",
-    ("starter_current", "compression"): "load on the starter",
-    ("battery_voltage", "compression"): "pull on the battery",
-    ("crank_teeth", "compression"): "slowing of the crank",
-}
-
-
-def pulse_name(role: str, feature: str) -> str:
-    """The feature in a technician's words."""
-    return _NAMES.get((role, feature), feature)
-
-
-def cylinder_name(cylinder: CylinderBalance) -> str:
-    """The cylinder as far as it is known."""
-    if cylinder.cylinder is not None:
-        return f"cylinder {cylinder.cylinder}"
-    if cylinder.one_of is not None and len(cylinder.one_of) == 2:
-        return f"cylinder {cylinder.one_of[0]} or {cylinder.one_of[1]}"
-    return f"the cylinder in position {cylinder.position}"
 
 
 def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Finding, ...]:

@@ -7,8 +7,11 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from .playback import Moment, Playback
+if TYPE_CHECKING:  # who only names commands need not load the pipeline
+    from .playback import Moment, Playback
 
 AS_FAST_AS_IT_GOES = float("inf")
 LEAP_S = 10.0
@@ -29,6 +32,13 @@ class Command(enum.Enum):
     QUIT = "end"
 
 
+@dataclass(frozen=True, slots=True)
+class SeekTo:
+    """A command to go on from that second of the recording."""
+
+    at_s: float
+
+
 class Pace:
     """An iterator over the moments of a playback, each given out when it is due.
 
@@ -42,7 +52,7 @@ class Pace:
         playback: Playback,
         *,
         now_s: Callable[[], float],
-        command: Callable[[float], Command | None],
+        command: Callable[[float], Command | SeekTo | None],
         speed: float = 1.0,
         paused: bool = False,
     ) -> None:
@@ -55,6 +65,7 @@ class Pace:
         self._anchor: tuple[float, float] | None = None  # (clock, recorded time) that belong together
 
     def __iter__(self) -> Iterator[Moment]:
+        self._anchor = None
         moment = self._playback.next()
         while moment is not None:
             wait_s = self._wait_s(moment)
@@ -62,11 +73,12 @@ class Pace:
             if command is Command.QUIT:
                 return
             if command in (Command.FORWARD, Command.BACK):
-                leap_s = LEAP_S if command is Command.FORWARD else -LEAP_S
-                self._playback.seek(max(0.0, moment.at_s + leap_s))
+                command = SeekTo(moment.at_s + (LEAP_S if command is Command.FORWARD else -LEAP_S))
+            if isinstance(command, SeekTo):
+                self._playback.seek(max(0.0, command.at_s))
                 self._anchor = None
                 moment = self._playback.next()
-            elif command is not None:
+            elif isinstance(command, Command):
                 self._obey(command)
             elif self._wait_s(moment) <= 0.0:
                 yield moment

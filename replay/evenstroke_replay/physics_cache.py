@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import os
 import sys
 import tempfile
 import zipfile
@@ -27,6 +28,8 @@ DRAWS = 48
 """Simulated engines for each kind: half a minute on two cores for twelve cylinders, less for fewer; the
 ranges of fewer than some 30 would wander by a tenth with the draw."""
 WORKERS = 2
+FOLDER_VARIABLE = "EVENSTROKE_CACHE"
+"""Environment: another folder for what was worked out."""
 SEED = 20_001
 _READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probes.py", "simulated_draws.py")
 """Modules of the DSP, beside its physics, that the numbers depend on."""
@@ -35,6 +38,12 @@ _READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probe
 def default_folder() -> Path:
     """The user's cache folder, as the system names it."""
     return user_cache_path("evenstroke", appauthor=False) / "physics"
+
+
+def cache_folder() -> Path:
+    """The folder that the environment names, else the user's."""
+    told = os.environ.get(FOLDER_VARIABLE)
+    return Path(told) if told else default_folder()
 
 
 def shipped_folder() -> Path:

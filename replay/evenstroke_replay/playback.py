@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pickle
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from evenstroke_dsp.blocks import Block, Gap, SampleBlock
@@ -22,7 +22,8 @@ from evenstroke_dsp.setup import Setup
 from evenstroke_protocol.events import Counters
 
 from .player import BlockMaker
-from .recording import Item, RecordedBytes, Recording
+from .recording import Item, RecordedBytes, RecordedNote, Recording
+from .recording_format import Note
 
 _LONGEST_BLOCK_S = 0.05
 """An imported capture comes in long blocks; live it would have come like this."""
@@ -32,10 +33,12 @@ _MOST_COPIES = 32
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What one piece of the recording made the pipeline say. at_s: the newest sample's time by then, seconds."""
+    """What one piece of the recording made the pipeline say. at_s: the newest sample's time by then, seconds.
+    notes: what somebody had said to be kept with this moment."""
 
     at_s: float
     messages: tuple[PipelineMessage, ...]
+    notes: tuple[str, ...] = ()
 
     @property
     def cycle(self) -> Cycle | None:
@@ -91,7 +94,7 @@ class Playback:
 
     def _resume(self, place: int) -> None:
         self._groups: Iterator[tuple[int, list[Item]]] | None = self._recording.groups(place)
-        self._blocks: deque[Block] = deque()
+        self._blocks: deque[Block | Note] = deque()
         self._place = place
 
     @property
@@ -112,10 +115,24 @@ class Playback:
         moment, self._ahead = self._ahead, None
         return moment if moment is not None else self._work()
 
-    def seek(self, at_s: float) -> None:
-        """Go where the next moment is the first one that reaches `at_s`; to the end where there is none."""
+    def seek(
+        self,
+        at_s: float,
+        passing: Callable[[Moment], None] = lambda moment: None,
+        *,
+        leap: bool = True,
+    ) -> None:
+        """Go where the next moment is the first one that reaches `at_s`; to the end where there is none.
+
+        passing: told every moment that is worked through on the way; it may raise, to give up half way. leap: on the
+        way forward what was played before is leapt over by a copy, and so not told.
+        """
         self._seek(
-            lambda moment: moment.at_s >= at_s, lambda copy: copy.at_s < at_s, self.progress.at_s < at_s
+            lambda moment: moment.at_s >= at_s,
+            lambda copy: copy.at_s < at_s,
+            self.progress.at_s < at_s,
+            passing,
+            leap=leap,
         )
 
     def seek_cycle(self, number: int) -> None:
@@ -126,15 +143,24 @@ class Playback:
             self.progress.cycles <= number,
         )
 
-    def _seek(self, there: Callable[[Moment], bool], before: Callable[[_Copy], bool], forward: bool) -> None:
+    def _seek(
+        self,
+        there: Callable[[Moment], bool],
+        before: Callable[[_Copy], bool],
+        forward: bool,
+        passing: Callable[[Moment], None] = lambda moment: None,
+        *,
+        leap: bool = True,
+    ) -> None:
         self._ahead = None
         copy = next((c for c in reversed(self._copies) if before(c)), None)
-        if not forward or (copy is not None and copy.at_s > self.progress.at_s):
+        if not forward or (leap and copy is not None and copy.at_s > self.progress.at_s):
             self._go_back_to(copy)
         while (moment := self._work()) is not None:
             if there(moment):
                 self._ahead = moment
                 return
+            passing(moment)
 
     def _go_back_to(self, copy: _Copy | None) -> None:
         if copy is None:
@@ -154,18 +180,24 @@ class Playback:
                 self._maker.finish()
                 return self._moment(self._pipeline.flush())
             self._place, items = group
-            for item in items:
-                if isinstance(item, RecordedBytes):
-                    self.progress.bytes_received += len(item.data)
-                for block in self._maker.blocks(item):
+            for recorded in items:
+                if isinstance(recorded, RecordedNote) and isinstance(recorded.content, Note):
+                    self._blocks.append(recorded.content)
+                if isinstance(recorded, RecordedBytes):
+                    self.progress.bytes_received += len(recorded.data)
+                for block in self._maker.blocks(recorded):
                     self._blocks.extend(_short(block))
         messages: list[PipelineMessage] = []
+        notes: list[str] = []
         began_s = self.progress.at_s
         while self._blocks and self.progress.at_s - began_s < _LONGEST_BLOCK_S:
-            block = self._blocks.popleft()
-            self._note(block)
-            messages.extend(self._pipeline.push(block))
-        return self._moment(messages)
+            item = self._blocks.popleft()
+            if isinstance(item, Note):
+                notes.append(item.text)
+            else:
+                self._note(item)
+                messages.extend(self._pipeline.push(item))
+        return self._moment(messages, notes)
 
     def _note(self, block: Block) -> None:
         progress = self.progress
@@ -177,9 +209,9 @@ class Playback:
         elif not progress.samples:
             progress.at_s = max(progress.at_s, block.until)
 
-    def _moment(self, messages: list[PipelineMessage]) -> Moment:
+    def _moment(self, messages: list[PipelineMessage], notes: Sequence[str] = ()) -> Moment:
         self.progress.cycles += sum(isinstance(message, Cycle) for message in messages)
-        return Moment(self.progress.at_s, tuple(messages))
+        return Moment(self.progress.at_s, tuple(messages), tuple(notes))
 
     def _keep_copy(self) -> None:
         progress = self.progress

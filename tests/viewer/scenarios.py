@@ -66,7 +66,7 @@ class Scene:
     prediction: Prediction | None = field(default=None, repr=False)
 
 
-def plain_setup(order: Sequence[int], *, sync: bool = True, extra: str = "") -> Setup:
+def plain_text(order: Sequence[int], *, sync: bool = True) -> str:
     """An intake probe, a clamp around the starter's cable, a tooth wheel and, as a rule, the spark of the first."""
     text = f'schema = 1\ntitle = "{len(order)} cylinders on the bench"\n[engine]\ncylinders = {len(order)}\n'
     text += f"firing_order = {list(order)}\n[acquisition]\nrate_hz = {RATE_HZ:.0f}\n"
@@ -81,7 +81,11 @@ def plain_setup(order: Sequence[int], *, sync: bool = True, extra: str = "") -> 
             '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\ninput = 3\nteeth = "60-2"\nedge = "falling"\n'
         )
         text += "first_tooth_deg = 84\n"
-    return parse_setup(text + extra)
+    return text
+
+
+def plain_setup(order: Sequence[int], *, sync: bool = True) -> Setup:
+    return parse_setup(plain_text(order, sync=sync))
 
 
 def _noisy(**how: float) -> Cranking:

@@ -1,6 +1,7 @@
 """`make screens`: every view in every state, as pictures; prints the folder last.
 
 python tests/viewer/screens.py [FOLDER] [--only TEXT]
+python tests/viewer/screens.py --stored     makes those anew that the tests compare with; look at each before it is kept
 """
 
 from __future__ import annotations
@@ -52,6 +53,19 @@ def shots(views: list[str]) -> Iterator[Shot]:
             yield Shot(view, scene, Look(LIGHT), (640, 360), suffix="200")
 
 
+STORED = Path(__file__).parent / "pictures"
+_STORED_SCENES = ("odd", "disturbed", "12 cylinders")
+_STORED_WORDS = ("waiting", "stalled", "losing", "refused", "cranking", "even")
+
+
+def stored_shots(views: list[str]) -> Iterator[Shot]:
+    """Those that the tests compare with."""
+    for view in views:
+        for scene in (*_STORED_SCENES, *(_STORED_WORDS if view == "Words" else ())):
+            yield Shot(view, scene)
+        yield Shot(view, "disturbed", Look(DARK), (640, 360), suffix="dark-200")
+
+
 class NoFeed:
     """Stands where a feed stands: the model is filled beforehand."""
 
@@ -96,18 +110,32 @@ class Photographer:
         self.window.close()
 
 
+def _fewer_colours(path: Path) -> None:
+    """A third of the size; no colour moves by more than 15 of 255, which the comparison tolerates."""
+    from PIL import Image
+
+    image = Image.open(path).convert("RGB")
+    # An octree keeps rare colours, which are the ones that mean something here.
+    image.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(path, optimize=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", nargs="?", type=Path, default=Path("screens"))
     parser.add_argument("--only", default="", help="pictures whose name holds this")
+    parser.add_argument("--stored", action="store_true", help="those that the tests compare with")
     given = parser.parse_args()
+    if given.stored:
+        given.folder = STORED
     given.folder.mkdir(parents=True, exist_ok=True)
     photographer = Photographer(given.folder / "window.ini")
-    for shot in shots(photographer.views):
+    for shot in (stored_shots if given.stored else shots)(photographer.views):
         if given.only in shot.name:
             image = photographer.take(shot)
             if not image.save(str(given.folder / f"{shot.name}.png")):
                 raise SystemExit(f"cannot write into {given.folder}")
+            if given.stored:
+                _fewer_colours(given.folder / f"{shot.name}.png")
     photographer.close()
     (given.folder / "window.ini").unlink(missing_ok=True)
     print(given.folder.resolve())  # noqa: T201

@@ -219,6 +219,7 @@ def test_an_unfinished_set_up_is_there_again_next_time(windows, qtbot, tmp_path)
     first.close()
     second = windows(NoFeed(), settings=settings)
     form = next(view for view in second.views if view.name == "Set-up")
+    second.show_view(second.views.index(form))
     assert form.document.value(("engine", "cylinders")) == 5
     assert form.editors[("engine", "cylinders")].words == "5"
 

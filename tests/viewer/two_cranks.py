@@ -9,18 +9,19 @@ from pathlib import Path
 import numpy as np
 from evenstroke_dsp.messages import SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import parse_setup
 from evenstroke_replay.importing import import_capture
 from evenstroke_replay.judging import JudgedFile
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 from evenstroke_viewer.two_recordings import Laid, lay
-from scenarios import ORDERS, RATE_HZ, Scene, blocks, plain_setup
+from scenarios import ORDERS, RATE_HZ, Scene, blocks, plain_setup, plain_text
 
 HOSE = '[[fitted]]\nwhat = "compression hose"\ncylinder = 3\nadded_volume_cc = 12.0\n'
 
 
 def scene(percent: float, extra: str = "", *, seed: int = 7, sync: bool = True) -> Scene:
     """A crank whose intake pulse of cylinder 2 is altered so much."""
-    setup = plain_setup(ORDERS[4], sync=sync, extra=extra)
+    setup = parse_setup(plain_text(ORDERS[4], sync=sync) + extra)
     cranking = Cranking(
         rest_s=0.8, crank_s=6.0, noise_db=34.0, uneven_percent=0.8, cycle_percent=1.0, seed=seed
     )

@@ -46,6 +46,8 @@ def link_part(model: ViewModel) -> Part:
         playing = model.playing
         of = f" of {playing.length_s:.0f}" if playing.length_s is not None else ""
         how = "paused" if playing.paused else f"{playing.speed:g} times real time"
+        if playing.to_s is not None:
+            how = f"on the way to {playing.to_s:.0f}{NARROW_SPACE}s"
         return Part("Replay", f"{playing.at_s:.1f}{of}{NARROW_SPACE}s, {how}")
     return Part("Link", _LINK_WORDS[state.link], aloud=state.link in ("stalled", "failed"))
 
@@ -90,8 +92,10 @@ def clock_part(model: ViewModel) -> Part:
     if health is None or health.clock_ppm is None:
         return Part("Board's clock", "not known yet")
     width = health.clock_uncertainty_ppm
-    within = f" ± {width:.0f} (95 %)" if width is not None else ", uncertainty unknown"
-    return Part("Board's clock", f"{health.clock_ppm:+.0f}{within}{NARROW_SPACE}ppm")
+    unit = f"{NARROW_SPACE}ppm"
+    if width is None:
+        return Part("Board's clock", f"{health.clock_ppm:+.0f}{unit}, uncertainty unknown")
+    return Part("Board's clock", f"{health.clock_ppm:+.0f} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
 
 
 def disk_part(model: ViewModel) -> Part:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
+from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import Comparison, Cycle, CycleProbe, CylinderPulse
 
 from .choosing import Seat, balance_at, seats
@@ -308,7 +308,15 @@ def _waveform(
         size = shown(patch.pulse.value, patch.pulse.value_unit, model.pressure_unit)
         words += f" ({size}; one pulse alone has no interval)"
     items.append(Text(x, 0.145 * height, wide, 0.15 * height, words, px(22), theme.ink, least=7))
-    items += _trace(model, carpet.probe, cycle, patch, (x, 0.31 * height, wide, 0.36 * height), px(15), look)
+    items += _trace(
+        model,
+        carpet.probe,
+        cycle,
+        patch,
+        (x, 0.31 * height, wide, 0.35 * height),
+        min(px(15), 0.032 * height),
+        look,
+    )
     items += _legend(theme, x, 0.72 * height, wide, 0.25 * height, px(17))
     return items
 
@@ -357,9 +365,9 @@ def _trace(
     by, sign = factor(unit, model.pressure_unit)
     length = f"{to_s - from_s:.2f}{NARROW_SPACE}s, {cycle.rpm:.0f}{NARROW_SPACE}rpm on average"
     ends = f"{rounded(low * by)} to {rounded(top * by)}{NARROW_SPACE}{sign}"
-    below = (y + high + 2, wide, 1.6 * size)
+    below = (y + high + 2, 0.48 * wide, 1.6 * size)
     items.append(Text(x, *below, ends.replace("-", "\N{MINUS SIGN}"), size, theme.quiet, least=7))
-    items.append(Text(x, *below, length, size, theme.quiet, align="right", least=7))
+    items.append(Text(x + 0.52 * wide, *below, length, size, theme.quiet, align="right", least=7))
     for seat_pulse in next((p.pulses for p in cycle.probes if p.probe == probe), ()):
         if seat_pulse.from_s is None or seat_pulse.to_s is None:
             continue

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenstroke_dsp.findings import pulse_name
 from evenstroke_dsp.messages import Comparison, CylinderBalance, SetupNote
+from evenstroke_dsp.names import pulse_name
 
 from .view_model import ViewModel
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
+from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import CylinderBalance, FittedPart
 
 from .choosing import Choice, Seat, balance_at, choices, first_choice, seats
@@ -287,7 +287,7 @@ def _label(
         words.insert(0, f"{signed(balance.deviation)}{NARROW_SPACE}%")
         ends = "no interval yet"
         if balance.low is not None and balance.high is not None:
-            ends = f"{signed(balance.low)} to {signed(balance.high)}"
+            ends = f"({signed(balance.low)} to {signed(balance.high)})"
         words.insert(1, ends)
     items.append(
         Text(
@@ -373,7 +373,7 @@ def _trust_line(choice: Choice) -> str:
 
 
 _LEGEND = (
-    ("smaller", "smaller in every cycle; bar and small figures: 95 % interval"),
+    ("smaller", "smaller in every cycle; bar, brackets: 95 % interval"),
     ("larger", "larger in every cycle"),
     ("even", f"even: within ±{EVEN_MARGIN_PERCENT:.0f}{NARROW_SPACE}% (shaded ring)"),
     ("undecided", "undecided: more cycles would tell"),

@@ -3,26 +3,34 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import signal
 import sys
 from pathlib import Path
 
 import click
 import platformdirs
+import zmq
+from click.core import ParameterSource
 from evenstroke_protocol.errors import EvenstrokeError
 
 from .asking import DEFAULT_CONTROL
-from .feed import LiveFeed
-from .subscriber import DEFAULT_ADDRESS
+from .feed import Feed, LiveFeed
+from .subscriber import DEFAULT_ADDRESS, Subscriber
 
 _NEEDED = ("PySide6", "pyqtgraph", "tomlkit")
+_SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 
 
 class ViewerError(EvenstrokeError):
     """The window, and what it needs."""
 
 
-@click.command("watch", epilog="Example:  evenstroke watch --connect tcp://127.0.0.1:7720")
+@click.command(
+    "watch",
+    epilog="Example:  evenstroke watch    or:  evenstroke watch recordings/2026-01-31T101500-library.mcap",
+)
+@click.argument("recording", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--connect",
     default=DEFAULT_ADDRESS,
@@ -37,23 +45,102 @@ class ViewerError(EvenstrokeError):
     metavar="ADDRESS",
     help="Where evenstroke listen can be asked for marks and recordings.",
 )
-def command(connect: str, control: str) -> int:
+@click.option(
+    "--setup",
+    "setup_name",
+    metavar="FILE|NAME",
+    help="With RECORDING: another set-up than its own.",
+)
+@click.option(
+    "--quick",
+    is_flag=True,
+    help="With RECORDING: leave engine physics out: no prediction of what the set-up does.",
+)
+@click.pass_context
+def command(
+    context: click.Context,
+    recording: Path | None,
+    connect: str,
+    control: str,
+    setup_name: str | None,
+    quick: bool,
+) -> int:
     """Show in a window what evenstroke hears: what is odd, whether it repeats, and what to do now.
 
-    It waits for a stream that is not there yet, and finds one again that went away. F1 shows the keys.
+    Without RECORDING it shows a live stream: it waits for one that is not there yet, and finds one again that went
+    away. With RECORDING it plays that, and goes to any place in it. F1 shows the keys.
+
+    What it says is evidence, not proof: dismantle nothing on the word of one crank. The maker's procedure, local
+    rules and licensed practice come first.
     """
+    for name in ("connect", "control"):
+        if recording is not None and context.get_parameter_source(name) is not ParameterSource.DEFAULT:
+            raise click.UsageError(f"give RECORDING or --{name}, not both")
+    if recording is None and (setup_name is not None or quick):
+        raise click.UsageError("--setup and --quick mean something only with RECORDING")
+    feed = _live(connect) if recording is None else _replay(recording, setup_name, quick)
     require_windows()
-    from PySide6.QtCore import QSettings
+    return _show(feed, control)
 
-    from .windows.main_window import MainWindow, application
 
+def _show(feed: Feed, control: str) -> int:
+    try:
+        from PySide6.QtCore import QSettings
+
+        from .windows.main_window import MainWindow, application
+    except ImportError as error:  # PySide6 is there, and a library of the system that it needs is not
+        raise ViewerError(
+            "the window cannot be shown",
+            where="evenstroke watch",
+            found=str(error),
+            todo="install the library that it names; on Debian: apt-get install libegl1 libgl1 libxkbcommon0 "
+            "libdbus-1-3 libfontconfig1 libxcb-cursor0",
+        ) from error
     app = application(sys.argv[:1])
     signal.signal(signal.SIGINT, lambda *_: app.quit())  # the window's timer lets Python see it
-    window = MainWindow(LiveFeed(connect), QSettings(str(state_file()), QSettings.Format.IniFormat), control)
+    window = MainWindow(feed, QSettings(str(state_file()), QSettings.Format.IniFormat), control)
     window.show()
     code: int = app.exec()
     window.close()
     return code
+
+
+def _live(address: str) -> Feed:
+    """Raises ViewerError for what is no address; whether anybody is there shows later."""
+    try:
+        with Subscriber(address):
+            pass
+    except zmq.ZMQError as error:
+        raise ViewerError(
+            "this is not an address that can be listened to",
+            where=f"--connect {address}",
+            expected=f"tcp://HOST:PORT, such as {DEFAULT_ADDRESS}",
+            found=str(error),
+            todo="give the address at which evenstroke listen says that it publishes",
+        ) from error
+    return LiveFeed(address)
+
+
+def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
+    """Raises what reading the recording or the set-up raises."""
+    # A live stream needs none of these, and starts seconds sooner without them.
+    from evenstroke_dsp.prediction import Prediction
+    from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
+    from evenstroke_replay.recording import open_recording
+    from evenstroke_replay.setup_files import load_setup
+
+    from .replay_feed import ReplayFeed
+
+    recording = open_recording(path, check_all=False)
+    setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
+
+    def predict() -> Prediction | None:
+        try:
+            return PhysicsCache(cache_folder()).prediction(setup)
+        except EvenstrokeError:
+            return None  # an engine that the physics cannot simulate is played without a prediction
+
+    return ReplayFeed(recording, setup, (lambda: None) if quick else predict)
 
 
 def state_file() -> Path:
@@ -62,7 +149,7 @@ def state_file() -> Path:
 
 
 def require_windows() -> None:
-    """Raises ViewerError where a package is missing that windows need."""
+    """Raises ViewerError where a package is missing that windows need, or there is no screen."""
     missing = [name for name in _NEEDED if importlib.util.find_spec(name) is None]
     if missing:
         raise ViewerError(
@@ -70,5 +157,15 @@ def require_windows() -> None:
             where="evenstroke watch",
             expected="the packages of the extra 'viewer'",
             found=f"{' and '.join(missing)} not installed",
-            todo="install them with: pip install 'evenstroke[viewer]'",
+            todo=f"install them with: {sys.executable} -m pip install 'PySide6-Essentials!=6.12.0' pyqtgraph",
+        )
+    # Qt would end the whole process where it finds no screen.
+    if sys.platform == "linux" and not any(map(os.environ.get, _SCREENS)):
+        raise ViewerError(
+            "the window cannot be shown",
+            where="evenstroke watch",
+            expected="a screen: DISPLAY or WAYLAND_DISPLAY in the environment",
+            found="neither",
+            todo="run it on a desktop; over ssh, forward X with ssh -X, or watch here and tunnel the stream: "
+            "ssh -L 7720:127.0.0.1:7720 OTHER",
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from typing import Protocol
 
 import msgspec
 from evenstroke_dsp.messages import TOPIC_OF, Cycle, WaveData
+from evenstroke_replay.pacing import Command, SeekTo
 
 from .subscriber import DEFAULT_ADDRESS, Received, Subscriber
 
@@ -29,7 +31,35 @@ class Restarted:
     """What follows is of another session: another daemon, another set-up, or another place in a recording."""
 
 
-Handed = Received | Restarted
+@dataclass(frozen=True, slots=True)
+class Jumped:
+    """The recording that is played goes on from another second. last_cycle: sequence number of the last cycle that
+    was known then, -1 where none was."""
+
+    last_cycle: int
+
+
+@dataclass(frozen=True, slots=True)
+class Playing:
+    """Where in a recording the replay is, seconds, and how it goes on. length_s: None where it cannot be told;
+    to_s: where a jump that is being made leads to."""
+
+    at_s: float
+    length_s: float | None
+    speed: float
+    paused: bool
+    to_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MarkNote:
+    """A moment that somebody marked, seconds of the stream, and what they said of it."""
+
+    at_s: float
+    words: str
+
+
+Handed = Received | Restarted | Jumped | Playing | MarkNote
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +99,16 @@ class Inbox:
             if isinstance(message, Restarted):
                 self._waiting.clear()
                 self._samples = self._cycles = 0
+            elif isinstance(message, Jumped):
+                self._waiting = deque(m for m in self._waiting if not isinstance(m, WaveData))
+                self._samples = 0
             elif isinstance(message, WaveData):
                 self._samples += message.samples.size
                 self._drop_old_waves()
             elif isinstance(message, Cycle):
                 self._cycles += 1
                 self._drop_old_cycles()
-            else:
+            elif not isinstance(message, MarkNote):
                 older = next((m for m in self._waiting if type(m) is type(message)), None)
                 if older is not None:
                     self._waiting.remove(older)
@@ -83,7 +116,9 @@ class Inbox:
 
     def _drop_old_waves(self) -> None:
         while self._samples > self._most_samples:
-            old = next((m for m in self._waiting if isinstance(m, WaveData)), None)
+            # Raw ones first: what cycles are cut from is worth more.
+            waves = [m for m in self._waiting if isinstance(m, WaveData)]
+            old = next((m for m in waves if m.header.kind == "raw"), next(iter(waves), None))
             if old is None:  # the newest alone is too large
                 return
             self._waiting.remove(old)
@@ -118,6 +153,14 @@ class Feed(Protocol):
     def start(self) -> None: ...
 
     def close(self) -> None: ...
+
+
+class Player(ABC):
+    """A feed whose place and pace can be chosen: a recording that is played."""
+
+    @abstractmethod
+    def do(self, command: Command | SeekTo) -> None:
+        """Obey soon. Of several jumps that wait only the last is made."""
 
 
 class LiveFeed:

@@ -24,6 +24,8 @@ class Does(enum.Enum):
     CYCLE = "one engine cycle, then pause"
     BACK = "10 s back"
     FORWARD = "10 s forward"
+    SECOND_BACK = "1 s back"
+    SECOND_ON = "1 s forward"
     FASTER = "replay twice as fast"
     SLOWER = "replay half as fast"
     QUIT = "end"
@@ -53,6 +55,8 @@ KEYS = (
     Key("N", Does.CYCLE, only_replay=True),
     Key("B", Does.BACK, only_replay=True),
     Key("F", Does.FORWARD, only_replay=True),
+    Key(",", Does.SECOND_BACK, only_replay=True),
+    Key(".", Does.SECOND_ON, only_replay=True),
     Key("+", Does.FASTER, only_replay=True),
     Key("-", Does.SLOWER, only_replay=True),
     Key("Ctrl+Q", Does.QUIT),

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from evenstroke_dsp.engine import companions
 from evenstroke_dsp.features import ROLE_PULSES
 from evenstroke_dsp.setup import PULSE_ROLES, Setup
-from evenstroke_dsp.setup_check import expected_sync
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +27,8 @@ def more(setup: Setup) -> tuple[More, ...]:
 
 def names_cylinders(setup: Setup) -> bool:
     """Whether a pulse gets its cylinder's number, and not only a place in order of coming."""
+    from evenstroke_dsp.setup_check import expected_sync  # it loads SciPy
+
     return setup.engine.cylinders == 1 or expected_sync(setup).endswith("cycle")
 
 

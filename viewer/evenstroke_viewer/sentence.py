@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from evenstroke_dsp.findings import cylinder_name, pulse_name
 from evenstroke_dsp.messages import (
     CauseOfFinding,
     Coaching,
@@ -15,6 +14,7 @@ from evenstroke_dsp.messages import (
     PhaseName,
     Trust,
 )
+from evenstroke_dsp.names import cylinder_name, pulse_name
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .look import Look
@@ -86,7 +86,7 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
             "finds it by itself.",
         )
     state = model.state
-    if state is None or model.playing is not None:
+    if state is None or (model.playing is not None and state.link != "failed"):
         return None
     match state.link:
         case "stalled":
@@ -94,6 +94,8 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
                 f"The board sends nothing: {state.reason}.",
                 "Let go of the starter. Check the board's cable; it is looked for by itself.",
             )
+        case "failed" if model.playing is not None:
+            return ("This recording cannot be played on.", state.reason)
         case "failed":
             return (
                 f"The board is lost: {state.reason}.",
@@ -301,7 +303,7 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
 
     pad = 0.022 * width
     items: list[Item] = []
-    coach_high = 0.17 * height if said.coach else 0.0
+    coach_high = 0.19 * height if said.coach else 0.0
     facts_high = (0.22 if len(said.facts) > 4 else 0.14) * height if said.facts else 0.0
     left = height - coach_high - facts_high - 3 * pad
     sentence_high = (0.38 if said.then else 0.44) * left
@@ -362,9 +364,9 @@ def _cells(
         for (heading, words), weight in zip(row, weights, strict=True):
             wide = width * weight / sum(weights)
             inner = wide - 0.012 * width
-            items.append(Text(at, y, inner, 0.30 * high, heading, small, look.theme.quiet, least=7))
+            items.append(Text(at, y, inner, 0.36 * high, heading, small, look.theme.quiet, least=6))
             items.append(
-                Text(at, y + 0.30 * high, inner, 0.66 * high, words, large, look.theme.ink, True, least=7)
+                Text(at, y + 0.36 * high, inner, 0.62 * high, words, large, look.theme.ink, True, least=7)
             )
             at += wide
         y += high

@@ -5,19 +5,23 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Literal, get_args
 
 from evenstroke_dsp.cautions import ALL_CAUTIONS, STEP_TITLES, Caution, Danger, Step, cautions_for, dangers
-from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import ROLES_OF_KEY, Role, Setup, SetupError
-from evenstroke_dsp.setup_check import ROLE_WORDS, Section, check_setup
-from evenstroke_dsp.setup_effects import NOT_WORKED_OUT, setup_notes
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .firing_orders import Offer, offers_for
 from .knowing_more import more, names_cylinders
 from .look import Look
 from .setup_document import Path, SetupDocument, Value
+
+if TYPE_CHECKING:
+    from evenstroke_dsp.prediction import Prediction
+    from evenstroke_dsp.setup_check import Section
+
+# What checks a set-up loads SciPy, which takes seconds: it is imported where a set-up is checked, so that a window whose
+# form nobody looks at opens at once.
 
 Kind = Literal["whole", "number", "text", "choice", "yes or no", "cylinders", "numbers", "wheel"]
 
@@ -221,6 +225,8 @@ def shown(field: Field, value: object) -> str:
 
 def choice_words(field: Field, choice: str) -> str:
     """A word of the file as people say it."""
+    from evenstroke_dsp.setup_check import ROLE_WORDS
+
     return ROLE_WORDS.get(choice, choice) if field.key == "role" else choice.replace("_", " ")
 
 
@@ -327,7 +333,7 @@ def standing(
             "Press E, and type how many cylinders.",
         )
     if document.value(("engine", "firing_order")) is None:
-        orders = Section("Orders that such engines have", _offer_lines(cylinders))
+        orders = _section("Orders that such engines have", _offer_lines(cylinders))
         return _unfinished(
             "A set-up begins with two things: cylinders, and firing order.",
             "Choose the order in which they fire, or type it.",
@@ -339,7 +345,7 @@ def standing(
         lines = [error.problem[:1].upper() + error.problem[1:] + ".", f"Where: {error.where}."]
         lines += [f"Expected: {error.expected}."] if error.expected else []
         lines += [f"Found: {error.found}."] if error.found else []
-        wrong = (Section("What is wrong", tuple(lines)),)
+        wrong = (_section("What is wrong", tuple(lines)),)
         return Standing(
             f"Not a set-up yet: {error.problem}.",
             _sentence(error.todo),
@@ -360,6 +366,12 @@ def standing(
     unsaid = [danger for danger in found if danger.acknowledgement is None]
     now = _sentence(unsaid[0].todo) if unsaid else _next(setup, saved=saved)
     return Standing(_allows(setup, prediction), now, False, setup, None, sections, answers)
+
+
+def _section(title: str, lines: tuple[str, ...]) -> Section:
+    from evenstroke_dsp.setup_check import Section
+
+    return Section(title, lines)
 
 
 def _unfinished(sentence: str, now: str, sections: tuple[Section, ...] = ()) -> Standing:
@@ -387,6 +399,8 @@ def _offer_lines(cylinders: object) -> tuple[str, ...]:
 
 
 def _allows(setup: Setup, prediction: Prediction | None) -> str:
+    from evenstroke_dsp.setup_effects import setup_notes
+
     notes = setup_notes(setup, prediction)
     if not notes:
         return "This set-up compares nothing between cylinders."
@@ -400,6 +414,8 @@ def _allows(setup: Setup, prediction: Prediction | None) -> str:
 
 
 def _next(setup: Setup, *, saved: bool) -> str:
+    from evenstroke_dsp.setup_effects import setup_notes
+
     lacking = more(setup)
     if not setup_notes(setup, None) and setup.engine.cylinders > 1 and lacking:
         return f"Add {lacking[0].what}: {lacking[0].costs}."
@@ -420,8 +436,11 @@ _HOW_MUCH = "How large that is: press How much? (Ctrl+P)."
 
 
 def _sections(setup: Setup, prediction: Prediction | None) -> tuple[Section, ...]:
+    from evenstroke_dsp.setup_check import check_setup
+    from evenstroke_dsp.setup_effects import NOT_WORKED_OUT
+
     by_title = {
-        section.title: Section(
+        section.title: _section(
             section.title, tuple(line.replace(NOT_WORKED_OUT, _HOW_MUCH) for line in section.lines)
         )
         for section in check_setup(setup, prediction)
@@ -432,7 +451,7 @@ def _sections(setup: Setup, prediction: Prediction | None) -> tuple[Section, ...
     lines = tuple(
         f"{m.what[:1].upper()}{m.what[1:]}. It tells: {m.tells}. It costs: {m.costs}." for m in more(setup)
     )
-    know = [Section("What it costs to know more, the least first", lines)] if lines else []
+    know = [_section("What it costs to know more, the least first", lines)] if lines else []
     return (*lead, *know, *by_title.values())
 
 

@@ -5,21 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
-from evenstroke_dsp.comparing import CylinderChange, FeatureChange, TwoCranks
-from evenstroke_dsp.findings import pulse_name
+from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import Cycle, WaveData
-from evenstroke_replay.comparing import compare_judged
-from evenstroke_replay.judging import JudgedFile
+from evenstroke_dsp.names import pulse_name
 
 from .drawing import Disc, Item, Line, Picture, Shape, Text, rectangle, triangle
 from .look import Look, Theme, blend
 from .sentence import signed, split
 from .units import NARROW_SPACE, PressureUnit, factor, rounded
 from .view_model import WaveKeeper
+
+if TYPE_CHECKING:
+    from evenstroke_dsp.comparing import CylinderChange, FeatureChange, TwoCranks
+    from evenstroke_replay.judging import JudgedFile
 
 Samples = npt.NDArray[np.float64]
 STEPS = 360
@@ -64,6 +66,8 @@ class Laid:
 
 def lay(first: JudgedFile, second: JudgedFile) -> Laid:
     """Compare two judged recordings, and lay their waveforms over each other."""
+    from evenstroke_replay.comparing import compare_judged  # it loads SciPy: only who compares waits for that
+
     compared = compare_judged(first, second)
     waves: dict[str, tuple[MeanWave, MeanWave]] = {}
     if all(one.judgement.sync.basis.endswith("cycle") for one in (first, second)):

@@ -21,7 +21,7 @@ from evenstroke_dsp.messages import (
     WaveData,
 )
 
-from .feed import Delivery, Handed, Restarted
+from .feed import Delivery, Handed, Jumped, MarkNote, Playing, Restarted
 from .minmax import Floats
 from .units import PressureUnit
 
@@ -54,24 +54,6 @@ class CutWave:
     sequence: int
     pieces: dict[str, list[Piece]]
     units: dict[str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class MarkNote:
-    """A moment that somebody marked, seconds of the stream, and what they said of it."""
-
-    at_s: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Playing:
-    """Where in a recording the replay is, seconds, and how it goes on."""
-
-    at_s: float
-    length_s: float | None
-    speed: float
-    paused: bool
 
 
 class WaveKeeper:
@@ -134,11 +116,12 @@ def _end_s(piece: Piece) -> float:
 class ViewModel:
     """Takes what a feed delivers, and remembers what views need.
 
-    revision: grows whenever something has changed that a view might show.
+    revision: grows whenever something has changed that a view might show; waves: the part of it that waveforms made, which
+    come twenty times a second and change nothing for a view that shows none.
     """
 
     def __init__(self) -> None:
-        self.revision = 0
+        self.revision = self.waves = 0
         self.pressure_unit = PressureUnit.KPA
         self.playing: Playing | None = None
         self.where = ""
@@ -156,6 +139,7 @@ class ViewModel:
         self.conditioned = WaveKeeper()
         self.marks: deque[MarkNote] = deque(maxlen=100)
         self.cuts: deque[CutWave] = deque(maxlen=KEPT_CUTS)
+        self._later: tuple[list[Cycle], list[CutWave]] = ([], [])
         self._healths: deque[Health] = deque(maxlen=_HEALTHS)
 
     # --- what comes in --------------------------------------------------------------------------------
@@ -182,15 +166,28 @@ class ViewModel:
         match message:
             case Restarted():
                 self._forget()
+            case Jumped():
+                self._jump(message.last_cycle)
+            case Playing():
+                self.playing = message
+            case MarkNote() if message not in self.marks:
+                self.marks.append(message)
             case WaveData():
+                self.waves += 1
                 (self.raw if message.header.kind == "raw" else self.conditioned).take(message)
             case State():
                 self.state = message
             case Health():
                 self._healths.append(message)
+            case Cycle() if self.cycles and message.sequence <= self.cycles[-1].sequence:
+                pass  # a replay that went back says again what is known
             case Cycle():
                 self.cycles.append(message)
                 self.cuts.append(self._cut(message))
+                self._later = (
+                    [c for c in self._later[0] if c.sequence > message.sequence],
+                    [c for c in self._later[1] if c.sequence > message.sequence],
+                )
             case Balance():
                 self.balance = message
             case FindingMessage():
@@ -210,16 +207,18 @@ class ViewModel:
             dict(zip(wave.probes, wave.units, strict=True)),
         )
 
-    def play(self, playing: Playing | None) -> None:
-        """Where the replay is."""
-        if playing != self.playing:
-            self.playing = playing
-            self.revision += 1
-
-    def mark(self, words: str, at_s: float) -> None:
-        """Somebody marked a moment, seconds of the stream."""
-        self.marks.append(MarkNote(at_s, words))
-        self.revision += 1
+    def _jump(self, last_cycle: int) -> None:
+        """Cycles of later moments are put aside, since what was played once need not be worked out again."""
+        cycles, cuts = [*self.cycles, *self._later[0]], [*self.cuts, *self._later[1]]
+        self.cycles = deque([c for c in cycles if c.sequence <= last_cycle], KEPT_CYCLES)
+        self.cuts = deque([c for c in cuts if c.sequence <= last_cycle], KEPT_CUTS)
+        self._later = (
+            [c for c in cycles if c.sequence > last_cycle][:KEPT_CYCLES],
+            [c for c in cuts if c.sequence > last_cycle][:KEPT_CUTS],
+        )
+        self.raw, self.conditioned = WaveKeeper(), WaveKeeper()
+        self.balance = self.finding = None
+        self._healths.clear()
 
     def choose(self, unit: PressureUnit) -> None:
         self.pressure_unit = unit

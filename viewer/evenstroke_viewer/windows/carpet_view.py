@@ -15,6 +15,7 @@ from .view import PictureView
 
 class CarpetView(PictureView):
     name = "Carpet"
+    shows_waves = False
     keys = (
         ("arrows", "in the carpet: choose a patch; its waveform shows"),
         ("Home", "in the carpet: follow the newest cycle"),

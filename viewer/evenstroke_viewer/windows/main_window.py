@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from evenstroke_dsp.messages import Mark, Request, StartRecording, StopRecording
+from evenstroke_replay.pacing import Command, SeekTo
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer, Signal
 from PySide6.QtGui import QCloseEvent, QColor, QKeySequence, QPalette, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
@@ -15,6 +16,7 @@ from PySide6.QtWidgets import (
     QLabel,
     QLineEdit,
     QMainWindow,
+    QSlider,
     QStackedWidget,
     QTabBar,
     QVBoxLayout,
@@ -23,7 +25,7 @@ from PySide6.QtWidgets import (
 
 from evenstroke_viewer.asking import DEFAULT_CONTROL, ask_aside
 from evenstroke_viewer.band import HIGH, band
-from evenstroke_viewer.feed import Feed
+from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
 from evenstroke_viewer.look import LIGHT, THEMES, TYPE_SCALES, Look
 from evenstroke_viewer.units import PressureUnit
@@ -41,7 +43,7 @@ _SMALLEST = (640, 360)
 
 class MainWindow(QMainWindow):
     """feed: where messages come from; it is started and closed with the window. settings: where the window's state is
-    kept. control: where the daemon answers requests; None: nobody to ask (a replay)."""
+    kept. control: where the daemon answers requests; of no use to a replay."""
 
     _answered = Signal(str)
 
@@ -51,6 +53,7 @@ class MainWindow(QMainWindow):
         self._feed = feed
         self._settings = settings
         self._control = control
+        self._replay = feed if isinstance(feed, Player) else None
         self.model = ViewModel()
         self.model.where = feed.where
         self.look = Look()
@@ -60,6 +63,8 @@ class MainWindow(QMainWindow):
         self._stack = QStackedWidget()
         self._band = PictureWidget()
         self._band.setAccessibleName("Link, recording, losses, clock and disk")
+        self._scrub = QSlider(Qt.Orientation.Horizontal)
+        self._band_shows: tuple[object, ...] | None = None
         self._note = QLineEdit()
         self._note_at_s = 0.0
         self._help = QLabel()
@@ -98,9 +103,21 @@ class MainWindow(QMainWindow):
         column = QVBoxLayout(middle)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
-        for widget in (self._tabs, self._stack, self._notice_line, self._note, self._band):
+        self._scrub.setAccessibleName("Place in the recording, tenths of a second")
+        self._scrub.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # arrow keys belong to the views
+        self._scrub.setVisible(self._replay is not None)
+        self._scrub.sliderMoved.connect(self.seek_tenths)
+        self._scrub.actionTriggered.connect(lambda _: self.seek_tenths(self._scrub.sliderPosition()))
+        for widget in (
+            self._tabs,
+            self._stack,
+            self._note,
+            self._scrub,
+            self._band,
+        ):
             column.addWidget(widget, 1 if widget is self._stack else 0)
         self.setCentralWidget(middle)
+        self._notice_line.setParent(middle)
         self._help.setParent(middle)
         self._help.setTextFormat(Qt.TextFormat.RichText)
         self._help.setWordWrap(True)
@@ -131,6 +148,18 @@ class MainWindow(QMainWindow):
             Does.HELP: self._help_on_off,
             Does.QUIT: self._end,
         }
+        if self._replay is not None:
+            do = self._replay.do
+            does |= {
+                Does.PAUSE: lambda: do(Command.PAUSE),
+                Does.CYCLE: lambda: do(Command.CYCLE),
+                Does.BACK: lambda: do(Command.BACK),
+                Does.FORWARD: lambda: do(Command.FORWARD),
+                Does.FASTER: lambda: do(Command.FASTER),
+                Does.SLOWER: lambda: do(Command.SLOWER),
+                Does.SECOND_BACK: lambda: self._seek_by(-1.0),
+                Does.SECOND_ON: lambda: self._seek_by(1.0),
+            }
         for key in KEYS:
             if key.does in does:
                 QShortcut(QKeySequence(key.sequence), self, does[key.does])
@@ -146,12 +175,29 @@ class MainWindow(QMainWindow):
         """Show the model as it is now."""
         self.frames += 1
         self.views[self._tabs.currentIndex()].refresh(self.model, self.look)
+        playing = self.model.playing
+        if playing is not None and playing.length_s is not None and not self._scrub.isSliderDown():
+            self._scrub.setRange(0, round(10 * playing.length_s))
+            self._scrub.setValue(round(10 * playing.at_s))
         wide, high = float(self._band.width()), float(self._band.height())
-        self._band.show_picture(band(self.model, wide, high, self.look))
+        shows = (id(self.model), self.model.revision - self.model.waves, self.look, wide, high)
+        if shows != self._band_shows:
+            self._band_shows = shows
+            self._band.show_picture(band(self.model, wide, high, self.look))
 
     def show_view(self, index: int) -> None:
         self._tabs.setCurrentIndex(index)
         self.redraw()
+
+    def seek_tenths(self, tenths: int) -> None:
+        """Go on from there in the recording, tenths of a second."""
+        if self._replay is not None:
+            self._replay.do(SeekTo(tenths / 10.0))
+
+    def _seek_by(self, seconds: float) -> None:
+        playing = self.model.playing
+        if playing is not None and self._replay is not None:
+            self._replay.do(SeekTo(max(0.0, playing.at_s + seconds)))
 
     # --- what keys do ----------------------------------------------------------------------------------
 
@@ -212,8 +258,16 @@ class MainWindow(QMainWindow):
         """Say something for some seconds; nothing: stop saying it."""
         self._notice_line.setText(words)
         self._notice_line.setVisible(bool(words))
+        self._place_notice()
         if words:
             self._notice_over.start(_NOTICE_MS)
+
+    def _place_notice(self) -> None:
+        """Over the lower edge of the view, which keeps its size."""
+        below = self._stack.geometry()
+        high = self._notice_line.heightForWidth(below.width())
+        self._notice_line.setGeometry(below.x(), below.bottom() + 1 - high, below.width(), high)
+        self._notice_line.raise_()
 
     def begin_note(self) -> None:
         """Ask for a note; the moment that it is of is now."""
@@ -229,15 +283,15 @@ class MainWindow(QMainWindow):
     def _keep_note(self) -> None:
         words = self._note.text().strip() or "marked"
         self._drop_note()
-        self.model.mark(words, self._note_at_s)
-        if self._control is None:
+        self.model.take(MarkNote(self._note_at_s, words))
+        if self._replay is not None or self._control is None:
             self.notice("Marked here only: a recording that is played is not written into.")
             return
         self._ask(Mark(id="mark", text=f"{words} (at {self._note_at_s:.2f} s)"), f"Marked: {words}")
 
     def _record(self) -> None:
         state = self.model.state
-        if self._control is None:
+        if self._replay is not None or self._control is None:
             self.notice("This is a replay: there is nothing to record.")
         elif state is not None and state.recording is not None:
             self._ask(StopRecording(id="record"), "The recording is closed.")
@@ -280,7 +334,7 @@ class MainWindow(QMainWindow):
 
     def _help_on_off(self) -> None:
         view = self.views[self._tabs.currentIndex()]
-        lines = (*help_lines(replay=self._control is None), *view.keys)
+        lines = (*help_lines(replay=self._replay is not None), *view.keys)
         rows = "".join(f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>" for key, words in lines)
         self._help.setText(f"<table>{rows}</table>")
         self._help.setVisible(not self._help.isVisible())
@@ -296,6 +350,7 @@ class MainWindow(QMainWindow):
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         super().resizeEvent(event)
         self._size_type()
+        self._place_notice()
 
     # --- until next time -------------------------------------------------------------------------------
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from pathlib import Path
 
@@ -54,24 +55,28 @@ def font(size_px: float, *, bold: bool = False) -> QFont:
 
 def fitting_size(text: Text) -> tuple[int, bool]:
     """The largest size, pixels, at which a text fits its box, not above what it asks for; whether it fits at all."""
-    size = float(text.size)
+    return _fitting(text.words, text.bold, text.width, text.height, text.size, text.least)
+
+
+@functools.lru_cache(maxsize=4096)
+def _fitting(
+    words: str, bold: bool, width: float, height: float, size: float, least: float
+) -> tuple[int, bool]:
     while True:
         whole = max(1, math.floor(size))
-        if _fits(text, whole):
+        if _fits(words, QFontMetricsF(font(whole, bold=bold)), width, height):
             return whole, True
-        if whole <= text.least:
+        if whole <= least:
             return whole, False
-        size = max(text.least, size * _SMALLER)
+        size = max(least, size * _SMALLER)
 
 
-def _fits(text: Text, size: int) -> bool:
-    metrics = QFontMetricsF(font(size, bold=text.bold))
-    longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(text.words)), default=0.0)
-    if longest > text.width:
+def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bool:
+    longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(words)), default=0.0)
+    if longest > width:
         return False
-    box = QRectF(0, 0, text.width, 1e6)
-    needs = metrics.boundingRect(box, Qt.TextFlag.TextWordWrap | _ALIGN[text.align], text.words)
-    return bool(needs.height() <= text.height + 0.5 and needs.width() <= text.width + 0.5)
+    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, words)
+    return bool(needs.height() <= height + 0.5 and needs.width() <= width + 0.5)
 
 
 def _unbreakable(words: str) -> list[str]:

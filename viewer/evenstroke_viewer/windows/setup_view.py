@@ -8,12 +8,11 @@ import threading
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path as FilePath
+from typing import TYPE_CHECKING
 
 from evenstroke_dsp.messages import UseSetup
-from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup, SetupError
 from evenstroke_protocol.errors import EvenstrokeError
-from evenstroke_replay.physics_cache import PhysicsCache, default_folder
 from PySide6.QtCore import QIODevice, QSaveFile, QSettings, Qt, QTimer, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
@@ -52,9 +51,14 @@ from evenstroke_viewer.view_model import ViewModel
 from .setup_editors import Editor
 from .view import PictureWidget, View
 
+if TYPE_CHECKING:
+    from evenstroke_dsp.prediction import Prediction
+    from evenstroke_replay.physics_cache import PhysicsCache
+
 _ALWAYS_SHOWN = frozenset({"input", "cylinder", "teeth", "what", "plug_removed", "added_volume_cc"})
 """Keys of probes and of what is fitted that are asked for at once."""
 _HEADER_SHARE = 0.24
+_KEPT = ("setup_text", "setup_written", "setup_path")
 
 
 class SetupView(View):
@@ -88,7 +92,8 @@ class SetupView(View):
         self._look = Look()
         self._sized: object = None
         self.stands: Standing
-        self.physics = PhysicsCache(default_folder())
+        self.physics: PhysicsCache | None = None  # the user's own, once it is asked
+        self._draft: tuple[str, str, str] | None = None
         self._lay_out()
         self._bind_keys()
         self._worked_out.connect(self._take_prediction)
@@ -432,26 +437,31 @@ class SetupView(View):
         return False
 
     def _use(self, document: SetupDocument, path: FilePath | None, written: str) -> None:
+        self._draft = None
         self.document, self.path, self._written = document, path, written
         self._unread, self._opened, self._setup, self._shape = {}, set(), None, None
         self._check()
         self.area.verticalScrollBar().setValue(0)
 
     def keep(self, settings: QSettings) -> None:
-        settings.setValue("setup_text", self.document.text)
-        settings.setValue("setup_written", self._written)
-        settings.setValue("setup_path", str(self.path) if self.path is not None else "")
+        path = str(self.path) if self.path is not None else ""
+        for key, value in zip(_KEPT, self._draft or (self.document.text, self._written, path), strict=True):
+            settings.setValue(key, value)
 
     def restore(self, settings: QSettings) -> None:
-        text = settings.value("setup_text")
-        if not isinstance(text, str):
+        text, written, path = (str(settings.value(key) or "") for key in _KEPT)
+        # Checked once somebody looks at it: that takes a second or two, which a window that opens has not.
+        self._draft = (text, written, path) if text else None
+
+    def _take_up_draft(self) -> None:
+        if self._draft is None:
             return
-        path = str(settings.value("setup_path") or "")
+        (text, written, path), self._draft = self._draft, None
         try:
             document = SetupDocument(text, FilePath(path).name or "set-up file")
         except SetupError:
             return  # of another version, or damaged: the form begins anew
-        self._use(document, FilePath(path) if path else None, str(settings.value("setup_written") or ""))
+        self._use(document, FilePath(path) if path else None, written)
 
     # --- what else it can be asked -----------------------------------------------------------------------
 
@@ -471,7 +481,11 @@ class SetupView(View):
         threading.Thread(target=self._work_out, args=(setup, text), name="physics", daemon=True).start()
 
     def _work_out(self, setup: Setup, text: str) -> None:
+        from evenstroke_replay.physics_cache import PhysicsCache, default_folder
+
         try:
+            if self.physics is None:
+                self.physics = PhysicsCache(default_folder())
             found = self.physics.prediction(setup)
         except EvenstrokeError as error:
             self._worked_out.emit(text, error)
@@ -482,6 +496,8 @@ class SetupView(View):
         if isinstance(found, EvenstrokeError):
             self.said.emit(" ".join(str(found).split()))
             return
+        from evenstroke_dsp.prediction import Prediction
+
         if not isinstance(found, Prediction):
             self.said.emit("The engine physics say nothing of this test: they crank, and compare pulses.")
             return
@@ -493,6 +509,7 @@ class SetupView(View):
     # --- how it looks ------------------------------------------------------------------------------------
 
     def refresh(self, model: ViewModel, look: Look) -> None:
+        self._take_up_draft()
         self.use(look)
 
     def use(self, look: Look) -> None:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from evenstroke_protocol.errors import EvenstrokeError
-from evenstroke_replay.judging import is_recording, judge_path
-from evenstroke_replay.physics_cache import PhysicsCache, default_folder
 from PySide6.QtCore import QSettings, Qt, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QFileDialog, QGridLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
@@ -20,6 +19,9 @@ from evenstroke_viewer.view_model import ViewModel
 
 from .painting import save_png, save_svg
 from .view import PictureWidget, View
+
+if TYPE_CHECKING:
+    from evenstroke_replay.physics_cache import PhysicsCache
 
 _NOTHING = ("Two recordings of one engine, over each other.", "Press E, and name the first and the second.")
 _WORKING = (
@@ -40,7 +42,7 @@ class TwoRecordingsView(View):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.physics: PhysicsCache | None = PhysicsCache(default_folder())
+        self.physics: PhysicsCache | None = None  # the user's own, once it is asked
         self.laid: Laid | None = None
         self.place = 0
         self._asked = 0
@@ -129,6 +131,12 @@ class TwoRecordingsView(View):
         threading.Thread(target=self._judge, args=(self._asked, *paths), name="compare", daemon=True).start()
 
     def _judge(self, number: int, first: Path, second: Path) -> None:
+        # They load SciPy, which takes seconds: only who compares waits for that.
+        from evenstroke_replay.judging import is_recording, judge_path
+        from evenstroke_replay.physics_cache import PhysicsCache, default_folder
+
+        if self.physics is None:
+            self.physics = PhysicsCache(default_folder())
         found: object
         try:
             for path in (first, second):

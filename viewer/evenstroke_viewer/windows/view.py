@@ -98,7 +98,9 @@ class PictureWidget(QWidget):
 
 
 class PictureView(View):
-    """A view that is one picture: a subclass says which, in `compose`."""
+    """A view that is one picture: a subclass says which, in `compose`. shows_waves: a new waveform may change it."""
+
+    shows_waves: ClassVar[bool] = True
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -110,7 +112,8 @@ class PictureView(View):
         raise NotImplementedError
 
     def refresh(self, model: ViewModel, look: Look) -> None:
-        shows = (id(model), model.revision, look, self.width(), self.height())
+        revision = model.revision - (0 if self.shows_waves else model.waves)
+        shows = (id(model), revision, look, self.width(), self.height())
         if shows != self._shown:
             self._shown = shows
             self.canvas.show_picture(self.compose(model, float(self.width()), float(self.height()), look))

@@ -17,6 +17,7 @@ from .view import PictureView
 
 class WheelView(PictureView):
     name = "Wheel of the cycle"
+    shows_waves = False
     keys = (("Left, Right", "in the wheel: another comparison"),)
 
     def __init__(self, parent: QWidget | None = None) -> None:

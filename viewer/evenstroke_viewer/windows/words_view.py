@@ -12,6 +12,7 @@ from .view import PictureView
 
 class WordsView(PictureView):
     name = "Words"
+    shows_waves = False
 
     def compose(self, model: ViewModel, width: float, height: float, look: Look) -> Picture:
         return words_picture(model, width, height, look)

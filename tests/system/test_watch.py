@@ -1,0 +1,114 @@
+"""rig -> daemon -> ZeroMQ -> window, each its own process or thread; the daemon is killed and comes back."""
+
+from __future__ import annotations
+
+import os
+import socket
+
+import pytest
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+pytest.importorskip("PySide6", reason="no PySide6: the window was not watched")
+
+from evenstroke_replay.recording import RecordedNote, open_recording
+from evenstroke_replay.recording_format import Note
+from evenstroke_viewer.feed import LiveFeed
+from evenstroke_viewer.sentence import say
+from evenstroke_viewer.windows.main_window import MainWindow, application
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtTest import QTest
+
+LIMIT_MS = 120_000
+SETUP = """
+schema = 1
+title = "watched"
+[engine]
+cylinders = 4
+firing_order = [1, 3, 4, 2]
+[conditions]
+fuel = "disabled"
+ignition = "disabled"
+[acquisition]
+rate_hz = 2000
+[[probe]]
+name = "intake"
+role = "intake_pulse"
+input = 0
+low_corner_hz = 1.0
+volts_per_unit = 0.5
+volts_at_zero = 2.5
+[[probe]]
+name = "spark"
+role = "ignition_sync"
+input = 1
+cylinder = 1
+offset_deg = -8
+"""
+
+
+def two_free_ports():
+    with socket.socket() as one, socket.socket() as other:
+        one.bind(("127.0.0.1", 0))
+        other.bind(("127.0.0.1", 0))
+        return one.getsockname()[1], other.getsockname()[1]
+
+
+@pytest.fixture
+def window(qtbot, tmp_path):
+    stream, control = two_free_ports()
+    application([])
+    settings = QSettings(str(tmp_path / "window.ini"), QSettings.Format.IniFormat)
+    made = MainWindow(LiveFeed(f"tcp://127.0.0.1:{stream}"), settings, f"tcp://127.0.0.1:{control}")
+    qtbot.addWidget(made)
+    made.addresses = ("--publish", f"tcp://127.0.0.1:{stream}", "--control", f"tcp://127.0.0.1:{control}")
+    made.show()
+    yield made
+    made.close()
+
+
+def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, rig, tmp_path):
+    setup = tmp_path / "four.toml"
+    setup.write_text(SETUP)
+
+    def until(there):
+        qtbot.waitUntil(there, timeout=LIMIT_MS)
+
+    def listen():
+        _, port = rig("--setup", setup, "--rest", "0.5", "--cranking", "30", "--alter", "intake", "4", "-20")
+        return program(
+            *("listen", "--port", port, "--setup", setup, "--quick", "--record", tmp_path / "kept"),
+            *window.addresses,
+        )
+
+    until(lambda: window.model.revision > 0)
+    assert say(window.model).sentence.startswith("Waiting")
+
+    daemon = listen()
+    until(lambda: len(window.model.cycles) >= 3)
+    assert window.model.state.recording is not None
+    window.activateWindow()
+    QTest.keyClick(window, Qt.Key.Key_M)
+    QTest.keyClicks(window._note, "coughed")
+    QTest.keyClick(window._note, Qt.Key.Key_Return)
+    until(lambda: window._notice_line.text() != "")
+    assert window._notice_line.text() == "Marked: coughed"
+    until(lambda: say(window.model).sentence.startswith("Cylinder 4's intake pulse"))
+
+    daemon.process.kill()
+    until(lambda: say(window.model).sentence.startswith("Nothing is heard"))
+    (kept,) = (tmp_path / "kept").glob("*.mcap")
+    notes = [
+        item.content.text
+        for item in open_recording(kept, check_all=False).items()
+        if isinstance(item, RecordedNote) and isinstance(item.content, Note)
+    ]
+    assert any(note.startswith("coughed (at ") for note in notes)
+
+    before_s = window.model.state.at_s
+    listen()
+    until(lambda: window.model.state is not None and window.model.state.at_s < before_s)
+    until(lambda: len(window.model.cycles) >= 2)
+    assert [c.sequence for c in window.model.cycles] == list(range(len(window.model.cycles)))
+    QTest.keyClick(window, Qt.Key.Key_R)
+    until(lambda: window.model.state.recording is None)
+    assert window._notice_line.text() == "The recording is closed."

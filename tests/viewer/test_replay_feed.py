@@ -1,0 +1,194 @@
+"""A recording in the window's model: what is shown at a second is the same however one came there."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+from evenstroke_dsp.messages import Balance, Cycle, FindingMessage
+from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, SeekTo
+from evenstroke_replay.playback import Playback
+from evenstroke_replay.recording import open_recording
+from evenstroke_viewer.feed import Inbox, Playing
+from evenstroke_viewer.replay_feed import WAVES_BEFORE_S, ReplayFeed
+from evenstroke_viewer.view_model import ViewModel
+from recordings import record
+
+SECONDS = 16.0
+LIMIT_S = 60.0
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    path = record(
+        tmp_path_factory.mktemp("recordings") / "six.mcap", SECONDS, {4.0: "coughed", 13.0: "door shut"}
+    )
+    return open_recording(path, check_all=False)
+
+
+class Watched(Inbox):
+    """An inbox that tells each message to whoever waits for one."""
+
+    def __init__(self):
+        super().__init__()
+        self._changed = threading.Condition()
+        self.playing = None
+        self.cycles = 0
+
+    def put(self, message):
+        super().put(message)
+        with self._changed:
+            if isinstance(message, Playing):
+                self.playing = message
+            self.cycles += isinstance(message, Cycle)
+            self._changed.notify_all()
+
+    def until(self, there):
+        with self._changed:
+            assert self._changed.wait_for(lambda: there(self), LIMIT_S)
+
+
+@pytest.fixture
+def playing(recording):
+    """A feed that plays as fast as it goes, and a model that takes what it delivers."""
+    made = []
+
+    def start(**how):
+        inbox = Watched()
+        feed = ReplayFeed(recording, recording.setup, inbox=inbox, **how)
+        made.append(feed)
+        feed.start()
+        return feed, inbox
+
+    yield start
+    for feed in made:
+        feed.close()
+
+
+def there(inbox, to_s):
+    """A jump is over."""
+    return abs(inbox.playing.at_s - to_s) < 0.2 and inbox.playing.to_s is None
+
+
+def shown(inbox, model=None):
+    model = model or ViewModel()
+    model.deliver(inbox.take())
+    return model
+
+
+def known_at(recording, at_s):
+    """What a playback from the beginning has said by then."""
+    playback, cycles, balance, finding = Playback(recording, recording.setup), [], None, None
+    while (moment := playback.next()) is not None and moment.at_s < at_s:
+        cycles += [m for m in moment.messages if isinstance(m, Cycle)]
+        balance = next((m for m in reversed(moment.messages) if isinstance(m, Balance)), balance)
+        finding = next((m for m in reversed(moment.messages) if isinstance(m, FindingMessage)), finding)
+    return cycles, balance, finding
+
+
+def test_played_to_the_end_it_holds_all_and_waits(recording, playing):
+    _, inbox = playing(speed=AS_FAST_AS_IT_GOES)
+    inbox.until(lambda i: i.playing is not None and i.playing.paused)
+    model = shown(inbox)
+    cycles, balance, _ = known_at(recording, SECONDS + 1)
+    # What the flush behind the last sample says is part of it.
+    assert [c.sequence for c in model.cycles][: len(cycles)] == [c.sequence for c in cycles]
+    assert model.balance.cycles >= balance.cycles
+    assert [(round(m.at_s), m.words) for m in model.marks] == [(4, "coughed"), (13, "door shut")]
+    assert model.playing.length_s == pytest.approx(SECONDS, abs=0.2)
+    assert model.state is not None and model.health is not None and model.state.coach is None
+
+
+@pytest.mark.parametrize("to_s", [3.0, 12.5])
+def test_a_jump_back_shows_what_was_known_then(recording, playing, to_s):
+    feed, inbox = playing(speed=AS_FAST_AS_IT_GOES)
+    inbox.until(lambda i: i.playing is not None and i.playing.paused)
+    model = shown(inbox)
+    feed.do(SeekTo(to_s))
+    inbox.until(lambda i: there(i, to_s) and i.playing.paused)
+    # One more round of the player's loop: everything before it has been handed over.
+    shown(inbox, model)
+    cycles, balance, finding = known_at(recording, to_s)
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
+    assert model.balance == balance
+    assert model.finding == finding
+    (piece,) = model.conditioned.between("intake", 0.0, SECONDS)
+    assert to_s - piece.t0_s >= min(to_s, WAVES_BEFORE_S) - 0.2
+    assert model.now_s == pytest.approx(to_s, abs=0.3)
+
+
+def test_a_jump_forward_fills_in_what_it_skips(recording, playing):
+    feed, inbox = playing(paused=True)
+    inbox.until(lambda i: i.playing is not None)
+    feed.do(SeekTo(12.0))
+    inbox.until(lambda i: there(i, 12.0))
+    model = shown(inbox)
+    cycles, balance, _ = known_at(recording, 12.0)
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
+    assert model.balance == balance
+    assert [m.words for m in model.marks] == ["coughed"]
+    (piece,) = model.raw.between("intake", 0.0, SECONDS)  # no hole where the jump began
+    assert piece.samples.shape[1] > 0
+
+
+def test_there_and_back_nothing_is_shown_twice(recording, playing):
+    feed, inbox = playing(paused=True)
+    inbox.until(lambda i: i.playing is not None)
+    model = ViewModel()
+    for to_s in (12.0, 3.0, 12.4):
+        feed.do(SeekTo(to_s))
+        inbox.until(lambda i, to_s=to_s: there(i, to_s))
+        shown(inbox, model)
+    feed.do(SeekTo(14.0))
+    inbox.until(lambda i: there(i, 14.0))
+    shown(inbox, model)
+    cycles, balance, _ = known_at(recording, 14.0)
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
+    assert model.balance == balance
+    assert len(model.marks) == 2
+
+
+def test_single_cycles_and_going_on(playing):
+    feed, inbox = playing(paused=True)
+    inbox.until(lambda i: i.playing is not None and i.playing.paused)
+    feed.do(Command.CYCLE)
+    inbox.until(lambda i: i.cycles == 1 and i.playing.paused)
+    feed.do(Command.CYCLE)
+    inbox.until(lambda i: i.cycles == 2 and i.playing.paused)
+    assert len(shown(inbox).cycles) == 2
+
+
+def test_at_the_end_space_begins_anew(playing):
+    feed, inbox = playing(speed=AS_FAST_AS_IT_GOES)
+    inbox.until(lambda i: i.playing is not None and i.playing.paused)
+    feed.do(Command.PAUSE)
+    inbox.until(lambda i: not i.playing.paused)
+    inbox.until(lambda i: i.playing.paused and i.playing.at_s > SECONDS - 0.3)
+
+
+def test_what_ends_the_reading_is_said(recording, playing):
+    from evenstroke_protocol.errors import EvenstrokeError
+
+    def no_physics():
+        raise EvenstrokeError("an engine of no size", where="engine")
+
+    inbox = Watched()
+    feed = ReplayFeed(recording, recording.setup, no_physics, inbox)
+    feed.start()
+    feed._thread.join(LIMIT_S)
+    model = shown(inbox)
+    assert model.state.link == "failed"
+    assert "an engine of no size" in model.state.reason
+
+
+def test_a_jump_says_how_far_it_has_come_and_gives_way_to_another(recording, playing):
+    feed, inbox = playing(paused=True)
+    inbox.until(lambda i: i.playing is not None)
+    feed.do(SeekTo(15.0))
+    inbox.until(lambda i: i.playing.to_s == 15.0)
+    feed.do(SeekTo(2.0))
+    inbox.until(lambda i: there(i, 2.0))
+    model = shown(inbox)
+    cycles, balance, _ = known_at(recording, 2.0)
+    assert [c.sequence for c in model.cycles] == [c.sequence for c in cycles]
+    assert model.balance == balance

@@ -1,0 +1,123 @@
+"""The words: what is found, how sure it is, and one instruction, in every state."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from evenstroke_viewer.look import Look
+from evenstroke_viewer.sentence import say, signed, split, words_picture
+from evenstroke_viewer.units import PressureUnit
+from scenarios import SCENES
+
+
+@pytest.mark.parametrize("name", SCENES)
+def test_there_is_always_one_sentence_and_one_instruction(scenes, name):
+    said = say(scenes(name))
+    assert said.sentence.strip() and said.now.strip()
+    assert len(said.sentence) < 130
+    if "cannot tell" in said.sentence.lower():
+        assert said.now  # and what to do
+
+
+def test_waiting_says_what_to_start(scenes):
+    said = say(scenes("waiting"))
+    assert "tcp://127.0.0.1:7720" in said.sentence
+    assert "evenstroke listen" in said.now
+    assert not said.coach and not said.facts
+
+
+def test_a_silent_daemon_and_a_stalled_board_stop_the_crank(scenes):
+    assert "Let go of the starter" in say(scenes("silent")).now
+    stalled = say(scenes("stalled"))
+    assert stalled.alarm and stalled.now.startswith("Stop cranking")
+    assert dict(stalled.coach)["Engine"] == "not seen now"
+    assert dict(stalled.facts)["Found until then"].startswith("Cylinder 4's")
+
+
+def test_the_odd_pulse_with_number_interval_cycles_and_trust(scenes):
+    model = scenes("odd")
+    said, facts = say(model), dict(say(model).facts)
+    (balance,) = [
+        b
+        for c in model.comparisons
+        if (c.probe, c.feature) == ("intake", "drop")
+        for b in c.cylinders
+        if b.cylinder == 4
+    ]
+    assert said.sentence.startswith("Cylinder 4's intake pulse is") and "smaller" in said.sentence
+    words = facts["Deviation, 95 % interval"]
+    for value in (balance.deviation, balance.low, balance.high):
+        assert signed(value) in words
+    assert f"{balance.cycles} cycles" in facts["Seen in"]
+    assert facts["Trust"] == "clean"
+    assert facts["Made by"].startswith("the engine")
+
+
+def test_what_is_fitted_is_said_to_disturb(scenes):
+    facts = dict(say(scenes("disturbed")).facts)
+    assert facts["Trust"].startswith("DISTURBED")
+    assert "added volume" in facts["Trust"]
+    assert "fitted accounts for it" in facts["Made by"]
+
+
+def test_the_reader_s_unit_of_pressure(scenes):
+    model = scenes("odd")
+    in_kpa = dict(say(model).facts)["Size, without an interval"]
+    model.choose(PressureUnit.PSI)
+    in_psi = dict(say(model).facts)["Size, without an interval"]
+    kpa, psi = float(in_kpa.split("\N{NO-BREAK SPACE}")[0]), float(in_psi.split("\N{NO-BREAK SPACE}")[0])
+    assert "psi" in in_psi
+    # NIST SP 811, appendix B.8: 1 psi = 6.894757 kPa.
+    assert kpa / psi == pytest.approx(6.894757, rel=0.01)
+
+
+def test_refused_says_why_and_what_to_do(scenes):
+    said = say(scenes("refused"))
+    assert said.sentence.startswith("Cannot judge")
+    assert "Crank for eight to ten seconds" in said.now
+
+
+def test_the_verdict_of_each_moment_never_flips():
+    # Contract: once smaller, a pulse stays so or falls to undecided. The view shows what is published and no more.
+    from evenstroke_viewer.view_model import ViewModel
+    from scenarios import stream_of
+
+    model, seen = ViewModel(), []
+    for message in stream_of("odd"):
+        model.take(message)
+        for c in model.comparisons:
+            if (c.probe, c.feature) == ("intake", "drop"):
+                verdict = next(b.verdict for b in c.cylinders if b.cylinder == 4)
+                if verdict != "undecided" and (not seen or seen[-1] != verdict):
+                    seen.append(verdict)
+    assert seen == ["smaller"]
+
+
+def test_alarm_is_the_coach_s(scenes):
+    model = scenes("cranking")
+    coach = msgspec.structs.replace(
+        model.state.coach, alarm="stop", words="Stop cranking: its 10 s are over."
+    )
+    model.take(msgspec.structs.replace(model.state, coach=coach))
+    said = say(model)
+    assert said.alarm and said.now == "Stop cranking: its 10 s are over."
+
+
+def test_a_long_instruction_is_split_at_a_sentence_and_loses_nothing():
+    text = "Leave the engine as it is. Take the hose out, refit the plug; then crank again. Compare both."
+    now, then = split(text, most=40)
+    assert now == "Leave the engine as it is."
+    assert then == "Take the hose out, refit the plug; then crank again. Compare both."
+    assert split("Short.", most=40) == ("Short.", "")
+
+
+def test_signs():
+    assert signed(-8.64) == "\N{MINUS SIGN}8.6"
+    assert signed(0.04) == signed(-0.04) == "0.0"
+    assert signed(3.0) == "+3.0"
+
+
+def test_what_is_read_out_is_what_is_shown(scenes):
+    picture = words_picture(scenes("odd"), 1280, 600, Look())
+    for text in picture.texts:
+        assert text.rstrip(".") in picture.words

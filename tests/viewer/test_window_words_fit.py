@@ -1,0 +1,55 @@
+"""No word is cut: in every view, state, size and look each text fits its box."""
+
+from __future__ import annotations
+
+import pytest
+from evenstroke_viewer.look import LIGHT, Look
+from evenstroke_viewer.windows.painting import fitting_size
+from evenstroke_viewer.windows.view import PictureWidget
+from PySide6.QtGui import QFontMetricsF
+from scenarios import SCENES
+from screens import Photographer, Shot
+
+SIZES = {
+    "1280x720": ((1280, 720), 1.0),
+    "large type": ((1280, 720), 2.0),
+    "200 %": ((640, 360), 1.0),
+    "tall": ((900, 1400), 1.0),
+}
+
+
+FULLEST = ("disturbed", "losing", "stalled", "refused", "12 cylinders")
+
+
+@pytest.fixture(scope="module")
+def photographer(qapp, tmp_path_factory):
+    made = Photographer(tmp_path_factory.mktemp("state") / "window.ini")
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize(
+    ("scene", "size"),
+    [(scene, "1280x720") for scene in SCENES] + [(scene, size) for size in SIZES for scene in FULLEST][5:],
+)
+def test_every_text_fits(photographer, scene, size):
+    (wide, high), scale = SIZES[size]
+    for view in photographer.views:
+        photographer.take(Shot(view, scene, Look(LIGHT, scale), (wide, high)))
+        for canvas in photographer.window.findChildren(PictureWidget):
+            if canvas.isVisible():
+                assert [text.words for text in canvas.unfit] == []
+    tabs = photographer.window._tabs
+    metrics = QFontMetricsF(tabs.font())
+    for k in range(tabs.count()):
+        assert metrics.horizontalAdvance(tabs.tabText(k)) <= tabs.tabRect(k).width()
+
+
+def test_a_text_that_does_not_fit_is_noticed(photographer):
+    from evenstroke_viewer.drawing import Text
+
+    long = "incomprehensibilities " * 40
+    assert fitting_size(Text(0, 0, 100, 30, long, 20, "#000000")) == (9, False)
+    assert fitting_size(Text(0, 0, 400, 60, "short", 20, "#000000")) == (20, True)
+    smaller, fits = fitting_size(Text(0, 0, 100, 30, "incomprehensibilities", 20, "#000000", least=5))
+    assert fits and smaller < 20
