@@ -8,7 +8,7 @@ import pytest
 from evenstroke_dsp.messages import Mark, StartRecording, StopRecording
 from evenstroke_replay.recording import open_recording
 from evenstroke_viewer.feed import Delivery
-from evenstroke_viewer.look import DARK, LIGHT, TYPE_SCALES
+from evenstroke_viewer.look import DARK, LIGHT, TYPE_SCALES, Look
 from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.windows.view import PictureView
@@ -174,6 +174,21 @@ def test_the_keys_are_shown_and_fit(window):
     assert shown.heightForWidth(shown.width()) <= shown.height()
     press(window, Qt.Key.Key_F1)
     assert not shown.isVisible()
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (640, 360)])
+def test_the_keys_of_a_replay_fit_the_smallest_window_in_large_type(windows, tmp_path, size):
+    recording = open_recording(record(tmp_path / "six.mcap", 3.0), check_all=False)
+    window = shown(windows(ReplayFeed(recording, recording.setup, paused=True)))
+    window.use_look(Look(LIGHT, 2.0))
+    window.resize(*size)
+    for number in range(len(window.views)):
+        window.show_view(number)
+        press(window, Qt.Key.Key_F1)
+        assert "pause the replay" in window._help.text()
+        assert window.rect().contains(window._help.geometry())
+        assert window._help.heightForWidth(window._help.width()) <= window._help.height()
+        press(window, Qt.Key.Key_F1)
 
 
 def test_the_wheel_shows_another_comparison(window):

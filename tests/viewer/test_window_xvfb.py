@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 
-
 _EVENTS = "number_keys or marks_the_moment or click or keys_are_shown or state_is_kept"
 
 

@@ -77,7 +77,7 @@ def circle_picture(
     choice = among[number] if among else None
     fitted = model.state.fitted if model.state is not None else ()
     label = min(look.px(30, width, height), 0.058 * height)  # larger type must not squeeze the circle
-    radius = min(0.5 * height - 3.2 * label, 0.31 * width - 4.6 * label)
+    radius = min(0.5 * height - 3.2 * label, 0.31 * width - 5.9 * label)
     wheel = Wheel(0.31 * width, 0.5 * height, radius, _extent(choice, places))
     items: list[Item] = [*_grounds(wheel, theme, places, choice)]
     items += _rings(wheel, theme, places, 0.5 * label)
@@ -271,7 +271,9 @@ def _label(
     """Number, deviation with its interval, and what is fitted there. In a box: fitted; in a dashed one: disturbed."""
     room = 2.0 * math.pi * (wheel.outer + 1.5 * label) / cylinders
     wide, high = min(5.4 * label, 0.97 * room), 3.1 * label if parts else 2.5 * label
-    x, y = wheel.at(seat.at_deg, wheel.outer + 1.75 * label)
+    # To the sides a label needs its own width beside the ring, above and below only its height.
+    beside = abs(math.sin(math.radians(seat.at_deg / 2.0)))
+    x, y = wheel.at(seat.at_deg, wheel.outer + (1.75 + 1.25 * beside) * label)
     x, y = x - wide / 2, y - 1.3 * label
     items: list[Item] = []
     if parts:

@@ -15,7 +15,7 @@ DEFAULT_ADDRESS = "tcp://127.0.0.1:7720"
 
 
 class Subscriber:
-    """A ZeroMQ SUB socket on a daemon's published stream. One thread owns it.
+    """A ZeroMQ SUB socket on a daemon's published stream. One thread owns it. Raises zmq.ZMQError for what is no address.
 
     address: where the daemon publishes; it need not run yet.
     topics: which ones to receive; default all of them.
@@ -33,7 +33,11 @@ class Subscriber:
         self._socket.linger = 0
         for topic in topics:
             self._socket.subscribe(topic)
-        self._socket.connect(address)
+        try:
+            self._socket.connect(address)
+        except zmq.ZMQError:
+            self.close()
+            raise
 
     def receive(self, timeout_s: float) -> Received | None:
         """The next message, or None when none comes within the time-out, seconds.

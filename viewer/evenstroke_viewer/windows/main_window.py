@@ -39,6 +39,7 @@ FRAME_MS = 33
 """Between two looks for what is new: at most thirty times a second."""
 _NOTICE_MS = 8000
 _SMALLEST = (640, 360)
+_LEAST_HELP_PX = 6
 
 
 class MainWindow(QMainWindow):
@@ -230,7 +231,7 @@ class MainWindow(QMainWindow):
         self._band.setFixedHeight(round(max(44.0, self.look.px(HIGH, wide, high))))
         # Eight names share the width, so that larger type stops where they would no longer fit.
         size = min(self.look.px(17.0, wide, high), wide / 75.0)
-        for widget in (self._tabs, self._note, self._notice_line, self._help):
+        for widget in (self._tabs, self._note, self._notice_line):
             widget.setFont(font(max(9.0, size)))
         theme = self.look.theme
         self._tabs.setStyleSheet(
@@ -239,7 +240,7 @@ class MainWindow(QMainWindow):
             f"border-bottom: 3px solid {theme.ink}; }}"
         )
         self._notice_line.setStyleSheet(f"background: {theme.ink}; color: {theme.ground}; padding: 4px 12px;")
-        self._help.setStyleSheet(f"background: {theme.panel}; color: {theme.ink}; padding: 16px;")
+        self._help.setStyleSheet(f"background: {theme.panel}; color: {theme.ink}; padding: 10px;")
         self._place_help()
 
     def _end(self) -> None:
@@ -342,9 +343,13 @@ class MainWindow(QMainWindow):
         self._help.raise_()
 
     def _place_help(self) -> None:
-        hint = self._help.sizeHint()
-        wide = min(max(hint.width(), 500), self.width() - 20)
-        high = min(self._help.heightForWidth(wide), self.height() - 20)
+        wide, most = min(900, self.width() - 20), self.height() - 20
+        size = self._tabs.font().pixelSize()
+        self._help.setFont(font(size))
+        while self._help.heightForWidth(wide) > most and size > _LEAST_HELP_PX:
+            size -= 1
+            self._help.setFont(font(size))
+        high = self._help.heightForWidth(wide)
         self._help.setGeometry((self.width() - wide) // 2, max(10, (self.height() - high) // 2), wide, high)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
