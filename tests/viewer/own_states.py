@@ -11,6 +11,7 @@ from evenstroke_viewer.firing_orders import offers_for
 from evenstroke_viewer.setup_document import SetupDocument
 from evenstroke_viewer.setup_form import NEW_TEXT, choose
 from evenstroke_viewer.two_recordings import lay
+from PySide6.QtWidgets import QApplication
 from two_cranks import hose_and_none, twelve, unnamed, with_hose
 
 
@@ -37,7 +38,7 @@ def _demo(form: Any) -> None:
 
 def _connected(form: Any) -> None:
     _demo(form)
-    form.editors[("probe", 3, "added_volume_cc")].take_focus()
+    QApplication.processEvents()  # its layout, before anything in it has a place
     form.area.ensureWidgetVisible(form.editors[("probe", 3, "added_volume_cc")])
 
 

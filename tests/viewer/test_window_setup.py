@@ -128,6 +128,8 @@ def test_a_probe_is_added_by_a_click_and_named_by_typing(window, form, qtbot):
     press(qtbot, window, "1-3-4-2")
     qtbot.mouseClick(button(form, "Add a pick-up on the ignition"), Qt.MouseButton.LeftButton)
     assert form.editors[("probe", 1, "name")].focused
+    QApplication.processEvents()
+    assert not form.editors[("probe", 1, "name")].visibleRegion().isEmpty()  # it is scrolled to
     key(qtbot, window, Qt.Key.Key_A, Qt.KeyboardModifier.ControlModifier)
     press(qtbot, window, "coil")
     setup = form.document.parsed()

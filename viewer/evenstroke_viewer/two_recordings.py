@@ -236,7 +236,7 @@ def laid_picture(
              upright="middle"),
     ]  # fmt: skip
     top, low = 0.31 * height, 0.99 * height
-    left = 0.30 * width
+    left = 0.30 * width if change is not None else width
     size = _size(look, 17, width, height)
     items += _told(laid, change, then, edge, top, left - 2 * edge, low - top, size, theme)
     if change is not None:
@@ -307,10 +307,7 @@ def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[s
     """What the comparison says of this feature, and then of all; where nothing is subtracted, why."""
     if change is None:
         reasons = dict.fromkeys(n.because for n in compared.not_compared)
-        return (
-            *compared.texts,
-            *(f"{why[:1].upper()}{why[1:].rstrip('.')}." for why in reasons if why not in compared.texts),
-        )
+        return tuple(f"{why[:1].upper()}{why[1:].rstrip('.')}." for why in reasons)
     about = f"{pulse_name(change.role, change.feature)} ({change.probe})"
     own = [text for text in compared.texts if about in text]
     return (*own, *(text for text in compared.texts if text not in own and not text.startswith("Cylinder")))

@@ -16,6 +16,7 @@ from evenstroke_protocol.errors import EvenstrokeError
 from PySide6.QtCore import QIODevice, QSaveFile, QSettings, Qt, QTimer, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
+    QApplication,
     QCheckBox,
     QFileDialog,
     QFrame,
@@ -273,7 +274,14 @@ class SetupView(View):
         inner.show()
         if focused in kept:
             kept[focused].take_focus()
-        QTimer.singleShot(0, lambda: self.area.verticalScrollBar().setValue(at))
+        QTimer.singleShot(0, self, lambda: self._scroll_back(at))
+
+    def _scroll_back(self, at: int) -> None:
+        """To where it was before the form was laid out anew, or to what has the focus by now."""
+        self.area.verticalScrollBar().setValue(at)
+        focused = QApplication.focusWidget()
+        if focused is not None and self.area.isAncestorOf(focused):
+            self.area.ensureWidgetVisible(focused)
 
     def _lay_group(self, column: QVBoxLayout, group: Group, kept: dict[Path, Editor]) -> None:
         if group.title and group.title != "The engine":
