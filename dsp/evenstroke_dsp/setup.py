@@ -224,7 +224,7 @@ TABLES: dict[tuple[str, ...], type[_Table]] = {
 """The file's tables; `[job]` is free and therefore not among them."""
 
 _WAVEFORM_ROLES = frozenset(UNIT_OF_ROLE)
-_ROLES_OF_KEY: dict[str, frozenset[str]] = {
+ROLES_OF_KEY: dict[str, frozenset[str]] = {
     "sees": _WAVEFORM_ROLES - {"cylinder_pressure"} | {"other"},
     "positive_is": PULSE_ROLES,
     "lowpass_hz": frozenset(DEFAULT_LOWPASS_HZ),
@@ -641,7 +641,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             todo="name it as you call it",
         )
     for field in msgspec.structs.fields(Probe):
-        roles = _ROLES_OF_KEY.get(field.encode_name)
+        roles = ROLES_OF_KEY.get(field.encode_name)
         if roles is not None and probe.role not in roles and getattr(probe, field.name) != field.default:
             raise at.error(
                 field.encode_name,

@@ -21,6 +21,7 @@ _FEW_CYLINDERS = 4
 (tests/bench/bench_what_shows.py)."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
+NOT_WORKED_OUT = "How large that is has not been worked out here (--quick, or not a cranking test)."
 
 
 def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
@@ -120,7 +121,7 @@ def _sizes(
     setup: Setup, probe: Probe, feature: str, disturbed: Sequence[int], prediction: Prediction | None
 ) -> str:
     if prediction is None:
-        return "How large that is has not been worked out here (--quick, or not a cranking test)."
+        return NOT_WORKED_OUT
     columns = prediction.cylinders.get(probe.name, ())
     clean = [k for k, c in enumerate(columns) if c not in disturbed]
     predicted = prediction.predicted((probe.name, feature), clean if len(clean) >= 2 else range(len(columns)))

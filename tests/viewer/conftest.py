@@ -45,7 +45,7 @@ def scenes():
 def windows(qtbot, tmp_path):
     """Makes main windows on a feed, and closes them."""
     from evenstroke_viewer.windows.main_window import MainWindow, application
-    from PySide6.QtCore import QSettings
+    from PySide6.QtCore import QCoreApplication, QEvent, QSettings
 
     application([])
     made = []
@@ -59,3 +59,6 @@ def windows(qtbot, tmp_path):
     yield make
     for window in made:
         window.close()
+        window.deleteLater()
+    # Only an event loop that returns deletes them by itself; what stays is restyled again with every window to come.
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)

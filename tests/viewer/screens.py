@@ -19,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from evenstroke_viewer.feed import Inbox
 from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.windows.main_window import MainWindow, application
+from own_states import OWN_STATES
 from PySide6.QtCore import QSettings
 from PySide6.QtGui import QImage
 from scenarios import SCENES, model_of
@@ -45,9 +46,10 @@ class Shot:
 def shots(views: list[str]) -> Iterator[Shot]:
     """Every view in every scene, and in some of them dark, with larger type, and at 200 % of 1280 x 720."""
     for view in views:
-        for scene in SCENES:
+        own = OWN_STATES.get(view)
+        for scene in own or SCENES:
             yield Shot(view, scene)
-        for scene in ("odd", "disturbed", "12 cylinders"):
+        for scene in own or ("odd", "disturbed", "12 cylinders"):
             yield Shot(view, scene, Look(DARK), suffix="dark")
             yield Shot(view, scene, Look(LIGHT, 2.0), suffix="large")
             yield Shot(view, scene, Look(LIGHT), (640, 360), suffix="200")
@@ -61,9 +63,11 @@ _STORED_WORDS = ("waiting", "stalled", "losing", "refused", "cranking", "even")
 def stored_shots(views: list[str]) -> Iterator[Shot]:
     """Those that the tests compare with."""
     for view in views:
-        for scene in (*_STORED_SCENES, *(_STORED_WORDS if view == "Words" else ())):
+        own = tuple(OWN_STATES.get(view, ()))
+        for scene in own or (*_STORED_SCENES, *(_STORED_WORDS if view == "Words" else ())):
             yield Shot(view, scene)
-        yield Shot(view, "disturbed", Look(DARK), (640, 360), suffix="dark-200")
+        last = own[-1] if own else "disturbed"
+        yield Shot(view, last, Look(DARK), (640, 360), suffix="dark-200")
 
 
 class NoFeed:
@@ -97,10 +101,13 @@ class Photographer:
     def take(self, shot: Shot) -> QImage:
         """The whole window, tabs and band with it."""
         window = self.window
-        window.model = model_of(shot.scene)
+        own = OWN_STATES.get(shot.view, {})
+        window.model = model_of(shot.scene if shot.scene in SCENES else "odd")
         window.resize(*shot.size)
         window.use_look(shot.look)
         window.show_view(self.views.index(shot.view))
+        if shot.scene in own:
+            own[shot.scene](window.views[self.views.index(shot.view)])
         application([]).processEvents()
         window.redraw()
         application([]).processEvents()

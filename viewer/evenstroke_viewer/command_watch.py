@@ -18,7 +18,7 @@ from .asking import DEFAULT_CONTROL
 from .feed import Feed, LiveFeed
 from .subscriber import DEFAULT_ADDRESS, Subscriber
 
-_NEEDED = ("PySide6", "pyqtgraph")
+_NEEDED = ("PySide6", "pyqtgraph", "tomlkit")
 _SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 
 

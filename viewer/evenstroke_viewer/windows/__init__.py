@@ -10,4 +10,6 @@ VIEWS: tuple[tuple[str, str], ...] = (
     ("strip_view", "StripView"),
     ("probes_view", "ProbesView"),
     ("folded_view", "FoldedView"),
+    ("setup_view", "SetupView"),
+    ("two_recordings_view", "TwoRecordingsView"),
 )

@@ -132,6 +132,7 @@ class MainWindow(QMainWindow):
             self._stack.addWidget(made)
             self._tabs.addTab(f"{number} {made.name}")
             made.said.connect(self.notice)
+            made.asks.connect(self._ask_for_view)
             QShortcut(QKeySequence(str(number)), self, lambda i=number - 1: self.show_view(i))
 
     def _bind_keys(self) -> None:
@@ -306,6 +307,12 @@ class MainWindow(QMainWindow):
             lambda why: self._answered.emit(done if why is None else f"Not done: {why}"),
         )
 
+    def _ask_for_view(self, request: Request, done: str) -> None:
+        if self._control is None:
+            self.notice("This is a replay: nobody listens who could be asked.")
+        else:
+            self._ask(request, done)
+
     def _ask_where_to_save(self) -> None:
         view = self.views[self._tabs.currentIndex()]
         named = f"evenstroke-{view.name.lower().replace(' ', '-')}.png"
@@ -365,6 +372,8 @@ class MainWindow(QMainWindow):
         names = [view.name for view in self.views]
         shown = str(kept.value("view"))
         self._tabs.setCurrentIndex(names.index(shown) if shown in names else 0)
+        for view in self.views:
+            view.restore(kept)
         self.use_look(Look(theme, scale))
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
@@ -374,6 +383,8 @@ class MainWindow(QMainWindow):
         kept.setValue("type_scale", str(self.look.type_scale))
         kept.setValue("pressure_unit", self.model.pressure_unit.value)
         kept.setValue("view", self.views[self._tabs.currentIndex()].name)
+        for view in self.views:
+            view.keep(kept)
         kept.sync()
         self._timer.stop()
         self._feed.close()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
-from PySide6.QtCore import QPoint, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QPoint, QRectF, QSettings, QSize, Qt, Signal
 from PySide6.QtGui import QImage, QMouseEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtSvg import QSvgGenerator
 from PySide6.QtWidgets import QWidget
@@ -27,10 +27,18 @@ class View(QWidget):
     """Keys that mean something in this view only, and what they do; for the help."""
     said = Signal(str)
     """Something that the window should say to the reader."""
+    asks = Signal(object, str)
+    """A request for the daemon, and what to say when it was done."""
 
     def refresh(self, model: ViewModel, look: Look) -> None:
         """Show the model as it is now, if anything in it has changed."""
         raise NotImplementedError
+
+    def keep(self, settings: QSettings) -> None:
+        """Put away what is to be there again next time."""
+
+    def restore(self, settings: QSettings) -> None:
+        """Take up what was put away last time."""
 
     def save(self, path: Path) -> None:
         """As a picture, its format by the suffix, .png or .svg. Raises OSError where it cannot be written."""
