@@ -605,9 +605,18 @@ class Pipeline:
             events = self._wheel.follower.accepted
         if events:
             return probe_health(probe, "good", (), "", events)
-        if self._turning:
-            return probe_health(probe, "bad", ("no_events",), "", events)
-        return probe_health(probe, "waiting", (), "No event yet: the engine is at rest.", events)
+        if not self._turning:
+            return probe_health(probe, "waiting", (), "No event yet: the engine is at rest.", events)
+        # The first event may be due only at the end of a whole turn, and that turn began before it was noticed.
+        turned = max(
+            (r.deg[-1] - r.deg[0] for r in self._cutter.rotations if not r.ended and r.t), default=0.0
+        )
+        every = CYCLE_DEG if probe.is_sync and probe.every == "cycle" else CYCLE_DEG / 2
+        if turned < 1.5 * every:
+            return probe_health(
+                probe, "waiting", (), "No event yet: the engine has only begun to turn.", events
+            )
+        return probe_health(probe, "bad", ("no_events",), "", events)
 
 
 def _leading_sync(setup: Setup) -> Probe | None:
