@@ -8,7 +8,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 RUN := $(VENV)/.evenstroke-installed
 DEV := $(VENV)/.evenstroke-dev-installed
 
-.PHONY: help demo test lint bench soak fuzz firmware screens
+.PHONY: help demo test lint bench soak fuzz firmware fuzz-firmware screens
 
 help:
 	@echo "make demo    crank a simulated engine, judge it, write a report (into demo-output)"
@@ -16,6 +16,7 @@ help:
 	@echo "make lint    check style, types and which package imports which"
 	@echo "make bench   measure speed"
 	@echo "make firmware  build the board's firmware (needs gcc-avr and avr-libc), one file for each speed of the line"
+	@echo "make fuzz-firmware  search for what breaks the firmware's core (needs clang), and compare it with Python at length"
 	@echo "make screens  every view of the window in every state, as pictures (into screens)"
 	@echo "make fuzz    give the tests that draw their input many more, new, examples"
 	@echo "make soak    long runs: recordings killed and cables pulled at random, an hour's memory"
@@ -40,6 +41,10 @@ bench: $(DEV)
 
 firmware:
 	$(MAKE) -C firmware_protocol/firmware
+
+fuzz-firmware: $(DEV)
+	$(MAKE) -C firmware_protocol/firmware fuzz
+	$(BIN)/python tests/bench/bench_agreement.py --corpus firmware_protocol/firmware/build/corpus
 
 screens: $(DEV)
 	$(BIN)/python tests/viewer/screens.py screens

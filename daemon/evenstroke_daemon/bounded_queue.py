@@ -10,7 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Generic, TypeVar
 
-from evenstroke_dsp.blocks import Block, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, Gap, GapReason, SampleBlock
 from evenstroke_dsp.messages import QueueCount
 
 T = TypeVar("T")
@@ -125,7 +125,7 @@ def gap_over(blocks: list[Block]) -> Gap:
         else:
             times += [block.until, *block.times[:1].tolist()]
     lost = sum(block.lost_samples for block in blocks if isinstance(block, Gap))
-    return Gap(min(times), max(times), lost + _scans(blocks), "pipeline_behind")
+    return Gap(min(times), max(times), lost + _scans(blocks), GapReason.PIPELINE_BEHIND)
 
 
 def _scans(blocks: list[Block]) -> int:

@@ -8,6 +8,8 @@ import click
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, cautions_for, dangers
 from evenstroke_dsp.setup import Setup
 
+from .invocation import command_line
+
 
 def _say(text: str) -> None:
     """On stderr, broken between words where the terminal ends."""
@@ -34,4 +36,4 @@ def say_in_short(setup: Setup, setup_name: str) -> None:
     """Dangers, and where the rest is said."""
     say_dangers(setup)
     click.echo(f"{PRECEDENCE}\n{EVIDENCE}", err=True)
-    click.echo(f"Every caution for this set-up: evenstroke setup check {setup_name}\n", err=True)
+    click.echo(f"Every caution for this set-up: {command_line('setup', 'check', setup_name)}\n", err=True)

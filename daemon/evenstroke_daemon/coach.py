@@ -37,6 +37,8 @@ AGAIN_S = 8.0
 """How long the crank that confirms another goes on, though nothing is left to be settled: as long as that one."""
 _SEEN_LATE_S = 2.0
 """A crank has gone on for about so long, at most, when it is seen: what was lost then is missing in it."""
+_SAME_CRANK_S = 5.0
+"""A turning that begins so soon after another goes on with its crank: events did not come, or the key slipped."""
 _REST_READINGS = 50
 """Two seconds of readings; their median does not move with the starter's inrush."""
 
@@ -49,6 +51,8 @@ class Coach:
         self._used_s = 0.0  # by cranks since the last full rest, the one in progress apart
         self._total_s = 0.0
         self._stopped_at: float | None = None
+        self.awaiting = False
+        """What the set-up does is still being worked out: nothing is said of the balance yet."""
         self.begin("cranking")
 
     def begin(self, mode: str) -> None:
@@ -56,6 +60,7 @@ class Coach:
         self._mode = mode
         self._phase: PhaseName = "rest"
         self._crank_began: float | None = None
+        self._enough: str | None = None  # said of the crank that goes on, or was the last
         self._blind = False  # the board went away while the starter turned
         self._disturbed_s: float | None = None  # when the stream last lacked something, or the engine ran
         self._cranks = 0
@@ -111,6 +116,8 @@ class Coach:
             return
         if self._rest_left(now_s) <= 0:
             self._used_s = 0.0
+        if self._stopped_at is None or now_s - self._stopped_at > _SAME_CRANK_S:
+            self._enough = None
         self._crank_began, self._lowest = now_s, None
 
     def _stands(self, now_s: float) -> None:
@@ -141,7 +148,7 @@ class Coach:
         resting = self._crank_began is None and used_s >= LEAST_CRANK_S
         stop = self._why_stop(used_s, crank_s)
         return Coaching(
-            words=stop if stop is not None else self._next(rest_left if resting else 0.0),
+            words=stop if stop is not None else self._unhurried(self._next(rest_left if resting else 0.0)),
             alarm="stop" if stop is not None else None,
             cycles=self._cycles,
             more_cycles=self._finding.more_cycles if self._finding is not None else None,
@@ -155,6 +162,11 @@ class Coach:
             battery_rest_v=self._rest_v,
             battery_lowest_v=self._lowest,
         )
+
+    def _unhurried(self, words: str) -> str:
+        if not self.awaiting:
+            return words
+        return f"{words} What this set-up does to the pulses is still being worked out: the balance follows.".lstrip()
 
     @property
     def _wanted(self) -> int:
@@ -182,10 +194,14 @@ class Coach:
                 f"Stop cranking: the starter's {limits.starter_s:.0f} s are over ({MAKER}). Rest it "
                 f"{limits.rest_s:.0f} s."
             )
-        if self._settled and crank_s >= (AGAIN_S if self._cranks else LEAST_CRANK_S):
-            assert self._finding is not None
-            return self._finding.instruction
-        return None
+        # Once said it stays said, for whatever comes later of this crank: the key is being let go of.
+        if (
+            self._finding is not None
+            and self._settled
+            and crank_s >= (AGAIN_S if self._cranks else LEAST_CRANK_S)
+        ):
+            self._enough = self._finding.instruction
+        return self._enough
 
     @property
     def _settled(self) -> bool:

@@ -18,6 +18,7 @@ from .caution_words import say_in_short
 from .command_listen import acquisition_of, listen
 from .command_report import write_report
 from .comparison_text import comparison_text
+from .invocation import command_line
 from .judgement_text import judgement_text
 from .outcome import Outcome
 from .physics_option import physics_unless
@@ -78,7 +79,7 @@ def command(folder: Path) -> Outcome:
             raise LinkError("the demo was stopped before anything was recorded", where=port)
         outcome = ended if ended is not Outcome.DONE else outcome
         judged.append(judge_path(recording, physics=physics))
-        click.echo(judgement_text(judged[-1].judgement, width))
+        click.echo(judgement_text(judged[-1].judgement, judged[-1].setup, width))
     comparison = compare_judged(*judged)
     click.echo(comparison_text(comparison, width))
     report = write_report(folder / "report.html", *judged)
@@ -87,11 +88,11 @@ def command(folder: Path) -> Outcome:
     click.echo(f"report     {report}  (open it in a browser)")
     click.echo("\nTry next:")
     for line in (
-        f"evenstroke judge {first} --json",
-        f"evenstroke compare {first} {second}",
-        f"evenstroke setup check {SETUPS[0]}",
-        "evenstroke rig --engine-fault ring_leak:2:2     in another window; then",
-        f"evenstroke listen --port PORT --setup {SETUPS[0]} --record {folder}",
+        command_line("judge", first, "--json"),
+        command_line("compare", first, second),
+        command_line("setup", "check", SETUPS[0]),
+        command_line("rig", "--engine-fault", "ring_leak:2:2") + "     in another window; then",
+        command_line("listen", "--port", "PORT", "--setup", SETUPS[0], "--record", folder),
     ):
         click.echo(f"  {line}")
     return outcome

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
+from evenstroke_dsp.wording import counted
 from evenstroke_replay.importing import import_capture
 from evenstroke_replay.setup_files import load_setup
 
@@ -37,6 +38,8 @@ def command(path: Path, setup_name: str, output: Path, time_column: str | None) 
     for warning in capture.warnings:
         click.echo(f"beware: {warning.text}", err=True)
     if capture.lost_samples:
-        click.echo(f"{capture.lost_samples} samples are missing from the capture", err=True)
+        click.echo(
+            f"{counted(capture.lost_samples, 'sample is', 'samples are')} missing from the capture", err=True
+        )
     click.echo(str(output))
     return Outcome.DONE_WITH_LOSS if capture.lost_samples else Outcome.DONE

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 import msgspec
 from evenstroke_dsp.messages import Judgement
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.recording_format import RecordingError
@@ -39,6 +40,12 @@ _SUFFIXES = (".mcap", ".csv")
     metavar="CYL",
     help="Where no sync names the cylinders: the one whose pulse comes first.",
 )
+@click.option(
+    "--crank",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Of several cranks in one file judge the N-th alone.",
+)
 @quick_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
@@ -46,6 +53,7 @@ def command(
     setup_name: str | None,
     time_column: str | None,
     first_position_is: int | None,
+    crank: int | None,
     quick: bool,
     as_json: bool,
 ) -> Outcome:
@@ -62,7 +70,7 @@ def command(
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
-            judged = judge_path(file, setup, time_column, text, first_position_is, physics)
+            judged = judge_path(file, setup, time_column, text, first_position_is, physics, crank)
         except EvenstrokeError as error:
             failures.append(error)
             if path.is_dir():
@@ -73,13 +81,14 @@ def command(
         judgements.append(judged.judgement)
         lossy = lossy or judged.lossy
         if not as_json:
-            click.echo(judgement_text(judged.judgement, width=shutil.get_terminal_size((100, 24)).columns))
+            width = shutil.get_terminal_size((100, 24)).columns
+            click.echo(judgement_text(judged.judgement, judged.setup, width, judged.marks))
     if as_json:
         document = judgements if path.is_dir() else judgements[0]
         click.echo(msgspec.json.format(msgspec.json.encode(document), indent=1))
     if failures:
         raise RecordingError(
-            f"{len(failures)} of {len(files)} files could not be judged; the others were",
+            f"{len(failures)} of {counted(len(files), 'file')} could not be judged; the others were",
             where=str(path),
             todo="see above for each",
         )

@@ -11,6 +11,7 @@ Exit codes, here and nowhere else:
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import os
 import pkgutil
@@ -32,6 +33,8 @@ DONE_WITH_LOSS = 3
 
 ENTRY_POINTS = "evenstroke.commands"
 _PREFIX = "command_"
+_NO_ROOM = frozenset({errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC)})
+"""What a disk, or whatever stdout is redirected to, says when it takes no more. Other OSErrors are bugs of ours."""
 
 
 class _Commands(click.Group):
@@ -64,7 +67,7 @@ def _own_commands() -> set[str]:
 )
 @click.version_option(version("evenstroke"), prog_name="evenstroke")
 def commands() -> None:
-    """Find which cylinder of an engine is at fault, from home-built pulse sensors while it cranks.
+    """Say which cylinder's pulse is odd in every cycle, from home-built sensors while an engine cranks.
 
     evenstroke also says when the test set-up made the oddity itself. What it says is evidence, not
     proof. The maker's procedure, local rules and licensed practice come first.
@@ -100,13 +103,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say("evenstroke: stopped by the keyboard before it was done")
         return COULD_NOT
     except BrokenPipeError:
-        # Whoever read our output went away. Python would flush stdout once more as it ends, and complain.
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _discard_stdout()  # whoever read our output went away
+        return COULD_NOT
+    except OSError as error:
+        if error.errno not in _NO_ROOM:
+            raise
+        _discard_stdout()
+        _say(
+            f"evenstroke: {error.filename or 'where the output goes'}: nothing more can be written\n"
+            f"  found:    {error.strerror}\n"
+            "  do this:  make room there, or send the output elsewhere"
+        )
         return COULD_NOT
     return DONE_WITH_LOSS if result is Outcome.DONE_WITH_LOSS else result if isinstance(result, int) else DONE
 
 
+def _discard_stdout() -> None:
+    """What is still buffered goes nowhere: Python would flush it once more as it ends, and complain."""
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _say(text: str) -> None:
-    with contextlib.suppress(BrokenPipeError):
+    with contextlib.suppress(OSError):  # there is nobody left to tell
         click.echo(text, err=True)

@@ -16,30 +16,40 @@ import click
 from evenstroke_dsp.cautions import require_acknowledged
 from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.prediction import fits
 from evenstroke_dsp.setup import Acquisition, Setup, SetupError
 from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.key_folder import KeyFolder
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
+from evenstroke_replay.whole_file import remedy_for
 
 from .caution_words import say_before_cranking
 from .clock import REAL, Clock
 from .coach import LEAST_CRANK_S, Coach, Limits
-from .control import DEFAULT_ADDRESS as DEFAULT_CONTROL
 from .control import Control
+from .invocation import command_line
 from .kept_link import REAL_PATIENCE, Patience
 from .link import Link
 from .link_states import LinkStatus
 from .live_table import view_for_stderr
 from .outcome import Outcome
-from .physics_option import prediction_unless, quick_option
+from .physics_beside import PhysicsBeside
+from .physics_option import physics_unless, quick_option, say_not_worked_out
 from .publisher import DEFAULT_ADDRESS, Publisher
+from .secured import is_loopback, keys_for, keys_option
 from .serial_port import open_serial
-from .service import Recording, Service
+from .service import Informed, Recording, Service
 
 NOWHERE = "none"
+_THIS_COMPUTER = "tcp://127.0.0.1"
 NO_MAKERS_LIMITS = Limits()
+_WORKING_OUT = (
+    "working out by engine physics, beside it, what this set-up does to this kind of engine: up to half a minute, once. "
+    "You can crank meanwhile; the balance follows. Whoever ends it before that waits for it (Ctrl-C once more does not)."
+)
 
 
 @click.command(
@@ -68,6 +78,7 @@ NO_MAKERS_LIMITS = Limits()
     metavar="ADDRESS",
     help=f"Where others can start, stop and mark recordings.  [default: the port after --publish; '{NOWHERE}': nowhere]",
 )
+@keys_option
 @click.option(
     "--starter-seconds",
     type=click.FloatRange(min=LEAST_CRANK_S, max=NO_MAKERS_LIMITS.starter_absolute_s),
@@ -100,6 +111,7 @@ def command(
     record: Path | None,
     publish: str,
     control: str | None,
+    keys_folder: Path | None,
     starter_seconds: float,
     rest_seconds: float,
     wait_seconds: float,
@@ -117,7 +129,11 @@ def command(
     """
     setup, text = load_setup(setup_name)
     acquisition = acquisition_of(setup, setup_name)
-    require_acknowledged(setup)
+    require_acknowledged(setup, setup_name)
+    address = None if publish == NOWHERE else publish
+    control_address = _control_address(control, publish)
+    publish_keys = keys_for(address, keys_folder) if address is not None else None
+    control_keys = keys_for(control_address, keys_folder) if control_address is not None else None
     if record is not None:
         _require_writable(record)
     say_before_cranking(setup)
@@ -127,8 +143,10 @@ def command(
         setup_text=text,
         acquisition=acquisition,
         folder=record,
-        address=None if publish == NOWHERE else publish,
-        control_address=_control_address(control, publish),
+        address=address,
+        control_address=control_address,
+        publish_keys=publish_keys,
+        control_keys=control_keys,
         limits=Limits(starter_s=starter_seconds, rest_s=rest_seconds),
         patience=replace(REAL_PATIENCE, wait_s=wait_seconds),
         sound=not quiet,
@@ -136,7 +154,7 @@ def command(
         seconds=seconds,
     )
     if recording is not None:
-        click.echo(f"to read what it says: evenstroke judge {recording}", err=True)
+        click.echo(f"to read what it says: {command_line('judge', recording)}", err=True)
     return outcome
 
 
@@ -150,6 +168,8 @@ def listen(
     address: str | None,
     seconds: float | None,
     control_address: str | None = None,
+    publish_keys: KeyFolder | None = None,
+    control_keys: KeyFolder | None = None,
     limits: Limits = NO_MAKERS_LIMITS,
     patience: Patience = REAL_PATIENCE,
     sound: bool = False,
@@ -167,11 +187,13 @@ def listen(
     failures: list[EvenstrokeError] = []
     recorded: Path | None = None
     with ExitStack() as stack:
-        publisher = Publisher(address) if address is not None else None
+        publisher = Publisher(address, publish_keys) if address is not None else None
         if publisher is not None:
             stack.callback(publisher.close)
             click.echo(f"publishing at {publisher.address}", err=True)
-        control = Control(control_address, _require_board) if control_address is not None else None
+        control = (
+            Control(control_address, _require_board, control_keys) if control_address is not None else None
+        )
         if control is not None:
             stack.callback(control.close)
             click.echo(f"control at {control.address}", err=True)
@@ -181,14 +203,19 @@ def listen(
             return signalled() or (control is not None and control.stop_wanted)
 
         while True:
-            # Before the link is opened: the same messages must come when the recording is judged.
-            prediction = prediction_unless(quick, setup)
+            physics = physics_unless(quick)
+            prediction = physics.kept(setup) if physics is not None else None
             notes = setup_notes(setup, prediction)
+            beside = None
+            if physics is not None and prediction is None and fits(setup):
+                beside = PhysicsBeside(setup, physics.folder)
+                click.echo(_WORKING_OUT, err=True)
             service = Service(
                 setup=setup,
                 acquisition=acquisition,
                 pipeline=Pipeline(setup, prior_prediction=prediction),
                 setup_notes=notes,
+                awaited=_informed_by(beside, setup) if beside is not None else None,
                 make_link=links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
@@ -206,6 +233,8 @@ def listen(
             except EvenstrokeError as error:
                 failures.append(error)
             finally:
+                if beside is not None:
+                    beside.close()
                 if control is not None:
                     following = control.end()
                 recorded = service.recorded_path or recorded
@@ -225,6 +254,22 @@ def listen(
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE, recorded
 
 
+def _informed_by(beside: PhysicsBeside, setup: Setup) -> Callable[[bool], Informed | None]:
+    """For the service: the pipeline that knows what physics say, so that what is said live is what `judge` says."""
+
+    def informed(wait: bool) -> Informed | None:
+        if not beside.ended(wait=wait):
+            return None
+        if beside.problem is not None:
+            say_not_worked_out(beside.problem)
+        else:
+            click.echo("what this set-up does is worked out", err=True)
+        prediction = beside.prediction
+        return Informed(Pipeline(setup, prior_prediction=prediction), setup_notes(setup, prediction))
+
+    return informed
+
+
 def links_to(
     port: str, baud: int, clock: Clock
 ) -> Callable[[Callable[[LinkStatus], None], Callable[[], bool]], Link]:
@@ -242,16 +287,16 @@ def links_to(
 
 
 def _control_address(asked: str | None, publish: str) -> str | None:
-    """The address that was asked for, else the port after the one that is published at; None: nowhere."""
+    """The address that was asked for, else this computer's port after the one that is published at; None: nowhere."""
     if asked == NOWHERE or (asked is None and publish == NOWHERE):
         return None
     if asked is not None:
         return asked
-    if publish == DEFAULT_ADDRESS:
-        return DEFAULT_CONTROL
     host, _, number = publish.rpartition(":")
     if not number.isdigit():
         return None
+    # Whoever may look need not be one who may start, stop and choose folders: that is asked for by itself.
+    host = host if is_loopback(publish) else _THIS_COMPUTER
     return f"{host}:{int(number) + 1 if int(number) else 0}"
 
 
@@ -310,7 +355,7 @@ def _require_writable(folder: Path) -> None:
             "nothing can be recorded in this folder",
             where=str(folder),
             found=error.strerror or str(error),
-            todo="name another folder with --record, or make room in this one",
+            todo=f"{remedy_for(error)}, or name another folder with --record",
         ) from error
 
 

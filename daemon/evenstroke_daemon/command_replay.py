@@ -8,23 +8,32 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
-from evenstroke_dsp.messages import Health, PipelineMessage, State
+from evenstroke_dsp.messages import (
+    FindingMessage,
+    Health,
+    PipelineMessage,
+    State,
+)
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import setup_notes
+from evenstroke_dsp.wording import counted
 from evenstroke_replay.pacing import AS_FAST_AS_IT_GOES, Command, Pace
 from evenstroke_replay.playback import Playback
 from evenstroke_replay.recording import Recording, open_recording
+from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.replay_status import ReplayStatus, pace_words
 from evenstroke_replay.setup_files import load_setup
 
 from .caution_words import say_dangers
 from .clock import REAL, Clock
 from .command_listen import NOWHERE, stop_signals
+from .invocation import command_line
 from .keyboard import ReadKey, keys
 from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
+from .secured import keys_for, keys_option
 
 _FASTEST = "max"
 _SLOWEST, _MOST = 0.01, 1000.0
@@ -92,6 +101,7 @@ def _speed(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
     metavar="ADDRESS",
     help=f"Where others can subscribe; '{NOWHERE}' publishes nothing.",
 )
+@keys_option
 def command(
     path: Path,
     speed: float,
@@ -101,6 +111,7 @@ def command(
     setup_name: str | None,
     quick: bool,
     publish: str,
+    keys_folder: Path | None,
 ) -> Outcome:
     """Play the recording PATH: the same messages as when it was made, published again.
 
@@ -113,14 +124,15 @@ def command(
       q        end
 
     Whatever is skipped still goes through the pipeline, unpublished: a balance rests on every cycle before
-    it. So a jump forward takes a moment, and what comes after it is what came live.
+    it. So a jump forward takes a moment, and what comes after it is what came live. stdout gets what had been
+    found where it ended.
     """
     if from_s is not None and from_cycle is not None:
         raise click.UsageError("give --from or --from-cycle, not both")
     recording = open_recording(path, check_all=False)
     setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
     say_dangers(setup)
-    publisher = Publisher(publish) if publish != NOWHERE else None
+    publisher = Publisher(publish, keys_for(publish, keys_folder)) if publish != NOWHERE else None
     try:
         with stop_signals() as stop_wanted, keys() as read_key:
             if paused and read_key is None:
@@ -130,7 +142,8 @@ def command(
             if read_key is not None:
                 click.echo(key_help(), err=True)
             show = _Status(recording) if sys.stderr.isatty() else None
-            return replay(
+            last = _LastWord(publisher.publish if publisher is not None else lambda _: None)
+            outcome = replay(
                 recording,
                 setup,
                 prior_prediction=prediction_unless(quick, setup),
@@ -138,11 +151,16 @@ def command(
                 from_s=from_s,
                 from_cycle=from_cycle,
                 paused=paused,
-                publish=publisher.publish if publisher is not None else lambda _: None,
+                publish=last,
                 read_key=read_key,
                 stop_wanted=stop_wanted,
                 show=show,
             )
+            if show is not None:
+                click.echo(err=True)  # ends the status line
+            for line in last.lines(path):
+                click.echo(line)
+            return outcome
     finally:
         if publisher is not None:
             publisher.close()
@@ -174,8 +192,12 @@ def replay(
     service.state("opening", "reading up to where it begins" if from_s or from_cycle else "beginning")
     if from_s is not None:
         playback.seek(from_s)
+        if playback.progress.at_s < from_s:
+            raise _ends_before(recording, playback, "--from", f"{from_s:g} s")
     elif from_cycle is not None:
         playback.seek_cycle(from_cycle)
+        if playback.progress.cycles <= from_cycle:
+            raise _ends_before(recording, playback, "--from-cycle", f"cycle {from_cycle}")
 
     def next_command(wait_s: float) -> Command | None:
         service.every_second(pace)
@@ -206,6 +228,43 @@ def replay(
         click.echo(f"{recording.cut}.", err=True)
     lossy = playback.progress.lost_samples or playback.feed.lost_edges or recording.cut is not None
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE
+
+
+def _ends_before(recording: Recording, playback: Playback, option: str, asked: str) -> RecordingError:
+    at = playback.progress
+    last = f"{at.at_s:.1f} s, with {counted(at.cycles, 'complete cycle')} (counted from 0)"
+    return RecordingError(
+        "the recording ends before the place to begin at",
+        where=f"{recording.path}, {option}",
+        expected=f"a place before its end, which is at {last}",
+        found=asked,
+        todo=f"give a smaller {option}",
+    )
+
+
+class _LastWord:
+    """Publishes, and keeps what the pipeline said last."""
+
+    def __init__(self, publish: Publish) -> None:
+        self._publish = publish
+        self.finding: FindingMessage | None = None
+
+    def __call__(self, message: PipelineMessage | State | Health) -> None:
+        if isinstance(message, FindingMessage):
+            self.finding = message
+        self._publish(message)
+
+    def lines(self, path: Path) -> list[str]:
+        """What is found by the place where the replay ended, and how to read all of it."""
+        finding = self.finding
+        if finding is None:
+            said = ["Nothing was judged up to here."]
+        elif finding.refused is not None:
+            said = [finding.refused]
+        else:
+            said = [f.text for f in finding.findings] or ["No pulse was found odd up to here."]
+            said += [f"Next: {finding.instruction}"] if finding.instruction else []
+        return [*said, f"All of it, with what the whole recording shows: {command_line('judge', path)}"]
 
 
 def key_help() -> str:

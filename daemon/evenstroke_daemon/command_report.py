@@ -6,18 +6,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import click
-from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.report import render_report
 from evenstroke_replay.setup_files import load_setup
+from evenstroke_replay.whole_file import written_whole
 
 from .caution_words import say_dangers
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
-
-
-class ReportFileError(EvenstrokeError):
-    """The page cannot be written where it was asked for."""
 
 
 @click.command("report", epilog="Example:  evenstroke report first.mcap second.mcap -o library.html")
@@ -62,16 +58,9 @@ def command(
 
 
 def write_report(output: Path, *judged: JudgedFile, job_included: bool = False) -> Path:
-    """Write the page and return its path. Raises ReportFileError where that cannot be done."""
+    """Write the page and return its path. Raises OutputError where that cannot be done."""
     now = datetime.now(UTC).astimezone()
     page = render_report(*judged, generated_at=f"{now:%Y-%m-%d %H:%M %Z}", job_included=job_included)
-    try:
-        output.write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise ReportFileError(
-            "the report cannot be written",
-            where=str(output),
-            found=error.strerror or str(error),
-            todo="choose another place with -o",
-        ) from error
+    with written_whole(output, replace=True) as part:
+        part.write_text(page, encoding="utf-8")
     return output

@@ -12,7 +12,7 @@ from types import FrameType
 from typing import get_args
 
 import click
-from evenstroke_dsp.messages import CauseKind
+from evenstroke_dsp.messages import FaultKind
 from evenstroke_dsp.setup import Setup
 from evenstroke_replay.rig_capture import BlockSource, capture_source, recording_source
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
@@ -29,11 +29,7 @@ CAUTION = (
     "follows from it. On a real one, make safe first: see `evenstroke --help`."
 )
 _USUAL = Cranking(noise_db=40.0, cycle_percent=0.5)
-_ENGINE_FAULTS = tuple(
-    kind
-    for kind in get_args(CauseKind)
-    if kind not in ("added_volume", "plug_removed", "even", "none_of_these")
-)
+_ENGINE_FAULTS = get_args(FaultKind)
 _SHAPES = "Shapes instead of physics"
 
 

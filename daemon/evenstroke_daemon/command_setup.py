@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import platform
+import re
 from pathlib import Path
 
 import click
+import zmq
 from evenstroke_dsp.cautions import dangers
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_check import check_text
+from evenstroke_replay.key_folder import KeyFolder, default_folder
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
 
@@ -24,7 +28,7 @@ from .service import Recording, Service
 
 @click.group("setup", epilog="Example:  evenstroke setup check my-engine.toml")
 def command() -> None:
-    """Check the file that says what engine it is and what is fitted where."""
+    """Check the file that says what engine it is and what is fitted where; make keys."""
 
 
 @command.command(
@@ -93,3 +97,52 @@ def _check_live(setup: Setup, name: str, port: str, seconds: float) -> Outcome:
     finally:
         for line in watch.lines():
             click.echo(line)
+
+
+@command.command(
+    "key",
+    epilog="Examples:  evenstroke setup key\n\n           evenstroke setup key --add tablet.key",
+)
+@click.option("--name", metavar="NAME", help="What others know this computer as.  [default: its host name]")
+@click.option(
+    "--add",
+    "other",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Know another computer by its public key instead.",
+)
+@click.option(
+    "--keys",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Where keys are kept.  [default: the user's own folder]",
+)
+def key(name: str | None, other: Path | None, folder: Path | None) -> Outcome:
+    """Make this computer's key, for a stream that other computers may follow.
+
+    Each of the two computers needs a key and the other one's public key. stdout gets the public file's path;
+    the secret file beside it stays where it is.
+    """
+    keys = KeyFolder(folder if folder is not None else default_folder())
+    if other is not None:
+        if name is not None:
+            raise click.UsageError("--name and --add do not go together")
+        click.echo(str(keys.add(other)))
+        click.echo("known from the next start on", err=True)
+        return Outcome.DONE
+    path = keys.public_path
+    if path is None:
+        public, secret = zmq.curve_keypair()
+        path = keys.make(name if name is not None else _host_name(), public.decode(), secret.decode())
+    else:
+        click.echo("this computer has its key already", err=True)
+    click.echo(str(path))
+    click.echo(
+        f"take this file to the other computer, and there: evenstroke setup key --add {path.name}", err=True
+    )
+    return Outcome.DONE
+
+
+def _host_name() -> str:
+    return re.sub(r"[^A-Za-z0-9-]+", "-", platform.node()).strip("-") or "computer"

@@ -30,8 +30,9 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.setup import Setup, parse_setup
 from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.key_folder import KeyFolder
 
-from .publisher import ServiceError, loopback_only
+from .secured import SecuredSocket, ServiceError
 
 DEFAULT_ADDRESS = "tcp://127.0.0.1:7721"
 LARGEST_REQUEST = 1 << 20
@@ -62,35 +63,24 @@ class Control:
     """A bound ROUTER socket with a thread of its own. Raises ServiceError when the address cannot be bound.
 
     check_setup: raises EvenstrokeError for a set-up that cannot be listened with. stop_wanted: somebody asked
-    to end it all; it stays so.
+    to end it all; it stays so. keys: who may ask; None: whoever reaches the address.
     """
 
-    def __init__(self, address: str, check_setup: Callable[[Setup], None]) -> None:
-        loopback_only(address)
+    def __init__(
+        self, address: str, check_setup: Callable[[Setup], None], keys: KeyFolder | None = None
+    ) -> None:
         self.stop_wanted = False
         # No request is half done when a session begins or ends.
         self._handing_over = threading.Lock()
         self._session: Controlled | None = None
         self._next_setup: tuple[Setup, str] | None = None
         self._check_setup = check_setup
-        self._context = zmq.Context()
-        self._socket = self._context.socket(zmq.ROUTER)
+        self._secured = SecuredSocket(
+            zmq.ROUTER, address, keys, what="the control address", option="--control", largest=LARGEST_REQUEST
+        )
+        self._socket = self._secured.socket
         self._socket.linger = _LINGER_MS
-        self._socket.setsockopt(zmq.MAXMSGSIZE, LARGEST_REQUEST)
-        try:
-            self._socket.bind(address.replace("//localhost:", "//127.0.0.1:"))
-        except zmq.ZMQError as error:
-            self._socket.close()
-            self._context.term()
-            raise ServiceError(
-                "the control address cannot be bound",
-                where=address,
-                found="another program is there (another evenstroke?)"
-                if error.errno == zmq.EADDRINUSE
-                else str(error),
-                todo="end it, or choose another address with `--control tcp://127.0.0.1:PORT`",
-            ) from error
-        self.address: str = self._socket.getsockopt_string(zmq.LAST_ENDPOINT)
+        self.address = self._secured.address
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
         self._thread.start()
@@ -111,8 +101,7 @@ class Control:
         """Answer nobody any more."""
         self._closing.set()
         self._thread.join()
-        self._socket.close()
-        self._context.term()
+        self._secured.close()
 
     def _serve(self) -> None:
         while not self._closing.is_set():
@@ -174,7 +163,7 @@ class Control:
             case UseSetup(toml=toml):
                 setup = parse_setup(toml, "the set-up in the request")
                 self._check_setup(setup)
-                require_acknowledged(setup)
+                require_acknowledged(setup, "the set-up in the request")
                 self._next_setup = (setup, toml)
                 session.stop()
         return None

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
+from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.messages import Comparison, Judgement
-from evenstroke_replay.judging import lost_parts
+from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.setup_effects import blind_lines
+from evenstroke_dsp.wording import counted
+from evenstroke_replay.judging import Mark, lost_parts
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
@@ -17,8 +22,11 @@ from rich.text import Text
 from .words import comparison_name, cylinder_name, interval, is_main, trust, unit_sign, verdict
 
 
-def judgement_text(judgement: Judgement, width: int = 100) -> str:
-    """The whole judgement as plain text, wrapped at `width` columns (80 at least), ending with a line end."""
+def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: Sequence[Mark] = ()) -> str:
+    """The whole judgement as plain text, with what its test cannot see, ending with a line end.
+
+    width: columns to wrap at, 80 at least. marks: what was noted while it was recorded.
+    """
     out = io.StringIO()
     console = Console(file=out, width=max(width, 80), highlight=False, color_system=None)
 
@@ -31,13 +39,22 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
     if judgement.refused is not None:
         say()
         say(f"No judgement: {judgement.refused}")
+    said = ""
     for number, finding in enumerate(judgement.findings, 1):
         say()
         say(f"{number}. {finding.text}")
-        say(f"Next: {finding.next_step}", indent=3)
+        say(f"Next: {'as above.' if finding.next_step == said else finding.next_step}", indent=3)
+        said = finding.next_step
     if judgement.refused is None and not judgement.findings:
         say()
         say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
+        todo, _ = instruction_at_rest(
+            comparisons=judgement.comparisons,
+            findings=(),
+            refused=None,
+            mode="cranking" if judgement.cranked else "idle",
+        )
+        say(f"Next: {todo}")
     mains = [c for c in judgement.comparisons if is_main(c)]
     for comparison in mains:
         say()
@@ -47,7 +64,11 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
             say(note, indent=2)
     if mains:
         say()
-        say("A size is the mean over the cycles used; no interval is stated for it.")
+        say(
+            f"The verdict is alike for every engine: even when the whole interval is within {EVEN_MARGIN_PERCENT:g} % of the "
+            "mean, smaller or larger when all of it is beyond; an odd cylinder moves the mean too. A size is the mean over "
+            "the cycles used; no interval is stated for it."
+        )
     others = [comparison_name(c) for c in judgement.comparisons if not is_main(c)]
     if others:
         say()
@@ -57,11 +78,22 @@ def judgement_text(judgement: Judgement, width: int = 100) -> str:
         say(f"possible: {cause.kind.replace('_', ' ')}{where}, probability {cause.probability:.2f}", indent=2)
     say()
     say(_basis(judgement))
+    if marks:
+        say()
+        say("Noted while it was recorded:")
+        for mark in marks:
+            say(f"- at {mark.at_s:.1f} s: {mark.text}", indent=2)
     if judgement.warnings:
         say()
         say("Beware:")
         for warning in judgement.warnings:
             say(f"- {warning.text}", indent=2)
+    blind = blind_lines(setup)
+    if blind:
+        say()
+        say("What this test cannot see:")
+        for line in blind:
+            say(f"- {line}", indent=2)
     say()
     say(PRECEDENCE)
     say(EVIDENCE)
@@ -97,14 +129,10 @@ def _notes(comparison: Comparison) -> list[str]:
     """What stands under a table: what healthy engines show, what would settle it, what happened once."""
     sign = unit_sign(comparison)
     notes = [
-        f"healthy engines: {normal.low:+.1f} to {normal.high:+.1f} {sign} ({normal.from_})"
+        f"what healthy engines show, which is another matter: each cylinder {normal.low:+.1f} to {normal.high:+.1f} {sign} "
+        f"({normal.from_})"
         for normal in dict.fromkeys(b.normal for b in comparison.cylinders if b.normal)
     ]
-    if any(balance.verdict for balance in comparison.cylinders):
-        notes.insert(
-            0,
-            f"even: the whole interval within {EVEN_MARGIN_PERCENT:g} {sign} of the mean (an odd cylinder moves the mean too)",
-        )
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
         effect = balance.predicted
@@ -117,7 +145,9 @@ def _notes(comparison: Comparison) -> list[str]:
         if balance.more_cycles and balance.trust == "disturbed":
             notes.append(f"cylinder {name}: more cycles settle nothing while what disturbs it is fitted")
         elif balance.more_cycles:
-            notes.append(f"cylinder {name}: about {balance.more_cycles} more cycles would settle it")
+            notes.append(
+                f"cylinder {name}: about {counted(balance.more_cycles, 'more cycle')} would settle it"
+            )
         if balance.one_off_cycles:
             notes.append(f"cylinder {name}: a one-off in cycle {_listed(balance.one_off_cycles)}, left out")
     return notes
@@ -129,7 +159,7 @@ def _listed(cycles: tuple[int, ...]) -> str:
 
 def _basis(judgement: Judgement) -> str:
     parts = [
-        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s: {c.cycles} complete cycles at {c.mean_rpm:.0f} rpm "
+        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s: {counted(c.cycles, 'complete cycle')} at {c.mean_rpm:.0f} rpm "
         "(mean, no uncertainty stated)"
         for c in judgement.cranked
     ]
@@ -145,6 +175,7 @@ def _basis(judgement: Judgement) -> str:
         parts.append("nothing tells the cylinders apart")
     else:
         parts.append(
-            f"cylinders told apart by {sync.basis} ({sync.events} events, {sync.missed} missed, {sync.extra} too many); {angle}"
+            f"cylinders told apart by {sync.basis} ({counted(sync.events, 'event')}, {sync.missed} missed, {sync.extra} too "
+            f"many); {angle}"
         )
     return "Basis: " + "; ".join(parts) + "."

@@ -113,27 +113,31 @@ class Link:
     def identify(self) -> Hello:
         """The board's hello, the board idle. Raises LinkError.
 
-        A board that still streams for somebody who is gone is stopped first.
+        A board that still streams for somebody who is gone is stopped first. If that was this link, before the
+        port went away, what the run still brought is data like any other: `start` returns it too.
         """
         hello = self._ask_hello()
         if hello.run:
+            ours = hello.run == self._run
             self._command(encoder.encode_stop, "stop the run that was in progress")
             quiet_by = self._deadline(self._timing.answer_s)
-            while self._read() is not None and self._now_ns() < quiet_by:
-                pass
+            while (chunk := self._read()) is not None and self._now_ns() < quiet_by:
+                self._session.append(chunk)
+            brought = self._session if ours else []
             hello = self._ask_hello()
+            self._session = [*brought, *self._session]
         return hello
 
-    def start(self, rate_hz: int, inputs: tuple[int, ...]) -> list[Chunk]:
+    def start(self, rate_hz: int, inputs: tuple[int, ...], *, counting: bool = False) -> list[Chunk]:
         """Start a run; returns every chunk since the hello was asked for, the first data included.
 
-        rate_hz: scans per second. inputs: analog inputs to sample and edge inputs to report. Raises
-        LinkError where the board declines or stays silent.
+        rate_hz: scans per second. inputs: analog inputs to sample and edge inputs to report. counting:
+        the counting test signal in place of the converter's. Raises LinkError where the board declines or stays silent.
         """
 
         def build(token: int) -> bytes:
             self._run = self._run % _MOST_RUNS + 1  # a repeat must begin another run too
-            return encoder.encode_start(token, self._run, rate_hz, inputs, False)
+            return encoder.encode_start(token, self._run, rate_hz, inputs, counting)
 
         what = f"start at {rate_hz} Hz on inputs {', '.join(map(str, inputs))}"
         ack = self._command(build, what)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from evenstroke_dsp.health import ADVICE, SHORT_WORDS, short_word
 from evenstroke_dsp.messages import ProbeHealth
 from evenstroke_dsp.setup import EDGE_ROLES, PULSE_ROLES, Setup
+from evenstroke_dsp.wording import counted
 
 from .service import Snapshot
 
@@ -110,5 +111,5 @@ def _figures(health: ProbeHealth) -> str:
     if health.signal_to_noise_db is not None:
         parts.append(f"pulse {health.signal_to_noise_db:.0f} dB over noise")
     if health.events is not None:
-        parts.append(f"{health.events} events")
+        parts.append(counted(health.events, "event"))
     return f" ({', '.join(parts)}; no uncertainty stated)" if parts else ""

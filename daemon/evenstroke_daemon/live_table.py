@@ -8,6 +8,8 @@ from typing import Protocol
 
 from evenstroke_dsp.health import WORST_FIRST, short_word
 from evenstroke_dsp.messages import Coaching, Comparison, CylinderBalance, Health
+from evenstroke_dsp.wording import counted
+from evenstroke_protocol.events import LossReason
 from rich.box import SIMPLE_HEAD
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -90,6 +92,8 @@ class PlainLines:
         self._say("link", f"link {state.link}: {state.reason}")
         if state.recording:
             self._say("recording", f"recording to {state.recording}")
+        elif state.link == "streaming":
+            self._say("recording", "recording: none")
         if state.recording_problem:
             self._say("problem", f"recording stopped: {state.recording_problem}")
         if snapshot.log:
@@ -142,7 +146,7 @@ def _coach_words(coach: Coaching) -> str:
     if coach.cranks_wanted:
         parts.append(f"undisturbed cranks {coach.cranks} of {coach.cranks_wanted}")
     if coach.more_cycles:
-        parts.append(f"about {coach.more_cycles} more cycles")
+        parts.append(f"about {counted(coach.more_cycles, 'more cycle')}")
     if coach.battery is not None:
         parts.append(f"battery {coach.battery}")
     return "; ".join(parts)
@@ -185,14 +189,14 @@ def picture(snapshot: Snapshot, width: int, height: int) -> RenderableType:
 
 def loss_words(health: Health) -> str:
     """ "nothing lost", or what was lost and where."""
-    lost = [f"{health.lost_samples} samples"] if health.lost_samples else []
+    lost = [counted(health.lost_samples, "sample")] if health.lost_samples else []
     for count in health.queues:
         if count.dropped:
             lost.append(f"{count.dropped} dropped from {count.queue.replace('_', ' ')}")
     lost += [
         f"{loss.blocks} edge frames"
         for loss in health.losses
-        if loss.reason == "edges_missing" and loss.blocks
+        if loss.reason == LossReason.EDGES_MISSING.value and loss.blocks
     ]
     for number, what in (
         (health.board_overruns, "overruns on the board"),

@@ -21,8 +21,13 @@ def prediction_unless(quick: bool, setup: Setup) -> Prediction | None:
     try:
         return physics.prediction(setup) if physics is not None else None
     except EvenstrokeError as error:
-        click.echo(f"what the set-up does could not be worked out by engine physics: {error}", err=True)
+        say_not_worked_out(str(error))
         return None
+
+
+def say_not_worked_out(problem: str) -> None:
+    """On stderr; what follows goes on without a prediction."""
+    click.echo(f"what the set-up does could not be worked out by engine physics: {problem}", err=True)
 
 
 def physics_unless(quick: bool) -> PhysicsCache | None:

@@ -13,6 +13,10 @@ What does not fit into a queue is dropped and counted there. A pipeline that is 
 sees a Gap) but never costs the recording a byte. A recording that fails (disk full) is closed, said, and
 ends the command with an error, but the session goes on: the engine is being cranked now. Recordings are
 started, stopped and marked from any thread; one begun late begins with the ring of the last seconds.
+
+Locks are taken in this order, never against it, and one that stands later is never held while an earlier one is
+waited for: `Control._handing_over`, `_record_lock`, `_stamp_lock`, then those inside the publisher and the
+queues. Only the record lock is held over a disk.
 """
 
 from __future__ import annotations
@@ -26,7 +30,7 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from evenstroke_dsp.blocks import Block
+from evenstroke_dsp.blocks import Block, SampleBlock
 from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.board_feed import BoardFeed, check_board
 from evenstroke_dsp.cautions import cautions_for, dangers
@@ -72,6 +76,10 @@ STOP_WAIT_S = 2.0
 TICK_S = 0.2
 """How often the table is redrawn and a wanted stop is noticed."""
 PUBLISH_EVERY_S = 1.0
+MOST_KEPT_BYTES = 1 << 28
+"""Of samples that an awaited pipeline is to begin with: eighty seconds of the fastest board. Then it is waited for."""
+_UNINFORMED = (WaveData, Cycle)
+"""Messages that are the same whatever the pipeline was told of the engine before."""
 _PHASES_KEPT = 100
 """More than the ring's seconds can hold."""
 
@@ -84,6 +92,14 @@ class Pipeline(Protocol):
     def flush(self) -> list[PipelineMessage]: ...
 
     def health(self) -> tuple[ProbeHealth, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Informed:
+    """A pipeline that begins anew, knowing what engine physics predict, and what that says of each comparison."""
+
+    pipeline: Pipeline
+    setup_notes: tuple[SetupNote, ...]
 
 
 class Recording(Protocol):
@@ -124,6 +140,10 @@ class Service:
     open_recording: called with the host time at which a recording begins and the folder and title that were
     asked for, None for what `listen` was told. record_at_once: begin one at the stream's first bytes.
     publish: called from several threads. setup_notes: what the set-up check says of each comparison.
+    awaited: the pipeline that takes the first one's place once what it is to know is worked out; None from it:
+    not yet; called with whether to wait for it, by one thread. Until then samples and cycles are published,
+    which do not depend on it, and the coach hears everything; the rest follows when it is there, as if it
+    had been there from the beginning.
     pause: waits so many seconds between two looks for a board that went away; by default until a stop is
     wanted. coach: of all sessions at this engine.
     """
@@ -141,12 +161,16 @@ class Service:
         clock: Clock,
         coach: Coach,
         setup_notes: tuple[SetupNote, ...] = (),
+        awaited: Callable[[bool], Informed | None] | None = None,
         pause: Callable[[float], None] | None = None,
         patience: Patience = REAL_PATIENCE,
     ) -> None:
         self._setup = setup
         self._acquisition = acquisition
         self._pipeline = pipeline
+        self._awaited = awaited
+        self._kept: list[Block] = []  # what the awaited pipeline is to begin with
+        self._kept_bytes = 0
         self._open_recording = open_recording
         self._record_at_once = record_at_once
         self._publish = publish
@@ -174,6 +198,7 @@ class Service:
         self._ring = RecentBytes()
         self._coach = coach
         coach.begin(setup.conditions.mode)
+        coach.awaiting = awaited is not None
         # Without a scale the probe's volts are those behind a divider, and say nothing of the battery's.
         self._battery = next(
             (p.name for p in setup.probe if p.role == "battery_voltage" and p.volts_per_unit is not None),
@@ -186,6 +211,7 @@ class Service:
         self.recorded_paths: list[Path] = []
         self._recorded_bytes = 0
         self._recording_problem: str | None = None
+        self._free_bytes: int | None = None  # where the recording is
         self._bytes_received = 0
         self._scans = 0
         self._losses: tuple[LossCount, ...] = ()
@@ -430,6 +456,8 @@ class Service:
                     where=str(self._recording.path),
                     todo="stop it first; the last seconds are kept for the next one",
                 )
+            # The one that was to begin with the first bytes: a second one would leave this one open and unclosed.
+            self._record_at_once = False
             pieces = self._ring.pieces()
             begin_ns = pieces[0].host_ns if pieces else self._clock.monotonic_ns()
             path = self._begin_recording(begin_ns, folder, title)
@@ -513,13 +541,54 @@ class Service:
     def _judge(self) -> None:
         while (batch := self._batches.get()) is not None:
             for block in batch:
-                self._tell(self._pipeline.push(block))
+                self._push(block)
             now_ns = self._clock.monotonic_ns()
             if now_ns - self._health_at_ns >= PUBLISH_EVERY_S * 1e9 / 2:
                 self._health_at_ns = now_ns
                 self._probe_health = self._pipeline.health()
+        # A session that failed, or in which nothing came, has nothing to wait for.
+        self._begin_anew(wait=bool(self._kept) and not self._failures)
         self._tell(self._pipeline.flush())
         self._probe_health = self._pipeline.health()
+
+    def _push(self, block: Block) -> None:
+        messages = self._pipeline.push(block)
+        if self._awaited is None:
+            self._tell(messages)
+            return
+        for message in messages:
+            self._hear(message)
+            if isinstance(message, _UNINFORMED):
+                self._publish(message)
+        self._kept.append(block)
+        if isinstance(block, SampleBlock):
+            self._kept_bytes += block.volts.nbytes
+        self._begin_anew(wait=self._kept_bytes > MOST_KEPT_BYTES)
+
+    def _begin_anew(self, *, wait: bool) -> None:
+        """Let the awaited pipeline take over, if it is there: it goes through what came until now."""
+        informed = self._awaited(wait) if self._awaited is not None else None
+        if informed is None:
+            return
+        self._awaited = None
+        self._pipeline, self._setup_notes = informed.pipeline, informed.setup_notes
+        kept, self._kept, self._kept_bytes = self._kept, [], 0
+        balance: Balance | None = None
+        finding: FindingMessage | None = None
+        for block in kept:
+            for message in self._pipeline.push(block):
+                if not isinstance(message, _UNINFORMED):
+                    self._publish(message)
+                if isinstance(message, Balance):
+                    balance = message
+                elif isinstance(message, FindingMessage):
+                    finding = message
+        self._balance, self._finding = balance, finding
+        with self._stamp_lock:
+            self._coach.awaiting = False
+            if balance is not None:
+                self._coach.balance(balance)
+        self._publish_state()
 
     def _tell_coach_of_the_battery(self, wave: WaveData) -> None:
         if wave.header.kind != "conditioned" or self._battery not in wave.header.probes:
@@ -532,20 +601,26 @@ class Service:
 
     def _tell(self, messages: list[PipelineMessage]) -> None:
         for message in messages:
-            if isinstance(message, WaveData):
-                self._tell_coach_of_the_battery(message)
-            elif isinstance(message, Cycle):
-                self._cycle = message
-            elif isinstance(message, Balance):
+            self._hear(message)
+            if isinstance(message, Balance):
                 self._balance = message
-                with self._stamp_lock:
-                    self._coach.balance(message)
             elif isinstance(message, FindingMessage):
                 self._finding = message
-                self._note_phase(message.phase)
-                with self._stamp_lock:
-                    self._coach.heard(message, self._now_s())
             self._publish(message)
+
+    def _hear(self, message: PipelineMessage) -> None:
+        """What the service itself takes from a message that comes for the first time."""
+        if isinstance(message, WaveData):
+            self._tell_coach_of_the_battery(message)
+        elif isinstance(message, Cycle):
+            self._cycle = message
+        elif isinstance(message, Balance):
+            with self._stamp_lock:
+                self._coach.balance(message)
+        elif isinstance(message, FindingMessage):
+            self._note_phase(message.phase)
+            with self._stamp_lock:
+                self._coach.heard(message, self._now_s())
 
     def _note_phase(self, phase: PhaseName) -> None:
         with self._record_lock:
@@ -608,6 +683,10 @@ class Service:
         )
 
     def _publish_health(self) -> None:
+        path = self._recorded_path
+        self._free_bytes = (
+            _free_bytes(path) if path is not None else None
+        )  # a disk may take its time: no lock
         with self._stamp_lock:
             now = (self._clock.monotonic_ns(), self._clock.processor_s())
             passed_ns = now[0] - self._share_from[0]
@@ -621,7 +700,6 @@ class Service:
         counters = self._counters
         losses = self._losses
         clock = self._clock_rate
-        path = self._recorded_path
         return Health(
             sequence=sequence,
             at_s=self._at_s(),
@@ -637,7 +715,7 @@ class Service:
             queues=(self._received.count(), self._batches.count()),
             bytes_received=self._bytes_received,
             bytes_recorded=self._recorded_bytes,
-            disk_free_bytes=_free_bytes(path) if path else None,
+            disk_free_bytes=self._free_bytes,
             processor_share=self._share,
         )
 

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import special, stats
 
 from .blocks import Bools, Floats
 from .even_margin import EVEN_MARGIN_PERCENT as EVEN_MARGIN_PERCENT
 from .messages import VerdictWord
 from .sequential import t_limit
+from .serial_correlation import Whitened, intervals, whitened
 
 Ints = npt.NDArray[np.int_]
 
@@ -29,6 +30,7 @@ _ONE_OFF_SIGMAS = 4.5
 _ONE_OFF_LEAST_PERCENT = 4.0
 """A one-off is at least this far off: on very quiet recordings 4.5 sigma would be nothing."""
 _KEPT_CYCLES = 1000
+_FEWEST_TO_DRIFT = 6
 _NOISIER = 0.05
 """Chance that a column of the common spread is taken for a noisier one, at one look. It only costs width.
 
@@ -53,6 +55,18 @@ class CylinderDeviation:
 
 
 @dataclass(frozen=True, slots=True)
+class _Lingering:
+    """The same for every coefficient by which a cycle may resemble the one before it."""
+
+    series: Whitened
+    deviation: Floats  # shape (rhos, columns)
+    sigma: Floats  # pooled, shape (rhos,)
+    wide_sigma: (
+        Floats  # of each column by itself, where that is more than `sigma`, else that; shape (rhos, columns)
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class _Estimate:
     values: Floats
     deviation: Floats
@@ -60,8 +74,8 @@ class _Estimate:
     one_off: Bools
     sigma: float  # of one value, pooled over the columns; freedom: its degrees of freedom
     freedom: float
-    wide_sigma: Floats  # of each column by itself, where that is more than `sigma`, else that
     noisier: Bools  # columns whose own spread exceeds that of the others by more than chance
+    lingering: _Lingering | None
 
 
 class _Running:
@@ -74,13 +88,13 @@ class _Running:
     def __init__(self, columns: int) -> None:
         self._intervals = [(-math.inf, math.inf)] * columns
 
-    def narrowed(self, column: int, deviation: float, radius: float) -> tuple[float, float]:
-        if not (math.isfinite(deviation) and math.isfinite(radius)):
+    def narrowed(self, column: int, deviation: float, now: tuple[float, float]) -> tuple[float, float]:
+        if not math.isfinite(now[1] - now[0]):
             return -math.inf, math.inf
         low, high = self._intervals[column]
-        low, high = max(low, deviation - radius), min(high, deviation + radius)
+        low, high = max(low, now[0]), min(high, now[1])
         if not low <= deviation <= high:
-            low, high = deviation - radius, deviation + radius
+            low, high = now
         self._intervals[column] = (low, high)
         return low, high
 
@@ -106,6 +120,7 @@ class BalanceTable:
         self._relative = relative
         self._with_verdict = with_verdict
         self._alpha = ALPHA / max(1, comparisons)
+        self._shares = np.array([self._share(c) for c in range(cylinders)])
         self._rows: list[Floats] = []
         self._indices: list[int] = []
         self._columns = cylinders
@@ -133,6 +148,32 @@ class BalanceTable:
         """Columns whose verdict was given once and no longer holds."""
         return tuple(self._withdrawn)
 
+    @property
+    def given(self) -> tuple[VerdictWord | None, ...]:
+        """The verdict that each column was given first."""
+        return tuple(self._given)
+
+    def remember(self, given: tuple[VerdictWord | None, ...]) -> None:
+        """The verdicts of a table that this one replaces: here too none of them may turn into another."""
+        self._given = list(given)
+
+    def level_change(self) -> tuple[float, float] | None:
+        """By how many per cent the reference's level changed from the first cycle to the last, and the half-width of
+        the 95 % interval of that: a straight line through the logarithm of each cycle's mean (least squares,
+        independent cycles). None with fewer than six cycles, or where it is no relative feature."""
+        if not self._relative or not self._reference.size:
+            return None
+        level = _nanmean(np.asarray(self._rows)[:, self._reference], axis=1) if self._rows else np.empty(0)
+        good = np.isfinite(level) & (level > 0)
+        if int(good.sum()) < _FEWEST_TO_DRIFT:
+            return None
+        at = np.asarray(self._indices, dtype=np.float64)[good]
+        line = stats.linregress(at, np.log(level[good]))
+        span = float(at[-1] - at[0])
+        change = 100.0 * math.expm1(float(line.slope) * span)
+        error = float(stats.t.ppf(0.975, at.size - 2)) * float(line.stderr) * span
+        return change, (100.0 + change) * error
+
     def add(self, index: int, values: Floats) -> None:
         """One cycle's values, shape (cylinders,), NaN = left out; index: the cycle's number."""
         self._rows.append(np.asarray(values, dtype=np.float64))
@@ -145,17 +186,18 @@ class BalanceTable:
         x = np.asarray(self._rows) if self._rows else np.empty((0, self._columns))
         estimate = self._estimate(x)
         self._spread = estimate.sigma if math.isfinite(estimate.sigma) else None
-        return tuple(self._of_column(estimate, c) for c in range(self._columns))
+        pooled, widened = self._ends(estimate, wide=False), self._ends(estimate, wide=True)
+        return tuple(self._of_column(estimate, c, pooled[c], widened[c]) for c in range(self._columns))
 
-    def _of_column(self, estimate: _Estimate, column: int) -> CylinderDeviation:
+    def _of_column(
+        self, estimate: _Estimate, column: int, pooled: tuple[float, float], widened: tuple[float, float]
+    ) -> CylinderDeviation:
         n = int(estimate.counts[column])
         deviation = float(estimate.deviation[column])
         known = math.isfinite(deviation)
-        share = self._variance_share(column)
-        radius = self._radius(estimate.sigma, n, estimate.freedom, share)
-        wide = self._radius(float(estimate.wide_sigma[column]), n, estimate.freedom, share)
-        pooled = self._pooled.narrowed(column, deviation, radius)
-        widened = self._widened.narrowed(column, deviation, wide)
+        now = widened if estimate.noisier[column] else pooled
+        pooled = self._pooled.narrowed(column, deviation, pooled)
+        widened = self._widened.narrowed(column, deviation, widened)
         low, high = widened if estimate.noisier[column] else pooled
         low, high = low + float(self.down[column]), high + float(self.up[column])
         bounded = math.isfinite(high - low)
@@ -168,8 +210,25 @@ class BalanceTable:
             cycles=n,
             one_offs=tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
             verdict=verdict,
-            more_cycles=self._more(estimate, column) if verdict == "undecided" and bounded else None,
+            more_cycles=self._more(estimate, column, now) if verdict == "undecided" and bounded else None,
         )
+
+    def _ends(self, estimate: _Estimate, *, wide: bool) -> list[tuple[float, float]]:
+        """This look's interval of each column, by the spread of all or by its own where that is wider."""
+        of = estimate.lingering
+        if of is None or (wide and not estimate.noisier.any()):
+            return [(-math.inf, math.inf)] * self._columns
+        low, high = intervals(
+            of.series,
+            estimate.deviation,
+            of.deviation,
+            of.wide_sigma if wide else np.broadcast_to(of.sigma[:, None], of.deviation.shape),
+            of.sigma,
+            self._shares,
+            estimate.freedom,
+            self._alpha,
+        )
+        return list(zip(low.tolist(), high.tolist(), strict=True))
 
     def _verdict(self, column: int, low: float, high: float, n: int) -> VerdictWord:
         word = _word(low, high) if n >= FEWEST_CYCLES else "undecided"
@@ -181,32 +240,38 @@ class BalanceTable:
             self._withdrawn[column] = False
         return "undecided" if self._withdrawn[column] else word
 
-    def _more(self, estimate: _Estimate, column: int) -> int | None:
-        """Further cycles, like those so far, until the interval would settle it; None = not to be foreseen."""
+    def _more(self, estimate: _Estimate, column: int, now: tuple[float, float]) -> int | None:
+        """Further cycles, like those so far, until the interval would settle it; None = not to be foreseen.
+
+        now: this look's interval. What it exceeds one of independent cycles by is doubt whether they are, which
+        further cycles settle.
+        """
         n = float(estimate.counts[column])
         columns = int((estimate.counts > 0).sum())
-        share, deviation = self._variance_share(column), float(estimate.deviation[column])
-        sigma = float(estimate.wide_sigma[column]) if estimate.noisier[column] else estimate.sigma
+        sigma = estimate.sigma * math.sqrt(self._shares[column])
+        deviation, plain = float(estimate.deviation[column]), sigma * self._radius(n, estimate.freedom)
+        excess = max((now[1] - now[0]) / 2.0 / plain - 1.0, 0.0) if math.isfinite(plain) else 0.0
         for more in range(1, _FORESEE_CYCLES + 1):
             freedom = estimate.freedom + more * max(1, columns - 1)
-            radius = self._radius(sigma, n + more, freedom, share)
+            radius = sigma * self._radius(n + more, freedom) * (1.0 + excess * n / (n + more))
             low, high = deviation - radius + self.down[column], deviation + radius + self.up[column]
             if _word(low, high) != "undecided" and n + more >= FEWEST_CYCLES:
                 return more
         return None
 
-    def _variance_share(self, column: int) -> float:
+    def _radius(self, n: float, freedom: float) -> float:
+        """Of an interval of independent cycles, in standard deviations of one value."""
+        return t_limit(n, freedom, self._alpha) / math.sqrt(n)
+
+    def _share(self, column: int) -> float:
         """Variance of a value against the mean of r reference columns, in variances of one value.
 
         1 - 1/r for a column that is part of that mean, 1 + 1/r for one that is not (arithmetic).
         """
         r = self._reference.size
+        if not r:
+            return 1.0
         return 1.0 - 1.0 / r if column in self._reference else 1.0 + 1.0 / r
-
-    def _radius(self, sigma: float, n: float, freedom: float, share: float) -> float:
-        spread = sigma * math.sqrt(share / n) if n else math.inf
-        limit = t_limit(n, freedom, self._alpha)
-        return spread * limit if math.isfinite(limit) else math.inf
 
     def _estimate(self, x: Floats) -> _Estimate:
         cycles, columns = x.shape
@@ -218,7 +283,7 @@ class BalanceTable:
         values = _nanmean(x, axis=0) if cycles else nothing
         reference = self._reference[usable[self._reference]] if self._reference.size else self._reference
         untold = _Estimate(
-            values, nothing, counts, none_off, math.nan, 0.0, nothing, np.zeros(columns, dtype=bool)
+            values, nothing, counts, none_off, math.nan, 0.0, np.zeros(columns, dtype=bool), None
         )
         if not cycles or columns < 2 or reference.size < 2:
             return untold
@@ -239,23 +304,33 @@ class BalanceTable:
         residual = np.where(kept, scaled - mean[None, :], 0.0)
         rows_used = int(kept.any(axis=1).sum())
         freedom = float(n.sum() - (n > 0).sum() - max(0, rows_used - 1))
-        shares = np.array([self._variance_share(c) for c in range(columns)])
+        shares = self._shares
         expected = float((shares * np.maximum(n - 1.0, 0.0)).sum())  # of the sum of squares, in variances
         sigma = math.sqrt(float((residual**2).sum()) / expected) if freedom >= 1 else math.nan
         squares = np.sum(residual**2, axis=0)
-        own = np.sqrt(squares / (shares * np.maximum(n - 1.0, 1.0)))
-        if self._relative:
-            sigma *= 100.0 / abs(level)
-            own *= 100.0 / abs(level)
+        unit = 100.0 / abs(level) if self._relative else 1.0  # of the deviations, in that of `scaled`
         return _Estimate(
             values=_nanmean(np.where(kept, x, np.nan), axis=0),
             deviation=deviation,
             counts=n,
             one_off=off,
-            sigma=sigma,
+            sigma=unit * sigma,
             freedom=freedom,
-            wide_sigma=np.fmax(own, sigma),
             noisier=_noisier(squares, shares, n),
+            lingering=self._lingering(scaled, kept, reference, unit) if freedom >= 1 else None,
+        )
+
+    def _lingering(self, scaled: Floats, kept: Bools, reference: Ints, unit: float) -> _Lingering:
+        series = whitened(scaled, kept, np.asarray(self._indices, dtype=np.float64))
+        level = series.mean[:, reference].mean(axis=1, keepdims=True)
+        squares, fewer = series.squares, np.maximum(np.sum(kept, axis=0) - 1.0, 0.0)
+        pooled = np.sqrt(squares.sum(axis=1) / float((self._shares * fewer).sum()))
+        own = np.sqrt(squares / (self._shares * np.maximum(fewer, 1.0)))
+        return _Lingering(
+            series=series,
+            deviation=100.0 * (series.mean / level - 1.0) if self._relative else series.mean - level,
+            sigma=unit * pooled,
+            wide_sigma=unit * np.fmax(own, pooled[:, None]),
         )
 
     def _by_cycle(

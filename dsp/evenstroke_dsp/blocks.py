@@ -8,6 +8,7 @@ the set-up uses: the board's input index, or the column's name of a capture.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +62,23 @@ class EdgeBlock:
     until: float
 
 
+class GapReason(StrEnum):
+    """Why samples or level changes never arrived."""
+
+    SAMPLES_MISSING = "samples_missing"  # whole blocks were lost on the way from the board
+    BOARD_DROPPED = "board_dropped"  # the board itself had no room for them
+    EDGES_MISSING = "edges_missing"  # level changes alone were lost on the way
+    LINK_LOST = "link_lost"  # the board went away, or began anew
+    PIPELINE_BEHIND = "pipeline_behind"  # this computer was too slow to look at them; a recording has them
+    RECORDING_DAMAGED = "recording_damaged"
+    CAPTURE_GAP = "capture_gap"  # a capture's own rows are too far apart
+
+    @property
+    def takes_everything(self) -> bool:
+        """Whether what any input sent then is missing, level changes included, and not samples alone."""
+        return self in (GapReason.LINK_LOST, GapReason.PIPELINE_BEHIND, GapReason.RECORDING_DAMAGED)
+
+
 @dataclass(frozen=True, slots=True)
 class Gap:
     """Samples that never arrived: `lost_samples` scans are missing before the next block."""
@@ -68,8 +86,7 @@ class Gap:
     t_from: float
     t_to: float
     lost_samples: int
-    reason: str  # a LossReason's value, "board_dropped", "capture_gap", "link_lost", "edges_missing",
-    # "pipeline_behind", "recording_damaged"
+    reason: GapReason
 
 
 Block = SampleBlock | EdgeBlock | Gap

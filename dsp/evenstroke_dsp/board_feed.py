@@ -12,7 +12,7 @@ from collections import deque
 import numpy as np
 from evenstroke_protocol.events import Counters, Edges, Event, Hello, InputKind, Loss, LossReason, Samples
 
-from .blocks import Block, EdgeBlock, Gap, SampleBlock
+from .blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from .board_clock import BoardClock
 from .messages import LossCount
 from .setup import EDGE_ROLES, Setup, SetupError
@@ -188,7 +188,14 @@ class BoardFeed:
             )
             t_from, t_to = run.seconds(run.next_tick), run.seconds(event.tick)
             blocks.append(
-                self._lose(Gap(t_from, t_to, missing, "board_dropped" if follows else "samples_missing"))
+                self._lose(
+                    Gap(
+                        t_from,
+                        t_to,
+                        missing,
+                        GapReason.BOARD_DROPPED if follows else GapReason.SAMPLES_MISSING,
+                    )
+                )
             )
         scans = int(event.counts.shape[0])
         run.samples_sequence = event.sequence
@@ -225,13 +232,13 @@ class BoardFeed:
             lost = self._lost_before(LossReason.SAMPLES_MISSING, event.run)
             if lost:
                 # The time axis begins at the first sample that came; what it lacks lies before 0.
-                gap = Gap(-lost * scans * dt, 0.0, lost * scans, LossReason.SAMPLES_MISSING.value)
+                gap = Gap(-lost * scans * dt, 0.0, lost * scans, GapReason.SAMPLES_MISSING)
         else:
             t_end, end_host_ns = self._end
             # A block arrives when its last scan is over: go back by its length.
             away = (host_ns - end_host_ns) / 1e9 - scans * dt
             t = max(t_end + away, self._reported)
-            gap = Gap(t_end, t, round((t - t_end) / dt), "link_lost")
+            gap = Gap(t_end, t, round((t - t_end) / dt), GapReason.LINK_LOST)
         self._run = _Run(event.run, event.tick, t, hello.clock_hz)
         return self._run, gap
 
@@ -299,7 +306,7 @@ class BoardFeed:
             # Where the lost frames ended is not known, only that it was before the first edge that came.
             t_to = run.seconds(first)
             self._edge_losses += 1
-            blocks.append(Gap(min(run.seconds(run.edges_until), t_to), t_to, 0, "edges_missing"))
+            blocks.append(Gap(min(run.seconds(run.edges_until), t_to), t_to, 0, GapReason.EDGES_MISSING))
         run.edges_sequence = event.sequence
         run.edges_until = event.until_tick
         until = run.seconds(event.until_tick)
@@ -320,7 +327,7 @@ class BoardFeed:
 
     def _miss_edges(self) -> None:
         self._edge_losses += 1
-        self._count("edges_missing", frames=1)
+        self._count(LossReason.EDGES_MISSING.value, frames=1)
 
     def _begin_without_samples(
         self, number: int, tick: int, host_ns: int, hello: Hello
@@ -329,7 +336,7 @@ class BoardFeed:
         if self._end is not None:
             t_end, end_host_ns = self._end
             t = t_end + max(0.0, (host_ns - end_host_ns) / 1e9)
-            gap = Gap(t_end, t, 0, "link_lost")
+            gap = Gap(t_end, t, 0, GapReason.LINK_LOST)
             self._edge_losses += 1
         self._run = _Run(number, tick, t, hello.clock_hz)
         return self._run, gap

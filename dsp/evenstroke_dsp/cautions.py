@@ -1,8 +1,9 @@
 """What can hurt people, engines and electronics, each at the step of the job that it concerns.
 
 A caution is good practice that is said aloud. A danger is a combination that this set-up
-itself describes; some dangers stop a live session until the user has acknowledged that they
-are provided for, and one (a plug out while fuel is on) stops it in any case.
+itself describes or leaves open; some dangers stop a live session until the user has acknowledged that
+they are provided for, some until the user has said how it is, and one (a plug out while fuel is on) stops
+it in any case.
 """
 
 from __future__ import annotations
@@ -252,11 +253,12 @@ def cautions_for(setup: Setup) -> tuple[Caution, ...]:
 def dangers(setup: Setup) -> tuple[Danger, ...]:
     """Every dangerous combination that the set-up describes, or leaves open.
 
-    An engine that idles has its fuel on, said or not. What is left unsaid is never taken as
-    safe: it is a danger that is stated; but it stops nothing, since it is not known to be there.
+    An engine that idles has its fuel on, whatever is said of it. What is left unsaid is never taken as
+    safe. With a plug out a live session asks for it: people stand at the hole. Without one it is stated
+    and stops nothing: cylinders and firing order are enough to begin with.
     """
     conditions = setup.conditions
-    fuel = conditions.fuel or ("on" if conditions.mode == "idle" else None)
+    fuel = "on" if conditions.mode == "idle" else conditions.fuel
     ignition = conditions.ignition
     out = plugs_out(setup)
     found: list[Danger] = []
@@ -292,7 +294,19 @@ def dangers(setup: Setup) -> tuple[Danger, ...]:
     if not out:
         return tuple(found)
     holes = f"The spark plug is out of {_listed(out)}"
-    if fuel == "on":
+    if conditions.mode == "idle":
+        found.append(
+            Danger(
+                "plug_out_fuel_on",
+                f"{holes} of an engine that is to idle, and so has its fuel on: the open hole can throw burning "
+                "mixture, and whatever is fitted there takes combustion pressure. No acknowledgement makes this "
+                "right.",
+                'fit the plug and leave it out of the set-up, or crank with the fuel off: mode = "cranking"',
+                None,
+                True,
+            )
+        )
+    elif fuel == "on":
         found.append(
             Danger(
                 "plug_out_fuel_on",
@@ -309,6 +323,7 @@ def dangers(setup: Setup) -> tuple[Danger, ...]:
                 "plug_out_fuel_unknown",
                 f"{holes} and the set-up does not say that fuel is off, as it must be.",
                 'disable the fuel, then say fuel = "disabled" under [conditions]',
+                blocks=True,
             )
         )
     elif fuel == "clear_flood":
@@ -335,7 +350,8 @@ def dangers(setup: Setup) -> tuple[Danger, ...]:
                 "plug_out_ignition_unknown",
                 f"{holes} and the set-up does not say whether ignition is on: a coil that fires must fire "
                 "into a grounded spark tester, away from the hole.",
-                'disable ignition or provide the tester, then say ignition = "disabled" or "on"',
+                'disable ignition or provide the tester, then say ignition = "disabled" or "on" under [conditions]',
+                blocks=True,
             )
         )
     return tuple(found)
@@ -346,15 +362,16 @@ def blocking_dangers(setup: Setup) -> tuple[Danger, ...]:
     return tuple(danger for danger in dangers(setup) if danger.blocks)
 
 
-def require_acknowledged(setup: Setup) -> None:
-    """Raise DangerError, naming every blocking danger, unless there is none."""
+def require_acknowledged(setup: Setup, name: str = "the set-up") -> None:
+    """Raise DangerError, naming every blocking danger, unless there is none. name: what errors call the set-up."""
     blocking = blocking_dangers(setup)
     if not blocking:
         return
     raise DangerError(
-        "this set-up is dangerous as it stands:\n" + "\n".join(f"  - {danger.text}" for danger in blocking),
-        where="conditions",
-        expected="each danger removed, or acknowledged where that is possible",
+        "this set-up is dangerous, or does not say that it is safe:\n"
+        + "\n".join(f"  - {danger.text}" for danger in blocking),
+        where=f"{name}: conditions",
+        expected="each danger removed, what is unsaid said, or acknowledged where that is possible",
         found=", ".join(danger.code for danger in blocking),
         todo="; ".join(danger.todo for danger in blocking),
     )
@@ -371,8 +388,8 @@ def _acknowledgeable(setup: Setup, code: str, text: str, todo: str) -> Danger:
     )
 
 
-def _unsaid(code: str, text: str, todo: str) -> Danger:
-    return Danger(code, text, todo, None, False)
+def _unsaid(code: str, text: str, todo: str, *, blocks: bool = False) -> Danger:
+    return Danger(code, text, todo, None, blocks)
 
 
 def _listed(cylinders: tuple[int, ...]) -> str:

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Literal
 
 import msgspec
+import numpy as np
+from scipy import stats
 
 from .balance import EVEN_MARGIN_PERCENT
 from .conditioning import THINNED_HZ
@@ -17,6 +19,7 @@ from .findings import effect_words, fitted_words
 from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
 from .names import pulse_name
 from .setup import DEFAULT_LOWPASS_HZ, Conditions, Probe, Setup
+from .wording import listed
 
 Matters = Literal["no", "somewhat", "prevents", "the point"]
 
@@ -27,6 +30,9 @@ _TEMPERATURE_NOTED_K, _TEMPERATURE_PREVENTS_K = 10.0, 40.0
 _CORNER_RATIO = 1.1
 _ELECTRIC = frozenset({"starter_current", "battery_voltage", "crank_teeth"})
 _THROTTLED = frozenset({"intake_pulse", "manifold_pressure"})
+_FEWEST_UNTOUCHED = 3
+"""Pulses that nothing fitted touches, from whose differences it is told how much one crank differs from the next: with
+two, one difference alone would have to tell (Student's t of 1 degree of freedom is 12.7)."""
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,9 +53,11 @@ class Unlike(_Part, frozen=True, kw_only=True):
 class CylinderChange(_Part, frozen=True, kw_only=True):
     """First less second, per cent (degrees for `_deg` features), of deviations against the same reference.
 
-    low, high: 95 % interval. verdict: `changed` where it excludes no change, `same` where it lies within the even
+    low, high: 95 % interval; it holds how much the same engine differs from one crank to the next where the other
+    pulses tell that (`between_cranks`). verdict: `changed` where it excludes no change, `same` where it lies within the even
     margin, else `undecided`; null for features without verdicts.
     predicted: what the physics say that the difference in what is fitted makes.
+    between_cranks: whether low and high hold it.
     """
 
     cylinder: int
@@ -60,15 +68,21 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
     high: float
     verdict: Literal["changed", "same", "undecided"] | None
     predicted: Predicted | None
+    between_cranks: bool
 
 
 class FeatureChange(_Part, frozen=True, kw_only=True):
+    """crank_to_crank: standard deviation of the differences of the pulses that nothing fitted touches, per cent or
+    degrees, and untouched: how many; null where they are fewer than three. What cycles scatter is part of it."""
+
     probe: str
     role: str
     feature: str
     stretch: str
     unit: str
     reference: tuple[int, ...]
+    crank_to_crank: float | None
+    untouched: int
     cylinders: tuple[CylinderChange, ...]
 
 
@@ -328,25 +342,49 @@ def _change(a: Comparison, b: Comparison) -> FeatureChange:
     reference = clean if len(clean) >= 2 else both
     relative = a.unit == "percent"
     out = []
+    between: list[float] = []
     if len(reference) >= 2:
+        against = {
+            c: (
+                _against(first, c, reference, relative=relative),
+                _against(second, c, reference, relative=relative),
+            )
+            for c in both
+        }
+        untouched = {c: against[c][0][0] - against[c][1][0] for c in clean}
+        between = list(untouched.values())
         for cylinder in both:
-            x, down_x, up_x = _against(first, cylinder, reference, relative=relative)
-            y, down_y, up_y = _against(second, cylinder, reference, relative=relative)
-            # Two cranks err independently: half-widths of two 95 % intervals add as squares.
-            low = x - y - math.hypot(down_x, up_y)
-            high = x - y + math.hypot(up_x, down_y)
+            (x, down_x, up_x), (y, down_y, up_y) = against[cylinder]
+            reach = crank_to_crank_reach([d for c, d in untouched.items() if c != cylinder])
+            # Two cranks err independently: half-widths of two 95 % intervals add as squares. What the untouched
+            # pulses differ by holds their cycles' scatter too, so that the wider of the two is the interval.
+            low = x - y - max(math.hypot(down_x, up_y), reach or 0.0)
+            high = x - y + max(math.hypot(up_x, down_y), reach or 0.0)
             judged = first[cylinder].verdict is not None and second[cylinder].verdict is not None
             out.append(
                 CylinderChange(
                     cylinder=cylinder, first=x, second=y, change=x - y, low=low, high=high,
                     verdict=_word(low, high) if judged else None,
                     predicted=_predicted(first[cylinder].predicted, second[cylinder].predicted),
+                    between_cranks=reach is not None,
                 )
             )  # fmt: skip
     return FeatureChange(
         probe=a.probe, role=a.role, feature=a.feature, stretch=a.stretch, unit=a.unit,
-        reference=tuple(reference), cylinders=tuple(out),
+        reference=tuple(reference), cylinders=tuple(out), untouched=len(between),
+        crank_to_crank=float(np.std(between, ddof=1)) if len(between) >= _FEWEST_UNTOUCHED else None,
     )  # fmt: skip
+
+
+def crank_to_crank_reach(others: Sequence[float]) -> float | None:
+    """How far one more pulse may differ between two cranks where these others, which nothing fitted touches, differ
+    so much: half of a 95 % prediction interval (ISO 16269-8:2004, clause on one further observation; from memory).
+    None from fewer than three."""
+    n = len(others)
+    if n < _FEWEST_UNTOUCHED:
+        return None
+    spread = float(np.std(others, ddof=1))
+    return float(stats.t.ppf(0.975, n - 1)) * spread * math.sqrt(1 + 1 / n)
 
 
 def _known(c: CylinderBalance) -> bool:
@@ -404,10 +442,7 @@ def _texts(
         yield from _what_it_made(changes, a, b, a_setup, b_setup)
     else:
         yield from _what_changed(changes)
-    yield (
-        "Intervals are of the cycles recorded; how much the same engine differs from one crank to the next is not in "
-        "them: a third crank would show that."
-    )
+    yield from _between_words(changes, alike=fitted_key(a_setup) == fitted_key(b_setup))
 
 
 def _what_it_made(
@@ -423,37 +458,69 @@ def _what_it_made(
         for c in (b if with_it is a_setup else a).comparisons
         for x in c.cylinders
     }
-    for change in changes:
-        for x in change.cylinders:
-            key = (change.probe, change.feature, x.cylinder)
-            if x.verdict is None or key not in touched:
-                continue
-            made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
-            read = x.first if sign > 0 else x.second
-            left = x.second if sign > 0 else x.first
-            name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
-            by = "the change of what is fitted" if not alone else hose
-            if x.verdict == "changed":
-                foreseen = sorted((sign * x.predicted.low, sign * x.predicted.high)) if x.predicted else None
+    said = [
+        (change, x, odd.get((change.probe, change.feature, x.cylinder)))
+        for change in changes
+        for x in change.cylinders
+        if x.verdict is not None and (change.probe, change.feature, x.cylinder) in touched
+    ]
+    # What is still there without it first, then what it made, then the rest; the largest first within each.
+    said.sort(
+        key=lambda one: (
+            one[2] not in ("smaller", "larger"),
+            one[1].verdict != "changed",
+            -max(abs(one[1].first), abs(one[1].second)),
+        )
+    )
+    by = "the change of what is fitted" if not alone else hose
+    for change, x, left_verdict in said:
+        made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
+        read, left = (x.first, x.second) if sign > 0 else (x.second, x.first)
+        name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
+        both = f"{name}: {read:+.1f} % with it, {left:+.1f} % without it"
+        span = f"{low:+.1f} to {high:+.1f} %"
+        if x.verdict == "changed":
+            words = ""
+            if x.predicted is not None:
+                low, high = sorted((sign * x.predicted.low, sign * x.predicted.high))
                 words = (
-                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=foreseen[0], high=foreseen[1]))}"
-                    if foreseen
-                    else ""
+                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
                 )
-                yield (
-                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it. So {by} made {made:+.1f} % of it "
-                    f"({low:+.1f} to {high:+.1f} %, 95 % interval){words}. {_left(odd.get(key), left)}"
-                )
-            elif x.verdict == "same":
-                yield (
-                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it, the same within the margin "
-                    f"(difference {low:+.1f} to {high:+.1f} %): {by} did not make it. {_left(odd.get(key), left)}"
-                )
-            else:
-                yield (
-                    f"{name}: {read:+.1f} % with it, {left:+.1f} % without it; whether {by} made any of it cannot be told "
-                    f"(difference {low:+.1f} to {high:+.1f} %). {_left(odd.get(key), left)}"
-                )
+            told = f"{both}. So {by} made {made:+.1f} % of it ({span}, 95 % interval){words}."
+        elif x.verdict == "same":
+            told = f"{both}, the same within the margin (difference {span}): {by} did not make it."
+        else:
+            told = f"{both}; whether {by} made any of it cannot be told (difference {span})."
+        yield f"{told} {_left(left_verdict, left)}"
+
+
+def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator[str]:
+    """How much the engine itself differs from one crank to the next, and whether the intervals hold that."""
+    judged = [c for c in changes if any(x.verdict for x in c.cylinders)]
+    told = [c for c in judged if c.crank_to_crank is not None]
+    if told:
+        sizes = listed(
+            f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % ({c.untouched} pulses)"
+            for c in told
+        )
+        whose = "the pulses" if alike else "the pulses that nothing fitted touches"
+        yield (
+            f"From one crank to the next {whose} differ by (standard deviation, no interval stated): {sizes}. Each interval "
+            "above is at least as wide as the other pulses' differences make it, where at least three of them tell."
+        )
+    if any(not x.between_cranks for c in judged for x in c.cylinders):
+        without = listed(
+            dict.fromkeys(
+                f"{pulse_name(c.role, c.feature)} ({c.probe})"
+                for c in judged
+                if any(not x.between_cranks for x in c.cylinders)
+            )
+        )
+        yield (
+            f"Of {without} some intervals are of the cycles recorded alone: fewer than three other pulses are untouched in both "
+            "cranks, so that how much the engine differs from one crank to the next is not in them. A third crank, as the "
+            "second, would show it: compare those two."
+        )
 
 
 def _left(verdict: str | None, deviation: float) -> str:
@@ -502,7 +569,12 @@ def _next_step(
     engine = [f for f in bare[0].findings if f.cause == "engine"]
     if engine:
         at = sorted({str(f.odd_pulse_at[0]) for f in engine if f.odd_pulse_at})
-        return f"What is odd with nothing fitted (cylinders {', '.join(at)}) is the engine's. {engine[0].next_step}"
+        pulses = "The pulse that is" if len(at) == 1 else "The pulses that are"
+        return (
+            f"{pulses} odd with nothing fitted (cylinder{'' if len(at) == 1 else 's'} {listed(at)}) "
+            f"{'is' if len(at) == 1 else 'are'} the engine's; which cylinder is at fault that does not say. "
+            f"{engine[0].next_step}"
+        )
     if _odd(bare[0].comparisons):
         return "Without anything fitted something is still odd, but not beyond doubt. Repeat that crank after two minutes' rest."
     return "Without anything fitted nothing odd is left: look for the complaint elsewhere before anything is dismantled."

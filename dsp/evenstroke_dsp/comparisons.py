@@ -55,6 +55,7 @@ class ComparisonKeeper:
         self._setup = setup
         self._prediction = prediction
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
+        self._forgotten: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
         self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
@@ -65,7 +66,8 @@ class ComparisonKeeper:
         self._limits[probe] = reasons
 
     def forget(self, probe: str) -> None:
-        """All cycles of this probe will be added anew."""
+        """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
+        self._forgotten |= {key: group for key, group in self._groups.items() if key[0] == probe}
         self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
 
     def add(
@@ -113,6 +115,16 @@ class ComparisonKeeper:
             if table.cycles
         )
 
+    def level_changes(self) -> dict[str, tuple[float, float]]:
+        """By probe: how its cranking pulses' size changed from the first cycle to the last, and how sure that is."""
+        out = {}
+        for (name, stretch), group in self._groups.items():
+            leading = next(iter(group.tables.values()))
+            change = leading.level_change() if stretch == "cranking" else None
+            if change is not None:
+                out[name] = change
+        return out
+
     @staticmethod
     def _widen(
         group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...], corner: CornerValues
@@ -145,6 +157,10 @@ class ComparisonKeeper:
                 with_verdict=feature.verdict and len(slots) >= 2,
                 comparisons=self.verdicts_shared,
             )
+        before = self._forgotten.pop(key, None)
+        if before is not None and before.slots == slots and before.rotation == rotation:
+            for feature, table in group.tables.items():
+                table.remember(before.tables[feature].given)
         self._groups[key] = group
         return group
 

@@ -32,6 +32,9 @@ _TWO_PASSES = (math.sqrt(2.0) - 1.0) ** (-1.0 / (2 * ORDER_PER_PASS))
 _SETTLED = 16.0
 """Look-ahead in time constants of the slowest pole: what is cut off weighs exp(-16) = 1e-7."""
 _LARGEST_FRACTION_OF_RATE = 0.45
+_GAP_REACH = 0.6
+"""Of the corner's period: so far a gap reaches into the values beside it. What stands in for the lost samples may be any
+step away from what they were, and the two passes' step response is within 2 % of its height from there on."""
 
 
 def _corner_per_pass(lowpass_hz: float, rate_hz: float) -> float:
@@ -59,6 +62,7 @@ class _Group:
     rows: list[int]
     sections: Floats | None
     settle: int  # look-ahead samples that this corner needs
+    gap_reach: int  # samples beside a lost one that are as good as lost; fewer than `settle`
     steady: Floats | None  # sosfilt_zi of the sections
     state: Floats | None = None
 
@@ -89,22 +93,25 @@ class Conditioner:
         self._groups = [self._group(corner, rows) for corner, rows in by_corner.items()]
         self.lookahead = max((g.settle for g in self._groups), default=0)
         self._forward = np.empty((self._channels, 0))
-        self._lost = np.empty((self._channels, 0), dtype=bool)
+        self._gap_reach = max((g.gap_reach for g in self._groups), default=0)
+        # Lost samples, from `_gap_reach` before the first one of `_forward` on.
+        self._lost = np.zeros((self._channels, self._gap_reach), dtype=bool)
         self._held = np.full(self._channels, np.nan)  # last good value; NaN before the first
 
     def _group(self, corner: float | None, rows: list[int]) -> _Group:
         if corner is None:
-            return _Group(rows, None, 0, None)
+            return _Group(rows, None, 0, 0, None)
         sections = butterworth_sections(corner, self.rate_hz)
         slowest = 2 * math.pi * corner * _TWO_PASSES * math.sin(math.pi / (2 * ORDER_PER_PASS))
         steady = np.asarray(signal.sosfilt_zi(sections), dtype=np.float64)
-        return _Group(rows, sections, math.ceil(_SETTLED / slowest * self.rate_hz), steady)
+        settle, reach = _SETTLED / slowest * self.rate_hz, _GAP_REACH / corner * self.rate_hz
+        return _Group(rows, sections, math.ceil(settle), math.ceil(reach), steady)
 
     def push(self, volts: Floats) -> tuple[Floats, Bools] | None:
-        """Takes one whole frame, shape (channels, frame); NaN = lost.
+        """Takes one whole frame, shape (channels, frame); what is no finite number is lost.
 
         Returns the next thinned frame and its lost mask, shapes (channels, frame // keep_every),
-        or None while the look-ahead fills.
+        or None while the look-ahead fills. The mask holds also what a gap spoils beside it.
         """
         self._filter_forward(volts)
         if self._forward.shape[1] < self.frame + self.lookahead:
@@ -119,7 +126,7 @@ class Conditioner:
     def _filter_forward(self, volts: Floats) -> None:
         if not volts.shape[1]:
             return
-        lost = np.isnan(volts)
+        lost = ~np.isfinite(volts)
         out = self._hold(volts, lost) if lost.any() else np.array(volts, dtype=np.float64)
         unborn = np.isnan(self._held)
         self._held = np.where(unborn & lost.all(axis=1), np.nan, out[:, -1])
@@ -156,11 +163,25 @@ class Conditioner:
                 state = group.steady[:, None, :] * reverse[:, :1][None, :, :]
                 ahead = signal.sosfilt(group.sections, reverse, axis=1, zi=state)[0][:, ::-1]
             thinned[group.rows] = ahead[:, : done : self.keep_every]
-        lost = (
-            np.add.reduceat(self._lost[:, :done], np.arange(0, done, self.keep_every), axis=1) > 0
-            if done
-            else (np.empty((self._channels, 0), dtype=bool))
-        )
+        if done:
+            every = np.arange(0, done, self.keep_every)
+            lost = np.add.reduceat(self._spoilt(done), every, axis=1, dtype=int) > 0
+        else:
+            lost = np.empty((self._channels, 0), dtype=bool)
         self._forward = self._forward[:, done:]
         self._lost = self._lost[:, done:]
         return thinned, lost
+
+    def _spoilt(self, done: int) -> Bools:
+        """Of the first `done` samples held: those that are lost or too near to one that is."""
+        if not self._lost.any():
+            return np.zeros((self._channels, done), dtype=bool)
+        before = np.zeros((self._channels, self._lost.shape[1] + 1), dtype=int)
+        np.cumsum(self._lost, axis=1, out=before[:, 1:])
+        out = np.empty((self._channels, done), dtype=bool)
+        here = np.arange(done) + self._gap_reach
+        for group in self._groups:
+            first, after = here - group.gap_reach, np.minimum(here + group.gap_reach + 1, self._lost.shape[1])
+            rows = before[group.rows]
+            out[group.rows] = rows[:, after] > rows[:, first]
+        return out

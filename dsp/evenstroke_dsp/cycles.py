@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,11 +12,13 @@ import numpy as np
 from .angle import Rotation
 from .blocks import Floats
 from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
+from .half_cycle import HalfCycle
 from .history import History
 from .messages import SyncBasis
 from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
 from .speed_shape import Course, SpeedShape
+from .sync_rate import degrees_apart
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
 
@@ -34,6 +37,14 @@ _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
 _REVOLUTION_DEG = CYCLE_DEG / 2
 _KEPT_CYCLES = 30  # more than cycles still to be measured need; older knots are forgotten
+_LOST_CYCLES = 4
+"""A sync comes on evenly over as many cycles and no wheel is found: cycles are cut by the sync alone. A wheel of few teeth
+needs two cycles to be found, and one more to tell its two edges apart."""
+_LONGEST_HALF_SEARCH = 8  # cycles, those not recorded whole among them
+_CYCLES_FOR_A_SYNC, _CYCLES_FOR_MORE = 3, 12
+_CONTRADICTS = 0.15  # share by which the angle from sync to sync may be off
+_SILENT_CYCLES = 5
+"""The pulses' rhythm goes on over as many cycles, and neither a wheel is found nor does the sync come evenly."""
 _EVENTS_AGREE_DEG = 15.0
 """Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
 
@@ -93,6 +104,9 @@ class _Turning:
     shift: float | None
     cut: int = 0  # cycles handed out
     first_deg: float | None = None
+    half_sought: int = 0  # cycles in which the half was sought
+    half_settled: bool = False
+    given_up: bool = False  # no more cycles are cut from it
 
 
 class CycleCutter:
@@ -117,7 +131,15 @@ class CycleCutter:
         self._sync, self._probe, self._wheel, self._rhythm = sync, sync_probe, wheel, rhythm
         self._anchor = anchor
         self._turnings: list[_Turning] = []
-        self._runs_seen: list[int] = []  # events taken from each sync run
+        self._of_wheel: list[_Turning] = []  # one for each rotation of the wheel
+        self._of_rhythm = 0  # how many rotations of the rhythm are taken
+        self._of_runs: dict[int, _Turning] = {}  # by sync run
+        self._runs_seen: dict[int, int] = {}  # events taken from each sync run
+        self._events_compared = 0  # with the wheel
+        self.wheel_lost_s: float | None = None
+        """From when on cycles are cut without the wheel that the set-up has; None: they are not."""
+        self.by_rhythm = wheel is None and sync is None
+        """Cycles are cut by the pulses' rhythm, since there is nothing else, or nothing else came."""
         self.offset_assumed = False
         self._sync_deg, self._offset_uncertainty = self._place_of_sync()
         after_sync = (
@@ -125,6 +147,8 @@ class CycleCutter:
             if self._sync_deg is not None
             else []
         )
+        self.half_cycle = HalfCycle(setup, history)
+        self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync))
 
     @property
@@ -148,7 +172,9 @@ class CycleCutter:
     @property
     def basis(self) -> SyncBasis:
         """What the angles rest on, by what really came and not by what is fitted."""
-        turned_wheel = self._wheel is not None and self._wheel.follower is not None
+        if self.by_rhythm:
+            return "none"
+        turned_wheel = bool(self._of_wheel) and self.wheel_lost_s is None
         came = self._sync is not None and self._sync.events >= 2
         every = self._probe.every if self._probe is not None else "cycle"
         if turned_wheel:
@@ -161,7 +187,7 @@ class CycleCutter:
 
     @property
     def listens(self) -> bool:
-        """Whether cycles are sought in the pulses' own rhythm."""
+        """Whether cycles can be sought in the pulses' own rhythm."""
         return self._rhythm is not None and bool(self._rhythm.sources)
 
     @property
@@ -181,17 +207,86 @@ class CycleCutter:
 
     def update(self, *, final: bool = False) -> Iterator[CycleSpan]:
         """Yields complete cycles, oldest first. final: nothing more will come."""
-        if self._wheel is not None:
+        self._choose_lead(final=final)
+        if self.by_rhythm:
+            self._follow_rhythm(final=final)
+        elif self._wheel is not None and self.wheel_lost_s is None:
             self._follow_wheel(final=final)
         elif self._sync is not None:
             self._follow_sync(final=final)
-        elif self._rhythm is not None:
-            self._rhythm.update(final=final)
-            new = self._rhythm.rotations[len(self._turnings) :]
-            self._turnings.extend(_Turning(rotation, 0.0) for rotation in new)
         for index, turning in enumerate(self._turnings):
-            if self._anchored(turning):
+            if self._anchored(turning) and self._half_is_settled(turning, final=final):
                 yield from self._cut(index, turning)
+
+    # --- what leads ---------------------------------------------------------------------------------
+
+    def _choose_lead(self, *, final: bool) -> None:
+        """Teeth before a sync, a sync before the pulses' rhythm; teeth that do not come, or cannot be followed, are given
+        up for the rest of the recording, a rhythm as soon as something better comes."""
+        if self._wheel is not None and self.wheel_lost_s is None:
+            self._look_for_wheel(final=final)
+        if self._rhythm is None or (self._sync is None and self._wheel is None):
+            return
+        turned = 0.0 if self._wheel is None else sum(r.deg[-1] - r.deg[0] for r in self._rotations_of_wheel)
+        if self._sync is not None:
+            turned += sum(sum(run.intervals[1:]) for run in self._sync.runs) * self._every_deg
+        if not (turned == 0 or (final and turned <= CYCLE_DEG)):
+            self.by_rhythm = self.by_rhythm and final
+            return
+        self._rhythm.update(final=final)
+        fewest = 1 if final else _SILENT_CYCLES
+        if any(r.deg[-1] - r.deg[0] >= fewest * CYCLE_DEG + turned for r in self._rhythm.rotations):
+            self.by_rhythm = True
+
+    @property
+    def _rotations_of_wheel(self) -> list[Rotation]:
+        follower = self._wheel.follower if self._wheel is not None else None
+        return follower.rotations if follower is not None else []
+
+    def _look_for_wheel(self, *, final: bool) -> None:
+        """Gives the wheel up where the sync goes on without it, or comes after angles that no sync comes after."""
+        if self._sync is None or not self._sync.runs:
+            return
+        rotations = self._rotations_of_wheel
+        if rotations and not rotations[-1].ended:
+            if not self._contradicted(rotations):
+                return
+            lost = max((self._cut_until(turning) for turning in self._of_wheel), default=-math.inf)
+            fewest = 0
+            for turning in self._of_wheel:
+                turning.given_up = True
+        else:
+            lost = rotations[-1].t[-1] if rotations else -math.inf
+            fewest = 1 if final and not rotations else _LOST_CYCLES
+        times = [t for t in self._sync.runs[-1].times if t > lost]
+        if len(times) > fewest * CYCLE_DEG / self._every_deg:
+            self.wheel_lost_s = times[0]
+            for rotation in rotations:
+                rotation.ended = True  # for whoever asks whether the engine turns
+
+    def _contradicted(self, rotations: list[Rotation]) -> bool:
+        """By the wheel the sync comes neither once nor twice a cycle nor every other one: the teeth are others."""
+        assert self._sync is not None
+        if self._sync.events == self._events_compared:
+            return False
+        self._events_compared = self._sync.events
+        apart = degrees_apart(self._sync, rotations)
+        if apart is None:
+            return False
+        return min(abs(apart / (every * CYCLE_DEG) - 1.0) for every in (0.5, 1.0, 2.0)) > _CONTRADICTS
+
+    @staticmethod
+    def _cut_until(turning: _Turning) -> float:
+        if turning.first_deg is None or not turning.cut:
+            return -math.inf
+        return turning.rotation.time_at(turning.first_deg + turning.cut * CYCLE_DEG)
+
+    def _follow_rhythm(self, *, final: bool) -> None:
+        assert self._rhythm is not None
+        self._rhythm.update(final=final)
+        for rotation in self._rhythm.rotations[self._of_rhythm :]:
+            self._turnings.append(_Turning(rotation, 0.0))
+            self._of_rhythm += 1
 
     # --- a wheel, with or without a sync -------------------------------------------------------------
 
@@ -199,10 +294,11 @@ class CycleCutter:
         follower = self._wheel.follower if self._wheel is not None else None
         if follower is None:
             return
-        for rotation in follower.rotations[len(self._turnings) :]:
+        for rotation in follower.rotations[len(self._of_wheel) :]:
             rotation.uncertainty_deg = TOOTH_ERROR_DEG
-            self._turnings.append(_Turning(rotation, None))
-        for turning, zero in zip(self._turnings, follower.tooth_zero, strict=True):
+            self._of_wheel.append(_Turning(rotation, None))
+            self._turnings.append(self._of_wheel[-1])
+        for turning, zero in zip(self._of_wheel, follower.tooth_zero, strict=True):
             if turning.shift is None:
                 self._place_wheel(turning, zero, final=final)
 
@@ -220,7 +316,7 @@ class CycleCutter:
         if event is None:
             waiting = self._sync is not None and not (final or rotation.ended)
             turned = rotation.deg[-1] - rotation.deg[0]
-            if waiting and turned < 3 * CYCLE_DEG:
+            if waiting and turned < self._patience(rotation) * CYCLE_DEG:
                 return
             turning.shift = from_wheel if from_wheel is not None else -rotation.deg[0]
             rotation.places_known = from_wheel is not None
@@ -229,7 +325,7 @@ class CycleCutter:
                 rotation.uncertainty_deg = None
             return
         assert self._probe is not None
-        at = rotation.angle_smoothly(event)
+        at = rotation.time_to_deg(event)
         expected = self._sync_deg
         if expected is None and from_wheel is None:
             turning.shift, rotation.places_known = -at, False
@@ -245,6 +341,11 @@ class CycleCutter:
             halves = round((expected - at - from_wheel) / (CYCLE_DEG / 2))
             turning.shift = from_wheel + halves * CYCLE_DEG / 2
             rotation.modulo_deg = self._every_deg
+
+    def _patience(self, rotation: Rotation) -> int:
+        """Cycles to wait for a sync's second event: more where one came, for a wrong wheel may seem to turn fast."""
+        assert self._sync is not None
+        return _CYCLES_FOR_MORE if self._sync.latest_s >= rotation.t[0] else _CYCLES_FOR_A_SYNC
 
     def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
         """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
@@ -269,20 +370,24 @@ class CycleCutter:
         assert self._sync is not None and self._probe is not None
         step = self._every_deg
         start = self._sync_deg if self._sync_deg is not None else 0.0
+        begins = -math.inf if self.wheel_lost_s is None else self.wheel_lost_s
         for index, run in enumerate(self._sync.runs):
-            if index == len(self._turnings):
+            if run.times[-1] < begins:
+                continue
+            if index not in self._of_runs:
                 rotation = Rotation(
                     places_known=self._sync_deg is not None,
                     modulo_deg=self._every_deg,
                     uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
                     pace_deg=CYCLE_DEG,
                 )
-                self._turnings.append(_Turning(rotation, 0.0))
-                self._runs_seen.append(0)
+                self._of_runs[index] = _Turning(rotation, 0.0)
+                self._turnings.append(self._of_runs[index])
+                self._runs_seen[index] = run.forgotten + bisect.bisect_left(run.times, begins)
             self._take_events(index, run, start, step, final=final)
 
     def _take_events(self, index: int, run: SyncRun, start: float, step: float, *, final: bool) -> None:
-        rotation = self._turnings[index].rotation
+        rotation = self._of_runs[index].rotation
         for k in range(self._runs_seen[index] - run.forgotten, len(run.times)):
             t = run.times[k]
             if not (final or self.shape.knows(t)):
@@ -334,11 +439,44 @@ class CycleCutter:
         rotation.places_known, rotation.modulo_deg = True, CYCLE_DEG
         return True
 
+    # --- which half ----------------------------------------------------------------------------------
+
+    def _half_is_settled(self, turning: _Turning, *, final: bool) -> bool:
+        """Lets the pulses tell the half-cycle where they can; False while more cycles may tell it."""
+        rotation = turning.rotation
+        if (
+            turning.half_settled
+            or turning.shift is None
+            or not (rotation.places_known and rotation.half_cycle_open)
+        ):
+            return True
+        if self._half_sought_in is not rotation:
+            self._half_sought_in = rotation
+            self.half_cycle.begin()
+        told = None
+        while told is None and not self.half_cycle.exhausted:
+            start = rotation.deg[0] + turning.half_sought * CYCLE_DEG
+            end = start + CYCLE_DEG
+            if rotation.deg[-1] < end or not (final or self.half_cycle.knows(rotation.time_at(end))):
+                if not (final or rotation.ended):
+                    return False
+                break
+            self.half_cycle.add(rotation, start, turning.shift)
+            turning.half_sought += 1
+            told = self.half_cycle.told()
+            if turning.half_sought >= _LONGEST_HALF_SEARCH:
+                break
+        turning.half_settled = True
+        if told is not None:
+            rotation.modulo_deg = CYCLE_DEG
+            turning.shift += 0.0 if told else CYCLE_DEG / 2
+        return True
+
     # --- cycles ---------------------------------------------------------------------------------------
 
     def _cut(self, index: int, turning: _Turning) -> Iterator[CycleSpan]:
         rotation, shift = turning.rotation, turning.shift
-        if shift is None or len(rotation.t) < 2:
+        if shift is None or turning.given_up or len(rotation.t) < 2:
             return
         if turning.first_deg is None:
             turning.first_deg = self._first_start(turning, shift)
@@ -353,9 +491,7 @@ class CycleCutter:
     def _first_start(self, turning: _Turning, shift: float) -> float:
         """A sync begins its cycles; a wheel's begin at the first cylinder's firing TDC."""
         rotation = turning.rotation
-        if self._wheel is None:
-            return rotation.deg[0]
-        if not rotation.places_known:
+        if not (rotation.of_teeth and rotation.places_known):
             return rotation.deg[0]
         before = -((rotation.deg[0] + shift) // -CYCLE_DEG)  # next multiple of 720 at or after the first knot
         return before * CYCLE_DEG - shift

@@ -52,9 +52,3 @@ def _alterations(setup: Setup) -> list[tuple[int, str]]:
 def altered(setup: Setup) -> tuple[int, ...]:
     """Cylinders with volume added or their plug out, in order of number."""
     return tuple(sorted({cylinder for cylinder, _ in _alterations(setup)}))
-
-
-def listed(words: Iterable[str]) -> str:
-    """Words as a list in a sentence."""
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last

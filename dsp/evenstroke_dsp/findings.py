@@ -11,6 +11,7 @@ from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
 from .names import cylinder_name, pulse_name
 from .setup import Setup
+from .wording import counted
 
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
@@ -20,28 +21,91 @@ _URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
+_FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
+"""Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
 
-def findings_of(setup: Setup, comparisons: Sequence[Comparison]) -> tuple[Finding, ...]:
-    """One finding for each pulse that is odd every cycle: what asks for something first, then what can be
-    trusted, then the largest."""
+_CAUSES_SAID: dict[CauseOfFinding, str] = {
+    "spread": "what healthy engines show",
+    "set-up": "made by the set-up",
+    "engine": "the engine's",
+    "unclear": "unclear",
+}
+
+
+def findings_of(
+    setup: Setup, comparisons: Sequence[Comparison], live: Sequence[Comparison] | None = None
+) -> tuple[Finding, ...]:
+    """One finding for each pulse that is odd every cycle, and for each that comes and goes: what asks for something
+    first, then what can be trusted, then the largest.
+
+    live: where `comparisons` were narrowed by the recording, the same as they stood while it was made.
+    """
+    before = {
+        (c.probe, c.feature, c.stretch, x.cylinder, x.position): x
+        for c in (live if live is not None else ())
+        for x in c.cylinders
+    }
     odd = [
         (comparison, cylinder)
         for comparison, cylinder in verdict_cylinders(comparisons)
-        if cylinder.verdict in ("smaller", "larger")
+        if cylinder.verdict in ("smaller", "larger") or _comes_and_goes(cylinder)
     ]
     odd.sort(
         key=lambda pair: (
-            _URGENCY[cause_of(pair[1])],
+            _URGENCY[cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"],
             TRUST_ORDER.index(pair[1].trust),
             -abs(pair[1].deviation or 0.0),
         )
     )
     # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
     disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
-    return tuple(_finding(setup, comparison, cylinder, disturbs=disturbs) for comparison, cylinder in odd)
+    out = []
+    for comparison, cylinder in odd:
+        key = (comparison.probe, comparison.feature, comparison.stretch, cylinder.cylinder, cylinder.position)
+        if cylinder.verdict in ("smaller", "larger"):
+            out.append(_finding(setup, comparison, cylinder, before.get(key), disturbs=disturbs))
+        else:
+            out.append(_intermittent(comparison, cylinder))
+    return tuple(out)
 
 
-def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *, disturbs: bool) -> Finding:
+def _comes_and_goes(cylinder: CylinderBalance) -> bool:
+    """Whether its odd cycles are too many to have happened by themselves; a pulse odd in most cycles has a verdict."""
+    odd = len(cylinder.one_off_cycles)
+    return odd >= _FEWEST_INTERMITTENT and odd >= _INTERMITTENT_SHARE * (cylinder.cycles + odd)
+
+
+def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
+    name, odd = cylinder_name(cylinder), cylinder.one_off_cycles
+    label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
+    listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
+    return Finding(
+        odd_pulse_at=(label,) if label is not None else (),
+        probe=comparison.probe,
+        feature=comparison.feature,
+        cause="unclear",
+        suspect_cylinder=None,
+        text=(
+            f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} comes and goes: it is far "
+            f"from usual in {len(odd)} of {cylinder.cycles + len(odd)} cycles of {comparison.stretch} ({listed}). That "
+            f"is counted, with no interval; what is stated of it otherwise is of its other {cylinder.cycles} cycles."
+        ),
+        next_step=(
+            "Cannot tell yet what comes and goes: see that the probe's hose and cable sit tight, and repeat the same "
+            "crank after two minutes' rest. If it is the same cylinder again, record starter current as well and look "
+            "whether its load goes with the pulse, before anything is opened."
+        ),
+    )
+
+
+def _finding(
+    setup: Setup,
+    comparison: Comparison,
+    cylinder: CylinderBalance,
+    live: CylinderBalance | None,
+    *,
+    disturbs: bool,
+) -> Finding:
     deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
     cause = cause_of(cylinder)
     name = cylinder_name(cylinder)
@@ -49,9 +113,10 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *,
     text = (
         f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
         f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
-        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {cylinder.cycles} cycles of {comparison.stretch}. "
+        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
         + _pull_words(comparison, cylinder)
-        + _why(setup, comparison, cylinder, cause)
+        + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
+        + _live_words(live, cause)
     )
     label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
     return Finding(
@@ -62,6 +127,16 @@ def _finding(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, *,
         suspect_cylinder=None,
         text=text,
         next_step=_next_step(setup, cylinder, cause, disturbs=disturbs),
+    )
+
+
+def _live_words(live: CylinderBalance | None, cause: CauseOfFinding) -> str:
+    """What it was called while it was recorded, where that was something else."""
+    if live is None or live.predicted is None or cause_of(live) == cause:
+        return ""
+    return (
+        f" While it was recorded this was called {_CAUSES_SAID[cause_of(live)]}: the set-up's range was then from the "
+        f"set-up file alone ({effect_words(live.predicted)})."
     )
 
 
@@ -141,7 +216,14 @@ def effect_words(predicted: Predicted) -> str:
     return f"from {-low} % smaller to {high} % larger"
 
 
-def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause: CauseOfFinding) -> str:
+def _why(
+    setup: Setup,
+    comparison: Comparison,
+    cylinder: CylinderBalance,
+    cause: CauseOfFinding,
+    *,
+    narrowed: bool,
+) -> str:
     normal, predicted = cylinder.normal, cylinder.predicted
     healthy = (
         ""
@@ -152,7 +234,8 @@ def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause:
     by_itself = (
         ""
         if predicted is None
-        else f"By engine physics {fitted_words(setup)} by itself makes this pulse {effect_words(predicted)} (95 % range)"
+        else f"By engine physics {fitted_words(setup)} by itself makes this pulse {effect_words(predicted)} (95 % range, "
+        f"{'narrowed by this recording' if narrowed else 'from the set-up file alone'})"
     )
     if cylinder.trust == "disturbed" and predicted is None:
         return (
@@ -163,6 +246,14 @@ def _why(setup: Setup, comparison: Comparison, cylinder: CylinderBalance, cause:
         return "The pulses that this probe hears come at uneven intervals; that alone makes healthy ones so unlike."
     if cause == "spread":
         return f"That is no sign of a fault: {healthy}."
+    little = predicted is not None and 2 * max(-predicted.low, predicted.high) < abs(
+        cylinder.deviation or 0.0
+    )
+    if cause == "set-up" and little:
+        return (
+            f"{by_itself}, which is little of it, and {healthy}: the two together account for it. It says nothing "
+            "against the engine."
+        )
     if cause == "set-up":
         return f"{by_itself}; with what healthy engines show besides, that accounts for it. It says nothing against the engine."
     if cause == "engine":
@@ -209,55 +300,79 @@ def instruction(
     findings: Sequence[Finding],
     refused: str | None,
     mode: str,
+    enough: bool,
 ) -> tuple[str, int | None]:
     """The one thing to do now, and how many more cycles would settle what this crank can still settle.
 
-    cycle_s: how long a cycle takes now, seconds.
+    cycle_s: how long a cycle takes now, seconds. enough: whether this crank has been called enough before: who has let
+    go of the key by then is not told to go on.
     """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if turning and mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
-        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left)
+        return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left, enough=enough)
     if turning:
         return (
             ("Keep it running as it is.", None)
             if undecided or not judged
             else ("Enough: this settles it.", 0)
         )
+    return instruction_at_rest(comparisons=comparisons, findings=findings, refused=refused, mode=mode)
+
+
+def instruction_at_rest(
+    *, comparisons: Sequence[Comparison], findings: Sequence[Finding], refused: str | None, mode: str
+) -> tuple[str, int | None]:
+    """The one thing to do once the engine stands, and 0 where no more cycles are needed."""
+    judged = list(verdict_cylinders(comparisons))
+    undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
         return refused, None
     if findings:
         return findings[0].next_step, None
+    if mode == "idle":
+        return _after_idling(len(judged), len(undecided)), None if undecided or not judged else 0
     if not judged:
-        return "Ready: with recording on, crank for eight seconds when everybody is clear.", None
+        return "Ready: crank for eight seconds when everybody is clear.", None
     if undecided:
         return (
-            f"Cannot tell for {len(undecided)} of {len(judged)} comparisons. Rest the starter two minutes, then "
+            f"Cannot tell for {len(undecided)} of {counted(len(judged), 'pulse')}. Rest the starter two minutes, then "
             "crank eight to ten seconds again.",
             None,
         )
     return "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure.", 0
 
 
+def _after_idling(judged: int, undecided: int) -> str:
+    if not judged:
+        return "Ready: start the engine when everybody is clear, and let it idle for half a minute."
+    if undecided:
+        return (
+            f"Cannot tell for {undecided} of {counted(judged, 'pulse')}. Let it idle for another minute, as steadily as it "
+            "will."
+        )
+    return "Nothing odd repeats at idle."
+
+
 def _while_cranking(
-    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float
+    *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float, enough: bool
 ) -> tuple[str, int | None]:
     if cycles_left < 1:
         return "Stop cranking: ten seconds are the limit. Rest the starter two minutes.", None
+    if enough or (judged and not undecided):
+        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if not judged:
         return "Keep cranking.", None
-    if not undecided:
-        return "Enough: stop cranking. Rest the starter two minutes.", 0
     if any(c.low is None for c in undecided):
         return "Keep cranking.", None
     within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]
     if within:
-        return f"Keep cranking: about {max(within)} more cycles.", max(within)
+        return f"Keep cranking: about {counted(max(within), 'more cycle')}.", max(within)
     if max(c.cycles for c in undecided) < _FEWEST_TO_FORESEE:
         return "Keep cranking.", None
     return (
-        f"Enough: stop cranking. {len(undecided)} comparisons stay undecided; only a further crank can settle them. "
+        f"Enough: stop cranking. {counted(len(undecided), 'pulse')} cannot be settled by this crank; a further one may. "
         "Rest the starter two minutes.",
         0,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
@@ -20,12 +20,18 @@ from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
+from .wording import counted
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
 """A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
 at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
 the plugs out; some 10 % and more with compression."""
+
+
+_DRIFT_PERCENT = 10.0
+"""Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
+by 15 to 19 % from its first counted cycle to its last."""
 
 
 def refusal(
@@ -55,7 +61,7 @@ def refusal(
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
             "Cannot judge: no complete, steady cycle with usable signals was recorded. Crank for eight to ten "
-            "seconds with recording on, and check each probe's signal first."
+            "seconds while it is recorded, and check each probe's signal first."
         )
     return None
 
@@ -64,7 +70,7 @@ def _no_cycle(cutter: CycleCutter) -> str:
     """Nothing to cut cycles by."""
     if cutter.listens:
         return (
-            "Cannot judge: no rhythm was found. No sync and no wheel is recorded, and the pulses do not come evenly "
+            "Cannot judge: no rhythm was found. No sync and no wheel came, and the pulses do not come evenly "
             "enough to be counted. Are the plugs out? Did the engine turn? Record a sync, or starter current, and "
             "crank again."
         )
@@ -97,7 +103,17 @@ def warnings_of(
     if rotations and not all(r.places_known for r in rotations):
         warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
     elif rotations and any(r.half_cycle_open for r in rotations):
-        warn("half_cycle_open", "One sync a revolution: each pulse belongs to one of two cylinders.")
+        told = "One sync a revolution" if cutter.basis.endswith("revolution") else "The wheel alone"
+        warn(
+            "half_cycle_open",
+            f"{told} leaves the half-cycle open: each pulse belongs to one of two cylinders.",
+        )
+    if cutter.half_cycle.told_by:
+        warn(
+            "half_cycle_told",
+            f"Which half of the cycle it is was told by the place of the pulses of {', '.join(cutter.half_cycle.told_by)}, "
+            "at odds of 200 to 1 or better; a sync once a cycle would make it certain.",
+        )
     alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
     if alike:
         warn(
@@ -105,36 +121,58 @@ def warnings_of(
             f"The firing intervals repeat every {alike[0].modulo_deg:.0f} degrees: each pulse belongs to one of "
             f"{round(720.0 / alike[0].modulo_deg)} cylinders.",
         )
-    if cutter.listens and rotations:
+    if cutter.by_rhythm and rotations:
+        unheard = (
+            "No sync and no wheel is recorded"
+            if sync is None and wheel is None
+            else "Nothing else came evenly"
+        )
         warn(
             "rhythm_alone",
-            "No sync and no wheel is recorded: cycles are counted by the pulses' own rhythm. Where that is lost, "
-            "positions begin anew.",
+            f"{unheard}: cycles are counted by the pulses' own rhythm. Where that is lost, positions begin anew.",
         )
+    out += _lost(setup, cutter, sync, wheel)
     if sync is not None and sync.missed:
-        warn("sync_missed", f"{sync.missed} sync events did not come and were put in by time.")
+        warn(
+            "sync_missed",
+            f"{counted(sync.missed, 'sync event')} did not come. A single one is put in by time; where more in a row are "
+            "missing, those cycles are left out.",
+        )
     if sync is not None and sync.extra:
-        warn("sync_extra", f"{sync.extra} events came too early to be a sync and were left out.")
+        warn(
+            "sync_extra",
+            f"{counted(sync.extra, 'event')} came too early to be a sync: left out.",
+        )
     follower = wheel.follower if wheel is not None else None
     if wheel is not None and follower is not None and wheel.probe.edge == "auto":
         warn("edge_chosen", f"The wheel's {wheel.edge} edges fit its teeth best and are used.")
     if follower is not None and (follower.rejected or follower.missed):
         warn(
             "teeth_mended",
-            f"{follower.rejected} edges fitted no tooth and {follower.missed} teeth did not come.",
+            f"{counted(follower.rejected, 'edge')} fitted no tooth, and {counted(follower.missed, 'tooth', 'teeth')} did not "
+            "come.",
         )
     if keeper.positions_set_aside:
         warn(
             "positions_set_aside",
-            f"{keeper.positions_set_aside} cycles of another turning have positions of their own.",
+            f"Positions of another turning are another matter: {counted(keeper.positions_set_aside, 'cycle')} set aside.",
         )
     if stretches.declined_cycles:
         warn(
             "running_declined",
-            f"{stretches.declined_cycles} cycles were faster than idle: running tests other than idle are not judged.",
+            f"{counted(stretches.declined_cycles, 'cycle')} went faster than idle: running tests other than idle are not judged.",
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    for measurer in measurers:
+        count = measurer.other_count
+        if count is not None:
+            warn(
+                "cylinder_count",
+                f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
+                f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
+                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again.",
+            )
     for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is
         other = "vacuum" if stated == "pressure" else "pressure"
@@ -149,6 +187,15 @@ def warnings_of(
                 "polarity_untold",
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
+            )
+    for name, (change, error) in keeper.level_changes().items():
+        if abs(change) - error > _DRIFT_PERCENT:
+            became = "smaller" if change < 0 else "larger"
+            warn(
+                "level_drift",
+                f"{name}: its pulses became {abs(change):.0f} % {became} from the first cycle to the last (give or take "
+                f"{error:.0f} %, 95 %). Each cycle is compared with its own mean, so that no cylinder is blamed for it. "
+                "If the battery sags, charge it; if the gain or the throttle was moved, crank again without that.",
             )
     for measurer in measurers:
         if measurer.unheard:
@@ -166,11 +213,7 @@ def warnings_of(
     for measurer in measurers:
         travel = measurer.travel
         if travel is not None and measurer.probe.role == "exhaust_pulse":
-            ambiguous = (
-                " At the speed recorded that may carry a pulse into the next cylinder's place: two cylinders fit it."
-                if measurer.travel_ambiguous
-                else ""
-            )
+            ambiguous = f" {_either(setup, measurer)}" if measurer.travel_ambiguous else ""
             warn(
                 "travel_estimated",
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
@@ -185,6 +228,40 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
+    """Which two cylinders fit each pulse where the delay may carry it half way into the next one's place."""
+    heard = setup.sees(measurer.probe)
+    pairs = ", ".join(f"{heard[k]} or {heard[k - 1]}" for k in range(len(heard)))
+    return (
+        f"At the speed recorded that may carry a pulse into the next cylinder's place, so that two fit each one ({pairs}): "
+        "measure the way and write `travel_m`."
+    )
+
+
+def _lost(
+    setup: Setup, cutter: CycleCutter, sync: SyncTracker | None, wheel: WheelTracker | None
+) -> Iterator[CodedWarning]:
+    """What the set-up has and the recording could not use, though the engine turned."""
+    if not cutter.rotations:
+        return
+    if wheel is not None and (cutter.by_rhythm or cutter.wheel_lost_s is not None):
+        came = f"{wheel.edges} of its edges came" if wheel.edges else "no edge of it came"
+        since = f"from {cutter.wheel_lost_s:.2f} s on " if cutter.wheel_lost_s is not None else ""
+        instead = "the pulses' rhythm" if cutter.by_rhythm else "the sync"
+        yield CodedWarning(
+            code="wheel_not_followed",
+            text=f"{wheel.probe.name}: {came}, and they fit `teeth` at no one place, or not any longer: {since}the crank "
+            f"angle rests on {instead} alone. Check `teeth`, the pick-up's distance and its wires.",
+        )
+    if sync is not None and (cutter.by_rhythm or not sync.events):
+        names = " and ".join(p.name for p in setup.probe if p.is_sync)
+        yield CodedWarning(
+            code="sync_silent",
+            text=f"{names}: no event came evenly although the engine turned, so that no cylinder is named by it. Check the "
+            "pick-up and its place.",
+        )
 
 
 def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
@@ -209,15 +286,27 @@ def judgement(
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
     angle_records: Sequence[AngleRecord],
+    infinite: Mapping[str, int],
 ) -> Judgement:
-    """The document of contract 3, from the state of the pipeline's parts after flush."""
+    """The document of contract 3, from the state of the pipeline's parts after flush.
+
+    infinite: how many samples of a probe were infinite, by its name.
+    """
     refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
     warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(
             CodedWarning(
                 code="lost_samples",
-                text=f"{source.lost_samples} samples were lost; pulses they touch are left out.",
+                text=f"{counted(source.lost_samples, 'sample was', 'samples were')} lost; pulses touched by that are left out.",
+            )
+        )
+    for name, count in infinite.items():
+        warnings.append(
+            CodedWarning(
+                code="infinite_samples",
+                text=f"{name}: {counted(count, 'sample is', 'samples are')} infinite, which no voltage is; taken for lost. "
+                "See how the file was written.",
             )
         )
     warnings += _signal_warnings(comparisons)
@@ -245,7 +334,7 @@ def judgement(
             angle_uncertainty_deg=stretches.angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
-        findings=() if refused else findings_of(setup, narrowed),
+        findings=() if refused else findings_of(setup, narrowed, comparisons),
         causes=(),
         valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),

@@ -13,6 +13,8 @@ from scipy.interpolate import CubicSpline
 from .angle import Rotation
 from .blocks import Bools, Floats
 from .cycles import Anchor, CycleSpan, Place
+from .cylinder_count import ROLES as COMPRESSION_ROLES
+from .cylinder_count import CompressionOrders, OtherCount, other_count
 from .engine import CYCLE_DEG, firing_angles, firing_intervals
 from .features import (
     EXHAUST_OPENS_DEG,
@@ -126,6 +128,8 @@ class ProbeMeasurer:
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
     hole_deg: float = 0.0
     """Widest angle between two usable teeth so far; 0 where the signal is none of a wheel."""
+    orders: CompressionOrders = field(default_factory=CompressionOrders)
+    """Of the cranking cycles, for what shows compression."""
     rhythm: float | None = None
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle."""
     inverted: bool = False
@@ -165,6 +169,11 @@ class ProbeMeasurer:
         """The cranking cycles' mean, of the turning with most of them."""
         cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
         return max(cranked, key=lambda m: m.cycles, default=None)
+
+    @property
+    def other_count(self) -> OtherCount | None:
+        """How often a cycle compression comes, where that is not what the set-up says."""
+        return other_count(self.setup.engine, self.orders)
 
     @property
     def pulse(self) -> RolePulse:
@@ -447,6 +456,8 @@ class ProbeMeasurer:
         t_from, t_to = span.rotation.times_at(degrees) + self.delay_s
         sign = self.pulse.sign
         if self.row is None:
+            if not span.rotation.of_teeth:
+                return None
             return self._speed(span.rotation, float(t_from), float(t_to), sign)
         piece = history.piece(float(t_from) - self.offset_s, float(t_to) - self.offset_s)
         if piece is None:
@@ -493,6 +504,8 @@ class ProbeMeasurer:
         grid = np.arange(0.0, CYCLE_DEG, FOLD_STEP_DEG)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         values = np.interp(times, signal.t, signal.x)
+        if kind == "cranking" and self.probe.role in COMPRESSION_ROLES:
+            self.orders.add(values, of_speed=self.row is None)
         now = fold(values, np.array([p.firing_deg for p in places]))
         memory = self.folds.setdefault(self._fold_key(span, places, kind), _Fold())
         memory.cycles += 1

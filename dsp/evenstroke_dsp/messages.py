@@ -28,7 +28,7 @@ VerdictWord = Literal["smaller", "larger", "even", "undecided"]
 StretchKind = Literal["cranking", "idle"]
 CauseOfFinding = Literal["spread", "set-up", "engine", "unclear"]
 SyncBasis = Literal["cycle", "revolution", "wheel", "wheel+cycle", "wheel+revolution", "none"]
-CauseKind = Literal[
+FaultKind = Literal[
     "intake_valve_leak",
     "exhaust_valve_leak",
     "ring_leak",
@@ -40,11 +40,9 @@ CauseKind = Literal[
     "exhaust_valve_not_opening",
     "cam_timing",
     "intake_air_leak",
-    "added_volume",
-    "plug_removed",
-    "even",
-    "none_of_these",
 ]
+"""What can be wrong with an engine; the physics simulate each."""
+CauseKind = Literal[FaultKind, "added_volume", "plug_removed", "even", "none_of_these"]
 
 TRUST_ORDER: tuple[Trust, ...] = ("clean", "limited", "disturbed")
 """From best to worst; a comparison's trust is the worst of its cylinders'."""

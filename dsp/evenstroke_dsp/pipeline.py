@@ -8,6 +8,7 @@ not depend on where blocks were cut.
 
 from __future__ import annotations
 
+import dataclasses
 from collections import deque
 from collections.abc import Iterator
 
@@ -16,11 +17,12 @@ import numpy as np
 
 from .angle_record import ROLES as ANGLE_ROLES
 from .angle_record import AngleRecord
-from .blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from .blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
+from .engine import firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
@@ -45,7 +47,7 @@ from .messages import (
 )
 from .prediction import Prediction
 from .pressure_trace import PressureTrace, pressure_traces
-from .rhythm_tracker import RhythmSource, RhythmTracker
+from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import STARTED_RPM, StretchKeeper
@@ -56,8 +58,8 @@ from .wheel_tracker import WheelTracker
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
 
-_LOSES_EDGES_TOO = frozenset({"link_lost", "pipeline_behind", "recording_damaged"})
-"""Reasons of gaps in which whatever the board sent is missing, not samples alone."""
+_SAME_CRANK_S = 5.0
+"""A turning that begins so soon after another is the same crank, broken by events that did not come: starters rest longer."""
 
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
@@ -86,12 +88,12 @@ class Pipeline:
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
         self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
-        self._wheel = WheelTracker(wheel_probe) if wheel_probe is not None else None
+        firing_deg = shortest_period(list(firing_angles(setup.engine).values()))
+        self._wheel = WheelTracker(wheel_probe, firing_deg) if wheel_probe is not None else None
         sync = self._syncs[sync_probe.name] if sync_probe is not None else None
         self._sync = sync
         self._history = History()
-        alone = sync is None and self._wheel is None
-        self._rhythm = RhythmTracker(setup, self._history) if alone else None
+        self._rhythm = RhythmTracker(setup, self._history)
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
         )
@@ -101,6 +103,7 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
+        self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
         self._conditioner: Conditioner | None = None
@@ -121,6 +124,8 @@ class Pipeline:
         self._phase: PhaseName = "rest"
         self._cycles = 0
         self._cycle_s: float | None = None
+        self._turned_at = -np.inf  # when the engine was last seen turning
+        self._enough = False  # said of the crank that goes on, or was the last
         self._sequences = {"wave": 0, "cycle": 0, "balance": 0, "finding": 0}
 
     # --- in -------------------------------------------------------------------------------------------
@@ -173,7 +178,7 @@ class Pipeline:
         return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
 
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
-        if self._wheel is not None and self._wheel.follower is not None:
+        if self._cutter.basis.startswith("wheel"):
             return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
         cylinders = self._setup.engine.cylinders
         every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
@@ -201,6 +206,7 @@ class Pipeline:
             self._keeper,
             self._syncs_at_wrong_rate(),
             self.angle_records,
+            {p.name: n for key, p in self._by_key.items() if (n := self._infinite.get(key, 0))},
         )
 
     @property
@@ -222,6 +228,11 @@ class Pipeline:
         return None
 
     def _take_samples(self, block: SampleBlock) -> None:
+        infinite = np.isinf(block.volts)
+        if infinite.any():
+            for key, count in zip(block.inputs, infinite.sum(axis=1).tolist(), strict=True):
+                self._infinite[key] = self._infinite.get(key, 0) + count
+            block = dataclasses.replace(block, volts=np.where(infinite, np.nan, block.volts))
         for item in self._grid.add(block):
             if isinstance(item, GridStart):
                 self._grid.frame_length = self._plan_conditioner(item).frame
@@ -237,7 +248,7 @@ class Pipeline:
     def _note_gap(self, gap: Gap) -> None:
         sampled = self._start.inputs if self._start is not None else ()
         reported = any(p.role in EDGE_ROLES and p.key not in sampled for p in self._setup.probe)
-        if gap.reason == "edges_missing" or (reported and gap.reason in _LOSES_EDGES_TOO):
+        if gap.reason is GapReason.EDGES_MISSING or (reported and gap.reason.takes_everything):
             self._edge_gaps.append((gap.t_from, gap.t_to))
 
     # --- frames ---------------------------------------------------------------------------------------
@@ -317,8 +328,7 @@ class Pipeline:
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
-        if self._rhythm is not None:
-            readers += self._rhythm.sources
+        readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue
@@ -481,13 +491,15 @@ class Pipeline:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+        others = [other for m in self._measurers if (other := m.other_count) is not None]
+        count = ("cylinder_count",) if any(other.surely for other in others) else ()
         for measurer in self._measurers:
             name = measurer.probe.name
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -520,6 +532,9 @@ class Pipeline:
             )
         )
         cranked = self._stretches.cranked
+        if self._turning:
+            self._enough = self._enough and self._now - self._turned_at < _SAME_CRANK_S
+            self._turned_at = self._now
         words, more = instruction(
             turning=self._turning,
             cranked_s=cranked[-1].to_s - cranked[-1].from_s if cranked else 0.0,
@@ -528,7 +543,9 @@ class Pipeline:
             findings=findings,
             refused=refused if self._cycles else None,
             mode=self._setup.conditions.mode,
+            enough=self._enough,
         )
+        self._enough = self._enough or (self._turning and more == 0)
         return FindingMessage(
             sequence=self._next("finding"),
             at_s=self._now,

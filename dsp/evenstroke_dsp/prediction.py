@@ -33,6 +33,8 @@ _MODEL_LEAST = 0.3
 per cent of the pulse (standard deviations; judged from what tests/bench/bench_setup_effects.py shows)."""
 _NORMAL_SHARE = 1.4
 """Another model, or another maker's production, scatters its healthy cylinders this much more (judged likewise)."""
+_ABSURD = 10.0
+"""Robust standard deviations beyond which a draw is left out."""
 _LARGEST_SCORE = 2.5
 """A recording further than this from the simulated engines, in standard deviations, is treated as that far off."""
 
@@ -58,6 +60,15 @@ _SWING = Sight(0.12, logarithmic=True)
 _ANGLE = Sight(3.0, logarithmic=False)
 _SIZE = Sight(0.25, logarithmic=True)
 _PRESSURE = Sight(0.10, logarithmic=True)
+_PENALTIES = (0.0, 0.05, 0.15, 0.5, 1.5, 5.0)
+"""What is tried against slopes that only the draws' chance makes: added to each covariate's variance, that of the
+draws being 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenSize:
+    value: float
+    sight: Sight
 
 
 @dataclass(frozen=True)
@@ -65,13 +76,14 @@ class Seen:
     """What a recording shows of its engine.
 
     rpm: mean cranking speed. swings: see `CrankReading`. sizes, angles: mean over all cylinders of a
-    feature, in the probe's unit or degrees.
+    feature, in the probe's unit or degrees; of a battery or starter that is how far voltage sags and current rises
+    with each compression.
     angle_uncertainty_deg: of the crank angle, 95 %; None where it is not known.
     """
 
     rpm: float | None
     swings: Mapping[str, float]
-    sizes: Mapping[Key, float]
+    sizes: Mapping[Key, SeenSize]
     angles: Mapping[Key, float]
     angle_uncertainty_deg: float | None
 
@@ -118,7 +130,8 @@ class Prediction:
     def predicted(
         self, key: Key, reference: Sequence[int], seen: Seen | None = None
     ) -> dict[int, Predicted] | None:
-        """By cylinder, the deviation that what is fitted makes, with its 95 % range.
+        """By cylinder, the deviation that what is fitted makes, with its 95 % range; without those that it leaves
+        no pulse (`silent`).
 
         reference: columns whose mean is 100 per cent. seen: what narrows the range; None leaves it at the
         priors'. None: nothing is fitted, or nothing can be stated.
@@ -136,13 +149,16 @@ class Prediction:
         effects = self.effects(key, reference)
         if effects is None or effects.shape[1] < 2:
             return None
-        usable: Bools = np.isfinite(effects).all(axis=1) & np.isfinite(self.rpm)
+        silent = self.silent(key)
+        heard = [k for k, c in enumerate(self.cylinders[key[0]]) if c not in silent]
+        usable: Bools = _ordinary(effects[:, heard]) & np.isfinite(self.rpm)
         if usable.sum() < LEAST_DRAWS:
             return None
         scores, at, errors = self._scores(seen, usable)
         least = _MODEL_LEAST
         out = {}
-        for column, cylinder in enumerate(self.cylinders[key[0]]):
+        for column in heard:
+            cylinder = self.cylinders[key[0]][column]
             middle, deviation, freedom = _conditional(effects[usable, column], scores, at, errors)
             spread = math.sqrt(deviation**2 + (_MODEL_SHARE * middle) ** 2 + least**2)
             reach = float(stats.t.ppf(0.5 + _COVERAGE / 2, freedom)) * spread
@@ -160,7 +176,7 @@ class Prediction:
         if not self.knows(key):
             return None
         deviations = _deviations(self.bare[key], reference, relative=key in self.relative)
-        deviations = deviations[np.isfinite(deviations).all(axis=1)]
+        deviations = deviations[_ordinary(deviations)]
         draws, columns = deviations.shape
         if draws < LEAST_DRAWS:
             return None
@@ -180,6 +196,14 @@ class Prediction:
             for cylinder, middle, spread in zip(self.cylinders[key[0]], middles, spreads, strict=True)
         }
 
+    def silent(self, key: Key) -> frozenset[int]:
+        """Cylinders that what is fitted leaves without such a pulse in at least half of the engines: behind an
+        open plug hole nothing is drawn through the intake."""
+        if key not in self.fitted:
+            return frozenset()
+        found = np.isfinite(self.fitted[key]).mean(axis=0)
+        return frozenset(c for c, share in zip(self.cylinders[key[0]], found, strict=True) if share <= 0.5)
+
     def disturbed(self, key: Key, by_rule: Iterable[int]) -> frozenset[int]:
         """Cylinders that what is fitted may alter: those by rule, and those whose prediction reaches beyond
         half the even margin against the mean of all that are not disturbed.
@@ -195,7 +219,10 @@ class Prediction:
 
     def _disturbed(self, key: Key, by_rule: Iterable[int]) -> frozenset[int]:
         out = set(by_rule)
-        if not self.knows(key) or key not in self.relative:
+        if not self.knows(key):
+            return frozenset(out)
+        out |= self.silent(key)
+        if key not in self.relative:
             return frozenset(out)
         cylinders = self.cylinders[key[0]]
         while True:
@@ -243,8 +270,7 @@ class Prediction:
                 yield self.swings[probe], swing, _SWING, _SWING.error
         for key, size in seen.sizes.items():
             if key in self.described and key[0] in self.scaled:
-                sight = _PRESSURE if key[1] == "peak" else _SIZE
-                yield self.described[key].mean(axis=1), size, sight, sight.error
+                yield self.described[key].mean(axis=1), size.value, size.sight, size.sight.error
         if seen.angle_uncertainty_deg is not None:
             error = math.hypot(_ANGLE.error, seen.angle_uncertainty_deg / 2)
             for key, angle in seen.angles.items():
@@ -259,7 +285,7 @@ def seen_of(
     angle_uncertainty_deg: float | None,
 ) -> Seen:
     """What a recording's own comparisons of cranking show of its engine."""
-    sizes: dict[Key, float] = {}
+    sizes: dict[Key, SeenSize] = {}
     angles: dict[Key, float] = {}
     for comparison in comparisons:
         values = [c.value for c in comparison.cylinders]
@@ -267,18 +293,21 @@ def seen_of(
             continue
         mean = float(np.mean([v for v in values if v is not None]))
         key = (comparison.probe, comparison.feature)
-        if comparison.feature in _SIZES.get(comparison.role, ()):
-            sizes[key] = mean
+        if (comparison.role, comparison.feature) in _SIZES:
+            sizes[key] = SeenSize(mean, _SIZES[comparison.role, comparison.feature])
         elif comparison.feature in _ANGLES.get(comparison.role, ()):
             angles[key] = mean
     return Seen(rpm, dict(swings), sizes, angles, angle_uncertainty_deg)
 
 
 _SIZES = {
-    "intake_pulse": ("drop",),
-    "manifold_pressure": ("drop",),
-    "exhaust_pulse": ("rise",),
-    "cylinder_pressure": ("peak",),
+    ("intake_pulse", "drop"): _SIZE,
+    ("manifold_pressure", "drop"): _SIZE,
+    ("exhaust_pulse", "rise"): _SIZE,
+    ("cylinder_pressure", "peak"): _PRESSURE,
+    ("starter_current", "compression"): _SIZE,
+    ("battery_voltage", "compression"): _SIZE,
+    ("crank_teeth", "compression"): _SWING,  # a wheel's scale is its teeth
 }
 _ANGLES = {
     "intake_pulse": ("steepest_deg", "width_deg"),
@@ -300,6 +329,21 @@ def _deviations(values: Floats, reference: Sequence[int], *, relative: bool) -> 
     return np.asarray(100.0 * (values / np.where(level > 0, level, np.nan) - 1.0))
 
 
+def _ordinary(rows: Floats) -> Bools:
+    """(draws,) whether all of a draw's values were found and none lies absurdly far from the other draws': an engine
+    that all but stops at each TDC is no crank that anybody records, and one such draw would make every range."""
+    found = np.isfinite(rows)
+    kept: Bools = np.asarray(found.all(axis=1))
+    if not kept.any():
+        return kept
+    middle = np.median(rows[kept], axis=0)
+    # 1.4826: from the median absolute deviation to a normal law's standard deviation (textbooks).
+    spread = 1.4826 * np.median(np.abs(rows[kept] - middle), axis=0)
+    reach = _ABSURD * np.maximum(spread, _MODEL_LEAST)
+    near = np.abs(np.where(found, rows, 0.0) - middle) <= reach
+    return np.asarray(kept & near.all(axis=1))
+
+
 def _alike(deviations: Floats) -> bool:
     """Whether the columns differ no more in their means than chance makes them, with a wide margin."""
     draws = deviations.shape[0]
@@ -313,18 +357,27 @@ def _conditional(effect: Floats, scores: Floats, at: Floats, errors: Floats) -> 
 
     Regression on covariates that are themselves known with an error (Fuller, Measurement Error
     Models, 1987, section 1.6.3, prediction; from memory): their error is added to their variance, which
-    shrinks the slopes. What the slopes leave is taken from each draw left out in turn.
+    shrinks the slopes. So that slopes of chance do not widen what they should narrow, they are shrunk further
+    (Hoerl and Kennard, Ridge Regression, Technometrics 12, 1970; from memory) by whatever predicts best each
+    draw that is left out (Allen's PRESS, Technometrics 16, 1974; from memory); if nothing does better, the
+    priors' mean stands.
     """
     draws, k = scores.shape
     mean = float(effect.mean())
-    if k == 0:
-        return mean, float(effect.std(ddof=1)) * math.sqrt(1 + 1 / draws), float(draws - 1)
-    gram = scores.T @ scores + np.diag(draws * errors**2)
-    weights = np.linalg.solve(gram, scores.T)  # (k, draws)
-    slope = weights @ (effect - mean)
-    leverage = 1 / draws + np.einsum("ij,ji->i", scores, weights)
-    left_out = (effect - mean - scores @ slope) / np.maximum(1 - leverage, 0.05)
-    own = 1 / draws + float(at @ np.linalg.solve(gram, at))
-    variance = float((left_out**2).mean()) * (1 + own) + float((slope * errors) @ (slope * errors))
-    freedom = max(draws - float(leverage.sum()), 3.0)
-    return mean + float(at @ slope), math.sqrt(variance), freedom
+    prior = float(effect.var(ddof=1))
+    best = prior * draws / (draws - 1)  # each draw left out, by the mean of the others: arithmetic
+    out = mean, math.sqrt(prior * (1 + 1 / draws)), float(draws - 1)
+    for penalty in _PENALTIES if k else ():
+        gram = scores.T @ scores + np.diag(draws * (errors**2 + penalty))
+        weights = np.linalg.solve(gram, scores.T)  # (k, draws)
+        slope = weights @ (effect - mean)
+        leverage = 1 / draws + np.einsum("ij,ji->i", scores, weights)
+        left_out = (effect - mean - scores @ slope) / np.maximum(1 - leverage, 0.05)
+        missed = float((left_out**2).mean())
+        doubt = float((slope * errors) @ (slope * errors))
+        if missed + doubt < best:
+            best = missed + doubt
+            own = 1 / draws + float(at @ np.linalg.solve(gram, at))
+            freedom = max(draws - float(leverage.sum()), 3.0)
+            out = mean + float(at @ slope), math.sqrt(missed * (1 + own) + doubt), freedom
+    return out

@@ -17,9 +17,9 @@ from __future__ import annotations
 
 import math
 
-PRIOR_PRECISION = 1.0
-"""g: an interval is tightest, relative to a single look, where n is a few times the inverse of the
-squared standardised effect; with g = 1 effects of one standard deviation and more settle soonest."""
+PRIOR_PRECISION = 0.2
+"""g: what is settled within a crank stands 1 to 4 standard deviations of a cycle off its margin; a prior of 2.2 (g = 0.2)
+settles it up to two cycles sooner than g = 1, for 3 % wider intervals after 14 cycles."""
 
 
 def t_limit(n: float, degrees_of_freedom: float, alpha: float, g: float = PRIOR_PRECISION) -> float:

@@ -189,6 +189,10 @@ class Setup(_Table, frozen=True, kw_only=True):
         return tuple(c for c in self.engine.firing_order if c in heard)
 
 
+# msgspec works a type out when it first converts to it, and crashes where two threads do so at once.
+msgspec.convert({"schema": 1, "engine": {"cylinders": 1, "firing_order": [1]}, "probe": []}, Setup)
+
+
 # --- reading and checking ----------------------------------------------------------------------
 
 _Path = tuple[str | int, ...]

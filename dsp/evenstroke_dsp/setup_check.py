@@ -10,15 +10,16 @@ import math
 import textwrap
 from dataclasses import dataclass
 
-from .cautions import STEP_TITLES, cautions_for, dangers
+from .cautions import STEP_TITLES, cautions_for, dangers, plugs_out
 from .cycles import UNKNOWN_OFFSET_DEG
-from .disturbance import altered, listed
+from .disturbance import altered
 from .engine import companions, firing_angles, firing_intervals, order_of_strokes
 from .features import ROLE_PULSES
 from .messages import SyncBasis
 from .prediction import Prediction
 from .setup import PULSE_ROLES, SYNC_ROLES, Engine, Probe, Setup
 from .setup_effects import blind_lines, care_lines, good_lines, instead_lines, place_lines, setup_notes
+from .wording import listed
 
 ROLE_WORDS: dict[str, str] = {
     "intake_pulse": "intake pulses",
@@ -251,7 +252,10 @@ def _costs(setup: Setup, probe: Probe) -> list[str]:
             costs.append("The voltage edge that fits the teeth best will be used, and said.")
     if probe.role == "cylinder_pressure":
         if probe.added_volume_cc is None:
-            costs.append("Without added_volume_cc what its hose and adaptor do to other pulses has no size.")
+            costs.append(
+                "Without added_volume_cc its hose and adaptor are taken as some 8 cc (3 to 21 cc), so that what they do to "
+                "other pulses is stated widely: fill them from a syringe and write down how much goes in."
+            )
         if probe.check_valve:
             costs.append(
                 "Behind a check valve it pumps up: then it is no plain added volume, and shows no whole "
@@ -298,6 +302,9 @@ def _sync_lines(setup: Setup) -> tuple[str, ...]:
 
 
 def _comparison_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
+    declined = _declined(setup)
+    if declined is not None:
+        return (declined,)
     lines = [note.text for note in setup_notes(setup, prediction)]
     for probe in setup.probe:
         features = ROLE_PULSES[probe.role].features if probe.role in ROLE_PULSES else ()
@@ -310,12 +317,26 @@ def _comparison_lines(setup: Setup, prediction: Prediction | None) -> tuple[str,
             lines.append(f"{probe.name}, {features[0].name}: with intervals, without a verdict.")
     if not lines:
         lines.append("No probe here makes a comparison between cylinders; starter current alone would.")
-    removed = {fitted.cylinder for fitted in setup.fitted if fitted.plug_removed}
-    if removed == set(setup.engine.firing_order):
-        lines.append("With every plug out there is no compression to compare: a judgement will be refused.")
-    elif not altered(setup):
+    if not altered(setup):
         lines.append("Nothing that is fitted disturbs these comparisons.")
     return tuple(lines)
+
+
+def _declined(setup: Setup) -> str | None:
+    """Why a judgement of this test would be refused, and what to do; None where nothing in the set-up says so."""
+    removed = {fitted.cylinder for fitted in setup.fitted if fitted.plug_removed}
+    if removed == set(setup.engine.firing_order):
+        return "With every plug out there is no compression to compare: a judgement will be refused. Fit the plugs."
+    if setup.conditions.mode == "idle" and setup.conditions.fuel in ("disabled", "clear_flood"):
+        return (
+            f'Nothing: an engine does not idle with fuel = "{setup.conditions.fuel}". Mend `mode` or `fuel` under '
+            "[conditions], and check again."
+        )
+    if setup.conditions.mode == "idle" and plugs_out(setup):
+        return "Nothing: an engine must not idle with a plug out. Fit it, or crank with the fuel off."
+    if setup.engine.cylinders == 1:
+        return "Nothing: cylinders are compared with each other, and this engine has one. What it does is recorded."
+    return None
 
 
 def _caution_lines(setup: Setup) -> tuple[str, ...]:

@@ -7,13 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from .disturbance import altered, disturbed_cylinders, listed
+from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions
 from .features import ROLE_PULSES
+from .measurement import ProbeMeasurer
 from .messages import FittedPart, Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
+from .wording import listed
 
+_FEW_CYLINDERS = 4
+"""In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
+(tests/bench/bench_what_shows.py)."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
 
@@ -61,14 +66,25 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
     disturbed = disturbed_by(setup, probe, feature, prediction)
     start = f"{probe.name}, {feature}:"
     heard = sorted(setup.sees(probe))
+    uneven = ""
+    if not ProbeMeasurer(setup, probe, None).evenly_heard:
+        uneven = (
+            " Limited: these pulses come at uneven intervals, and that alone makes healthy ones differ by tens of per cent; "
+            "look at what changes between two cranks, not at how even they are."
+        )
     if not disturbed:
-        words = f"{start} {'both' if len(heard) == 2 else f'all {len(heard)}'} cylinders cleanly."
+        which = "both" if len(heard) == 2 else f"all {len(heard)}"
+        words = (
+            f"{start} {which} cylinders, nothing fitted disturbs them.{uneven}"
+            if uneven
+            else f"{start} {which} cylinders cleanly."
+        )
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]
     rest = f"{listed(map(str, clean))} cleanly" if clean else "none cleanly"
     words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
-    text = f"{words} {sizes}".rstrip()
+    text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
 
 
@@ -84,14 +100,17 @@ def path_words(setup: Setup, role: str, feature: str) -> str:
     whom = (
         f"the pulse of {listed(map(str, others))}, drawn at that moment,"
         if others
-        else "every pulse drawn near it"
+        else f"every pulse drawn near {'it' if len(weak) == 1 else 'them'}"
     )
     if role in ("intake_pulse", "manifold_pressure"):
         words = (
             f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
         )
     elif feature == "compression":
-        words = f"The way: {faster}, and it loads the starter less itself."
+        itself = (
+            "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"
+        )
+        words = f"The way: {faster}, and {itself}."
     else:
         words = f"The way: {faster}, and what is left in it when its exhaust valve opens draws and pushes differently."
     return words
@@ -111,6 +130,9 @@ def _sizes(
         f"cylinder {c}: {range_words(p)}"
         for c, p in sorted(predicted.items())
         if c in disturbed or max(abs(p.low), abs(p.high)) > 2 * _STATED_PERCENT
+    ]
+    parts += [
+        f"cylinder {c}: hardly any pulse is left" for c in sorted(prediction.silent((probe.name, feature)))
     ]
     return f"By engine physics (95 % ranges, before anything is recorded): {'; '.join(parts)}."
 
@@ -141,12 +163,18 @@ def place_lines(setup: Setup) -> tuple[str, ...]:
             "Or, to keep the balance clean, in a cylinder whose companion nobody suspects: it is the companion's pulse that "
             f"the hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
         )
-        disturbed = [c for w in weak if (c := companion(setup.engine, w)) is not None]
-        if disturbed:
-            lines.append(
-                f"As it is, the hose in {listed(map(str, weak))} costs the balance of {listed(map(str, disturbed))}: right if "
-                f"{listed(map(str, weak))} is the suspect, wrong if {listed(map(str, disturbed))} is."
-            )
+        paired = [(w, c) for w in weak if (c := companion(setup.engine, w)) is not None]
+        for w, c in paired:
+            if c not in weak:
+                lines.append(
+                    f"As it is, what is fitted in {w} costs the balance of {c}: right if {w} is the suspect, wrong if {c} is."
+                )
+        for w, c in paired:
+            if c in weak and w < c:
+                lines.append(
+                    f"As it is, what is fitted in {w} alters the pulse of {c}, and what is fitted in {c} that of {w}: neither "
+                    "can be compared. Leave one of the two out."
+                )
     else:
         lines.append(
             "No cylinder of this engine leaves the balance clean: no two pistons move together, and what is fitted in "
@@ -176,12 +204,21 @@ def good_lines(setup: Setup) -> tuple[str, ...]:
     lines = []
     for probe in setup.probe:
         if probe.role == "cylinder_pressure" and probe.cylinder is not None:
-            valve = " (behind a check valve only its highest value)" if probe.check_valve else ""
             lines.append(
-                f"{probe.name}: cylinder {probe.cylinder}'s own pulse against its own pressure, and its valve timing by "
-                f"crank angle{valve}. Its peak is lower than with the plug in: the hose is part of its clearance."
+                f"{probe.name}: behind its check valve only cylinder {probe.cylinder}'s highest pressure, once it has pumped up; "
+                "no valve timing."
+                if probe.check_valve
+                else f"{probe.name}: cylinder {probe.cylinder}'s own pulse against its own pressure, and its valve timing by "
+                "crank angle. Its peak is lower than with the plug in: the hose is part of its clearance."
             )
-    if altered(setup) and any(p.role in PULSE_ROLES for p in setup.probe):
+    clean = any(
+        len(set(setup.sees(p)) - set(disturbed_cylinders(setup, p.role, f.name))) >= 2
+        for p in setup.probe
+        if p.role in ROLE_PULSES
+        for f in ROLE_PULSES[p.role].features
+        if f.verdict
+    )
+    if altered(setup) and clean:
         lines.append("Cylinders called clean above compare with each other as if nothing were fitted.")
     return tuple(lines)
 
@@ -191,18 +228,33 @@ def blind_lines(setup: Setup) -> tuple[str, ...]:
     lines = []
     roles = {p.role for p in setup.probe}
     conditions = setup.conditions
+    breathing = bool(roles & {*PULSE_ROLES, "manifold_pressure"})
     if conditions.mode == "cranking":
+        few = setup.engine.cylinders <= _FEW_CYLINDERS
         lines.append(
-            "Cranking is slow: an intake runner at half its area, or a cam lobe worn to half its lift with its timing "
-            "intact, hardly shows. Neither do injectors, sparks or anything that needs combustion."
+            "Cranking is slow: an intake runner or an exhaust port at half its area, or a cam lobe worn to half its lift with "
+            "its timing intact, hardly shows"
+            + ("; with so few cylinders not even a runner at a tenth of its area" if few else "")
+            + ". Neither do injectors, sparks or anything that needs combustion."
         )
+        lines.append(
+            "What all cylinders share makes none odd: a choked exhaust pipe, air that leaks in behind the throttle, a "
+            "camshaft that is late as a whole (the angles of valve events, where they are stated, show that)."
+        )
+    if conditions.mode == "cranking" and breathing:
         lines.append(
             "The odd pulse does not name the bad cylinder: a leak makes another one's pulse odd, by way of the crank's speed."
         )
-    if "exhaust_pulse" not in roles:
+    if not breathing:
+        lines.append(
+            "Only the load of each compression is recorded: what hinders a cylinder's breathing without costing it "
+            "compression (a choked intake runner or exhaust port, a worn lobe) does not show. An intake pulse probe "
+            "would show a choked runner, an exhaust pulse probe a choked port."
+        )
+    elif "exhaust_pulse" not in roles:
         lines.append(
             "No exhaust pulse is recorded: the dip after each exhaust valve opens, which points at rings and leaks in "
-            "the cylinder itself, is not seen."
+            "the cylinder itself, is not seen, nor is a choked exhaust port."
         )
     if not roles & {"starter_current", "crank_teeth", "battery_voltage"}:
         lines.append(

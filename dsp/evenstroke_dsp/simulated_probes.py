@@ -21,7 +21,7 @@ from .history import History
 from .measurement import Measured, ProbeMeasurer
 from .physics import CrankTrace, probes
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, PULSE_ROLES, Probe, Setup
-from .wheel_tracker import WheelPattern
+from .wheel_lock import WheelPattern
 
 OUTPUT_HZ = THINNED_HZ
 """Rate at which a trace must have been kept: that of conditioned signals."""
@@ -133,7 +133,7 @@ def _rotation(trace: CrankTrace) -> Rotation | None:
     theta = trace.theta_deg[forward]
     if theta.size < 2 or theta[-1] - theta[0] < CYCLE_DEG:
         return None
-    return Rotation(t=trace.times_s[forward].tolist(), deg=theta.tolist(), uncertainty_deg=0.0)
+    return Rotation(t=trace.times_s[forward].tolist(), deg=theta.tolist(), uncertainty_deg=0.0, of_teeth=True)
 
 
 def _cycles(setup: Setup, rotation: Rotation | None, settled_s: float) -> Iterator[CycleSpan]:
@@ -159,7 +159,7 @@ def _toothed(setup: Setup, probe: Probe, rotation: Rotation, first_tooth_deg: fl
     turns = np.arange(math.floor((first - zero) / 360.0), math.ceil((last - zero) / 360.0) + 1)
     deg = (zero + turns[:, None] * 360.0 + pattern.starts[None, :]).ravel()
     deg = deg[(deg > first) & (deg < last)]
-    return Rotation(t=rotation.times_at(deg).tolist(), deg=deg.tolist(), uncertainty_deg=0.0)
+    return Rotation(t=rotation.times_at(deg).tolist(), deg=deg.tolist(), uncertainty_deg=0.0, of_teeth=True)
 
 
 def _means(setup: Setup, probe: Probe, cycles: list[tuple[Measured, ...]], feature: str) -> Floats:

@@ -54,7 +54,7 @@ _QUIET_S = 0.1
 _RIPPLE_SHARE = 0.75
 """Of the signal's variance over an interval that lies where compression can make it; white noise has less."""
 _KNOT_S = 0.010
-_FLOOR_DEG, _SHARE_OF_COURSE = 2.5, 0.12
+_FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
 
 

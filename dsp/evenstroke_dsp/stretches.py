@@ -34,6 +34,7 @@ class StretchKeeper:
         self._steady_rpm: float | None = None
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
         self._ran_in: int | None = None  # the rotation in which the engine runs by itself
+        self._fast_from_s: float | None = None
         self.running_from_s: float | None = None
         self._counted = False
         self.angle_uncertainty_deg: float | None = None
@@ -59,9 +60,13 @@ class StretchKeeper:
             stretch.to_s = span.to_s
             stretch.cycles += 1
         else:
-            self._ran_in = span.rotation_index
-            if self.running_from_s is None:
-                self.running_from_s = span.from_s
+            # One fast cycle is a false sync event that split it in two; an engine that runs goes on running.
+            if same_turning and last is not None and last[1] >= STARTED_RPM:
+                self._ran_in = span.rotation_index
+                if self.running_from_s is None:
+                    self.running_from_s = self._fast_from_s
+            else:
+                self._fast_from_s = span.from_s
             if rpm > FASTEST_IDLE_RPM:
                 self.declined_cycles += 1
                 return None, 0, "faster_than_idle"

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, InputKey, SampleBlock
+from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.messages import CodedWarning
 from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup
 from evenstroke_protocol.errors import EvenstrokeError
@@ -32,6 +32,8 @@ TIME_COLUMN = "time_s"
 BLOCK_ROWS = 4096
 _JITTER = 0.01
 _GAP = 1.5
+_UNEVEN_CHANGES, _ROWS_OF_CHANGES = 0.2, 0.95
+"""A file of level changes: shares of steps that keep no period, and of rows that differ from the one before."""
 _LARGEST = 1e12
 """Of any volts or seconds: beyond it something else was written into the cell."""
 _FARTHEST_ROWS_S = 0.008
@@ -172,6 +174,12 @@ class _Table:
             rows.pop()
             lines.pop()
         return rows, lines
+
+    def rows_that_change(self) -> float:
+        """The share of rows that differ from the one before in any column but the time."""
+        others = [cells for place, cells in enumerate(self._columns) if place != self.time_place]
+        rows = list(zip(*others, strict=True))
+        return sum(a != b for a, b in itertools.pairwise(rows)) / max(len(rows) - 1, 1)
 
     def _check_widths(self, rows: Sequence[Sequence[str]]) -> None:
         width = len(self.names)
@@ -362,6 +370,8 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         warnings.extend(_empty_cells(probe, volts))
         rows_of.append(volts)
     smooth = tuple(probe.role not in EDGE_ROLES for probe, _ in columns.values())
+    if all(probe.role in EDGE_ROLES for probe, _ in columns.values()):
+        _refuse_level_changes(table, rows_of)
     timing = _Timing(table.name, table.time, table.cells(table.time_place))
     if timing.uneven_rows:
         warnings.append(timing.warning())
@@ -382,7 +392,7 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         if end_s is not None:
             missing = round((table.time[begin] - table.time[begin - 1]) / timing.period) - 1
             lost += missing
-            blocks.append(Gap(end_s, max(t0, end_s), missing, "capture_gap"))
+            blocks.append(Gap(end_s, max(t0, end_s), missing, GapReason.CAPTURE_GAP))
         samples = even.shape[1]
         for first in range(0, samples, BLOCK_ROWS):
             part = np.ascontiguousarray(even[:, first : first + BLOCK_ROWS])
@@ -395,6 +405,21 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         sha256=sha256,
         _blocks=tuple(blocks),
     )
+
+
+def _refuse_level_changes(table: _Table, columns: Sequence[Floats]) -> None:
+    """Rows that come only where a level changes are no samples: taken for such, they have no sync and no teeth."""
+    steps = np.diff(table.time)
+    uneven = np.abs(steps / np.median(steps) - 1.0) > 0.1
+    two_levels = all(np.unique(volts[~np.isnan(volts)]).size <= 2 for volts in columns)
+    if two_levels and uneven.mean() > _UNEVEN_CHANGES and table.rows_that_change() > _ROWS_OF_CHANGES:
+        raise CaptureError(
+            "the rows are level changes, not even samples",
+            where=table.name,
+            expected="rows at even times, since no probe has `sampling`",
+            found=f"two levels, and a row for each change of one, {steps.min():.3g} to {steps.max():.3g} s apart",
+            todo='write sampling = "edges" under every [[probe]] of this file in the set-up',
+        )
 
 
 class _Timing:

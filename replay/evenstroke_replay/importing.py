@@ -9,6 +9,7 @@ from evenstroke_dsp.setup import parse_setup
 
 from .capture_csv import Capture, read_capture
 from .recorder import ImportedFrom, Recorder
+from .whole_file import require_recording_name, written_whole
 
 
 def import_capture(
@@ -24,8 +25,9 @@ def import_capture(
     started_at: wall time of the import; when the capture itself was made its file does not say.
     The capture is returned for its warnings and its lost samples.
 
-    Raises SetupError, CaptureError (then nothing is written) or RecordingError.
+    Raises SetupError, CaptureError, or OutputError; then nothing is written.
     """
+    require_recording_name(out_path)
     capture = read_capture(path, parse_setup(setup_text), time_column)
     origin = ImportedFrom(
         file=path.name,
@@ -33,7 +35,10 @@ def import_capture(
         duration_s=capture.duration_s,
         warnings=capture.warnings,
     )
-    with Recorder(out_path, setup_text, started_at=started_at, imported=origin) as recorder:
+    with (
+        written_whole(out_path, replace=False) as part,
+        Recorder(part, setup_text, started_at=started_at, imported=origin) as recorder,
+    ):
         for block in capture.blocks():
             recorder.imported(block)
     return capture

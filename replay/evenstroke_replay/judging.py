@@ -11,26 +11,48 @@ import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
-from evenstroke_dsp.messages import CodedWarning, Cycle, Judgement, PipelineMessage, SourceInfo
+from evenstroke_dsp.messages import (
+    CodedWarning,
+    Cycle,
+    Judgement,
+    PipelineMessage,
+    SetupNote,
+    SourceInfo,
+)
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup, SetupError
+from evenstroke_dsp.setup_effects import setup_notes
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
-from .capture_csv import read_capture
+from .capture_csv import CaptureError, read_capture
+from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
-from .player import blocks_of
-from .recording import open_recording
-from .recording_format import RecordingError
+from .player import BlockMaker
+from .recording import RecordedNote, Recording, open_recording
+from .recording_format import Note, RecordingError
 
 CLOCK_TOLERANCE_PPM = 1000.0
 """A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
 
 
+Window = tuple[float, float]
+"""From when to when, seconds of the file."""
+
 EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
 """Codes of the warnings that say that something other than samples is missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What somebody noted while it was recorded. at_s: the file's own seconds that had then been recorded; no
+    uncertainty is stated for it (what the link delays)."""
+
+    at_s: float
+    text: str
 
 
 @dataclass(frozen=True)
@@ -38,6 +60,8 @@ class JudgedFile:
     """A judgement, everything the pipeline said on the way, and the set-up that it rests on.
 
     setup_text: None where the caller gave a set-up without its text. pressure: each transducer by crank angle.
+    setup_notes: what the set-up does to each comparison, as it was said before the crank; where nothing was said
+    then, or the set-up was replaced, as it would be said now. marks: in order.
     """
 
     judgement: Judgement
@@ -45,6 +69,8 @@ class JudgedFile:
     setup: Setup
     setup_text: str | None
     pressure: tuple[PressureTrace, ...] = ()
+    setup_notes: tuple[SetupNote, ...] = ()
+    marks: tuple[Mark, ...] = ()
 
     @property
     def lossy(self) -> bool:
@@ -56,7 +82,7 @@ def lost_parts(judgement: Judgement) -> list[str]:
     """What the judged data lack, in a few words for each kind; empty where nothing is known to be lost."""
     codes = {warning.code for warning in judgement.warnings}
     lost = judgement.source.lost_samples
-    parts = [f"{lost} samples lost"] if lost else []
+    parts = [f"{counted(lost, 'sample')} lost"] if lost else []
     parts += ["level changes lost"] if EDGES_LOST in codes else []
     parts += ["cut short or damaged, and what followed is lost"] if RECORDING_CUT in codes else []
     return parts
@@ -88,27 +114,52 @@ def judge_path(
     setup_text: str | None = None,
     first_position_is: int | None = None,
     physics: PhysicsCache | None = None,
+    crank: int | None = None,
 ) -> JudgedFile:
     """Judge a recording, or a capture as CSV.
 
     setup: how to read it; a recording brings its own, which this one replaces. setup_text: its text.
     time_column: of a CSV, `time_s` when None. first_position_is: the cylinder whose pulse comes first where
     no sync names them. physics: where what the set-up does is looked up or worked out; None leaves physics out.
+    crank: of several in the file judge that one alone, counted from 1; None: all together, and whether they agree.
 
-    Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, and whatever
-    reading the file raises.
+    Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, RecordingError for a crank
+    that the file lacks, and whatever reading the file raises.
     """
-    judged = _judge(path, setup, time_column, setup_text, None, physics)
-    if first_position_is is None:
-        return judged
-    anchor = _anchor(path, judged, first_position_is)
-    if anchor is None:
+
+    def judge(anchor: Anchor | None, physics: PhysicsCache | None, window: Window | None) -> JudgedFile:
+        return _judge(path, setup, time_column, setup_text, anchor, physics, window)
+
+    judged = judge(None, physics, None)
+    cranks = cranks_in(judged.judgement.cranked)
+    window = None
+    if crank is not None:
+        if not 1 <= crank <= len(cranks):
+            raise RecordingError(
+                "the file has no such crank",
+                where=f"{path}, --crank",
+                expected=f"1 to {len(cranks)}" if cranks else "a file in which an engine is cranked",
+                found=str(crank),
+                todo="judge it without --crank: all cranks are listed" if cranks else "leave --crank out",
+            )
+        window = cranks[crank - 1].window
+        judged = judge(None, physics, window)
+    anchor = None
+    if first_position_is is not None:
+        anchor = _anchor(path, judged, first_position_is)
+        judged = judge(anchor, physics, window) if anchor is not None else judged
+    if crank is None and len(cranks) > 1:
+        # Physics says why, not whether they agree.
+        each = [judge(anchor, None, one.window).judgement for one in cranks]
+        several = _with_warnings(judged.judgement, said_of(cranks, each))
+        judged = replace(judged, judgement=several)
+    if first_position_is is not None and anchor is None:
         note = CodedWarning(
             code="first_position_unused",
             text=f"That the first position is cylinder {first_position_is} was not used: no pulse lacks a name.",
         )
         return replace(judged, judgement=_with_warnings(judged.judgement, [note]))
-    return _judge(path, setup, time_column, setup_text, anchor, physics)
+    return judged
 
 
 def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
@@ -134,9 +185,18 @@ def _judge(
     setup_text: str | None,
     anchor: Anchor | None,
     physics: PhysicsCache | None,
+    window: Window | None,
 ) -> JudgedFile:
     if is_recording(path):
-        return _judge_recording(path, setup, setup_text, anchor, physics)
+        return _judge_recording(path, setup, setup_text, anchor, physics, window)
+    if path.suffix.lower() == ".toml":
+        raise CaptureError(
+            "this is a set-up file, and there is nothing in it to judge",
+            where=str(path),
+            expected="a recording (.mcap) or a capture as CSV",
+            found="a file that ends in .toml",
+            todo="give the capture, and this file behind --setup",
+        )
     if setup is None:
         raise SetupError(
             "a capture as CSV does not say what engine it is from",
@@ -154,9 +214,10 @@ def _judge(
     )
     prediction, notes = _predicted(setup, physics)
     pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, capture.blocks())
+    messages = _messages(pipeline, _part(capture.blocks(), window))
     judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
-    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
+    notes_of_setup = setup_notes(setup, prediction)
+    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces(), notes_of_setup)
 
 
 def _predicted(
@@ -178,15 +239,19 @@ def _judge_recording(
     setup_text: str | None,
     anchor: Anchor | None,
     physics: PhysicsCache | None,
+    window: Window | None,
 ) -> JudgedFile:
     recording = open_recording(path)
+    said_before = recording.meta.setup_notes if setup is None else ()
     if setup is None:
         setup, setup_text = recording.setup, recording.setup_text
     feed = BoardFeed(setup)
     extent = _Extent()
+    marks: list[Mark] = []
     prediction, notes = _predicted(setup, physics)
     pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, extent.over(blocks_of(recording, setup, feed)))
+    blocks = extent.over(_blocks(recording, setup, feed, extent, marks))
+    messages = _messages(pipeline, _part(blocks, window))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
         warnings.append(CodedWarning(code=RECORDING_CUT, text=f"{recording.cut}."))
@@ -214,7 +279,31 @@ def _judge_recording(
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
-    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces())
+    return JudgedFile(
+        judgement,
+        messages,
+        setup,
+        setup_text,
+        pipeline.pressure_traces(),
+        said_before or setup_notes(setup, prediction),
+        tuple(marks),
+    )
+
+
+def _blocks(
+    recording: Recording, setup: Setup, feed: BoardFeed, extent: _Extent, marks: list[Mark]
+) -> Iterator[Block]:
+    """The recording's blocks; what was noted between them goes to `marks`, at the last of what `extent` has seen."""
+    maker = BlockMaker(recording, setup, feed)
+    for item in recording.items():
+        if isinstance(item, RecordedNote) and isinstance(item.content, Note):
+            marks.append(Mark(extent.last_s, item.content.text))
+        yield from maker.blocks(item)
+    maker.finish()
+
+
+def _part(blocks: Iterable[Block], window: Window | None) -> Iterable[Block]:
+    return blocks if window is None else within(blocks, window)
 
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
@@ -251,12 +340,12 @@ class _Extent:
 
     def __init__(self) -> None:
         self._first: float | None = None
-        self._last = 0.0
+        self.last_s = 0.0
         self.lost_samples = 0
 
     @property
     def duration_s(self) -> float:
-        return 0.0 if self._first is None else self._last - self._first
+        return 0.0 if self._first is None else self.last_s - self._first
 
     def over(self, blocks: Iterable[Block]) -> Iterator[Block]:
         """The same blocks, taken note of on their way."""
@@ -271,9 +360,9 @@ class _Extent:
 
     def _reach(self, begin: float, end: float) -> None:
         if self._first is None:
-            self._first, self._last = begin, end
+            self._first, self.last_s = begin, end
         self._first = min(self._first, begin)
-        self._last = max(self._last, end)
+        self.last_s = max(self.last_s, end)
 
 
 def _sha256(path: Path) -> str:

@@ -24,14 +24,22 @@ from platformdirs import user_cache_path
 
 from .setup_files import load_setup, shipped_setups
 
-DRAWS = 48
-"""Simulated engines for each kind: half a minute on two cores for twelve cylinders, less for fewer; the
-ranges of fewer than some 30 would wander by a tenth with the draw."""
+DRAWN_CYLINDERS = 400
+FEWEST_DRAWS, MOST_DRAWS = 48, 80
+"""Simulated engines for each kind: as many as make so many cylinders, so that the time is much the same, within
+these. The fewer there are, the more of the slopes that narrow a range is chance."""
 WORKERS = 2
 FOLDER_VARIABLE = "EVENSTROKE_CACHE"
 """Environment: another folder for what was worked out."""
 SEED = 20_001
-_READ_BY = ("features.py", "measurement.py", "conditioning.py", "simulated_probes.py", "simulated_draws.py")
+_READ_BY = (
+    "angle.py",
+    "features.py",
+    "measurement.py",
+    "conditioning.py",
+    "simulated_probes.py",
+    "simulated_draws.py",
+)
 """Modules of the DSP, beside its physics, that the numbers depend on."""
 
 
@@ -55,14 +63,15 @@ def shipped_folder() -> Path:
 class PhysicsCache:
     """Predictions by set-up, in memory and in a folder.
 
-    folder: made when first needed; one that cannot be written is done without. draws: simulated engines.
+    folder: made when first needed; one that cannot be written is done without. draws: simulated engines;
+    None: as many as the time allows.
     say: told before a prediction is worked out, which takes up to half a minute.
     """
 
     def __init__(
-        self, folder: Path, *, draws: int = DRAWS, say: Callable[[str], None] = lambda text: None
+        self, folder: Path, *, draws: int | None = None, say: Callable[[str], None] = lambda text: None
     ) -> None:
-        self._folder = folder
+        self.folder = folder
         self._draws = draws
         self._say = say
         self._known: dict[str, Prediction] = {}
@@ -74,13 +83,23 @@ class PhysicsCache:
         """
         if not fits(setup):
             return None
+        kept = self.kept(setup)
+        if kept is None:
+            key = self._key(setup)
+            kept = self._known[key] = self._work_out(setup)
+            _save(self.folder / f"{key}.npz", kept)
+        return kept
+
+    def kept(self, setup: Setup) -> Prediction | None:
+        """What was worked out before; None where nothing was, or physics say nothing of this set-up."""
+        if not fits(setup):
+            return None
         key = self._key(setup)
         if key not in self._known:
-            own = self._folder / f"{key}.npz"
-            found = _load(shipped_folder() / own.name) or _load(own)
+            name = f"{key}.npz"
+            found = _load(shipped_folder() / name) or _load(self.folder / name)
             if found is None:
-                found = self._work_out(setup)
-                _save(own, found)
+                return None
             self._known[key] = found
         return self._known[key]
 
@@ -101,7 +120,12 @@ class PhysicsCache:
             "free cores, once"
         )
         with ThreadPoolExecutor(WORKERS) as pool:
-            return predict(setup, self._draws, np.random.default_rng(SEED), pool.map)
+            return predict(setup, self._draws_for(setup), np.random.default_rng(SEED), pool.map)
+
+    def _draws_for(self, setup: Setup) -> int:
+        if self._draws is not None:
+            return self._draws
+        return min(max(DRAWN_CYLINDERS // setup.engine.cylinders, FEWEST_DRAWS), MOST_DRAWS)
 
     def _key(self, setup: Setup) -> str:
         """The same for every set-up that the same simulations serve."""
@@ -122,7 +146,7 @@ class PhysicsCache:
             for p in setup.probe
             if p.role in PULSE_ROLES or p.role in _SIMULATED_ROLES
         ]
-        what = msgspec.json.encode((self._draws, SEED, engine, conditions, probes, setup.fitted))
+        what = msgspec.json.encode((self._draws_for(setup), SEED, engine, conditions, probes, setup.fitted))
         return hashlib.sha256(_code() + what).hexdigest()[:32]
 
 

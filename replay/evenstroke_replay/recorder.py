@@ -46,6 +46,7 @@ from .recording_format import (
     encode_meta,
     encode_samples,
 )
+from .whole_file import remedy_for
 
 HOLD_NS = 20_000_000
 """The longest that a piece is held back so that several share a chunk, and its bookkeeping."""
@@ -132,15 +133,17 @@ class Recorder:
         setup_notes: tuple[SetupNote, ...] = (),
     ) -> Self:
         """A recording with a name of its own in a folder, which is made when it is not there."""
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise _cannot(folder, "the folder for recordings cannot be made", error) from error
         path = folder / recording_name(started_at, title)
         number = 1
-        while path.exists():
-            number += 1
-            path = path.with_name(f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            while path.exists():
+                number += 1
+                path = path.with_name(
+                    f"{recording_name(started_at, title).removesuffix('.mcap')}-{number}.mcap"
+                )
+        except (OSError, ValueError) as error:  # ValueError: a folder whose name no system takes
+            raise _cannot(folder, "the folder for recordings cannot be used", error) from error
         return cls(
             path, setup_text, started_at=started_at, started_host_ns=started_host_ns, setup_notes=setup_notes
         )
@@ -311,7 +314,7 @@ class Recorder:
             "the recording cannot be written any further",
             where=str(self.path),
             found=f"{error.strerror or error}; {kept}",
-            todo="make room on the disk, or record to another folder",
+            todo=f"{remedy_for(error)}, or record to another folder",
         )
         return self._problem
 
@@ -328,13 +331,11 @@ def _declarations() -> tuple[list[Schema], list[Channel]]:
     return schemas, channels
 
 
-def _cannot(path: Path, problem: str, error: OSError) -> RecordingError:
-    return RecordingError(
-        problem,
-        where=str(path),
-        found=error.strerror or str(error),
-        todo="make room on the disk, or record to another folder; what was written before is kept",
-    )
+def _cannot(path: Path, problem: str, error: OSError | ValueError) -> RecordingError:
+    found, todo = str(error), "record to another folder"
+    if isinstance(error, OSError):
+        found, todo = error.strerror or found, f"{remedy_for(error)}, or {todo}"
+    return RecordingError(problem, where=str(path), found=found, todo=todo)
 
 
 def _log_time(seconds: float) -> int:

@@ -12,7 +12,7 @@ from typing import Literal
 
 import msgspec
 import numpy as np
-from evenstroke_dsp.blocks import EdgeBlock, Gap, InputKey, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.messages import CodedWarning, PhaseName, SetupNote
 from evenstroke_protocol.errors import EvenstrokeError
 
@@ -82,7 +82,7 @@ class _GapMessage(msgspec.Struct, frozen=True, kw_only=True):
     from_s: float
     to_s: float
     lost_samples: int
-    reason: str
+    reason: GapReason
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
-from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, SampleBlock
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.errors import DeviceProtocolError
 from evenstroke_protocol.events import Edges, Hello, NeedData, Samples
@@ -43,6 +44,7 @@ from .recording_format import (
     RecordingMeta,
     check_meta,
 )
+from .whole_file import require_recording_name, written_whole
 
 _SEQUENCES = 1 << 32
 _SIGNATURES = (
@@ -86,7 +88,7 @@ class Hole:
             return f"{where}; no data were in them"
         if self.messages is None:
             return f"{where}; how much came there, or behind it, cannot be told"
-        parts = [f"{self.messages} pieces of the recording"]
+        parts = [f"{counted(self.messages, 'piece')} of the recording"]
         if self.blocks:
             scans = "an unknown number of" if self.scans is None else str(self.scans)
             parts.append(f"{self.blocks} sample blocks ({scans} scans of every input)")
@@ -135,7 +137,7 @@ class Salvage:
     def sentences(self) -> list[str]:
         """The whole account, for a person."""
         said = [
-            f"kept: {self.messages} pieces, {self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the "
+            f"kept: {counted(self.messages, 'piece')}, {self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the "
             "host's clock"
         ]
         said += [hole.sentence() for hole in self.holes]
@@ -162,18 +164,18 @@ def recover(path: Path, out: Path, setup_text: str | None = None) -> Salvage:
     Where something is missing the new recording holds a note; a board's stream also gets one zero byte
     there, which ends the frame that was cut, so that the next one is not lost with it.
 
-    Raises RecordingError where there is nothing to salvage, the recording is another job's or a newer
-    version's, or `out` exists already.
+    Raises RecordingError where there is nothing to salvage, or the recording is another job's or a newer
+    version's; OutputError where `out` exists already or cannot be written. Then nothing is left behind.
     """
+    require_recording_name(out)
     salvage = Salvage(path, out)
-    with opened(path) as stream:
+    with written_whole(out, replace=False) as part, opened(path) as stream:
         size = os.fstat(stream.fileno()).st_size
         summary = read_statistics(stream)
         ends = size if summary is None else summary[1]
         salvage.closed = summary is not None
-        _Copy(salvage, setup_text, summary[0].channel_message_counts if summary else None).run(
-            _records(stream, ends)
-        )
+        counts = summary[0].channel_message_counts if summary else None
+        _Copy(salvage, part, setup_text, counts).run(_records(stream, ends))
     return salvage
 
 
@@ -189,8 +191,11 @@ class _Damage:
 class _Copy:
     """One pass over what was found in the old file, on its way into the new one."""
 
-    def __init__(self, salvage: Salvage, setup_text: str | None, expected: dict[int, int] | None) -> None:
+    def __init__(
+        self, salvage: Salvage, out: Path, setup_text: str | None, expected: dict[int, int] | None
+    ) -> None:
         self._salvage = salvage
+        self._out = out
         self._given = setup_text
         self._expected = expected  # messages by channel, where the summary says so
         self._setup: str | None = None
@@ -256,7 +261,10 @@ class _Copy:
         if not missing:
             return
         host_ns = self._last_ns if isinstance(item, RecordedBlock) else item.host_ns
-        recorder.note(f"recovered: {missing} pieces are missing here (byte {hole.at_byte})", host_ns)
+        recorder.note(
+            f"recovered: {counted(missing, 'piece is', 'pieces are')} missing here (byte {hole.at_byte})",
+            host_ns,
+        )
         if isinstance(item, RecordedBlock):
             self._import.expect(hole)
         else:
@@ -288,7 +296,7 @@ class _Copy:
                 started_host_ns=0 if isinstance(item, RecordedBlock) else item.host_ns,
                 source="import" if isinstance(item, RecordedBlock) else "board",
             )
-        return Recorder.copy_of(salvage.out, text, meta)
+        return Recorder.copy_of(self._out, text, meta)
 
     def _copy(self, recorder: Recorder, item: Item) -> None:
         salvage = self._salvage
@@ -424,7 +432,7 @@ class _ImportCount:
             if hole is not None and self._ends is not None and block.t0 > self._ends:
                 hole.scans = round((block.t0 - self._ends) / block.dt)
                 hole.seconds = block.t0 - self._ends
-                gap = Gap(self._ends, block.t0, hole.scans, "recording_damaged")
+                gap = Gap(self._ends, block.t0, hole.scans, GapReason.RECORDING_DAMAGED)
             elif hole is not None:
                 hole.scans = None
             self._ends = block.t0 + block.samples * block.dt

@@ -15,17 +15,22 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
+from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
     CylinderPulse,
     Finding,
-    FindingMessage,
     Judgement,
+    SetupNote,
     WaveData,
 )
+from evenstroke_dsp.names import pulse_name
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.setup_check import ROLE_WORDS
+from evenstroke_dsp.setup_effects import blind_lines
+from evenstroke_dsp.wording import counted, listed
 
 from .comparing import compare_judged
 from .judging import JudgedFile, lost_parts
@@ -39,12 +44,12 @@ from .report_pictures import (
     carpet_picture,
     pressure_picture,
     pulses_picture,
+    signed,
 )
 from .report_words import (
     STRETCH_WORDS,
     comparison_name,
     interval,
-    listed,
     plain,
     pulse_label,
     pulse_of,
@@ -84,16 +89,22 @@ def render_report(
     css = importlib.resources.files(__package__).joinpath("report.css").read_text(encoding="utf-8")
     title = " and ".join(dict.fromkeys(_title(one) for one in judged))
     parts = [
-        f'<header><h1>{escaped(title)}</h1><p class="quiet">Report by evenstroke, {escaped(generated_at)}</p>',
-        f"<p><strong>{escaped(EVIDENCE)}</strong> {escaped(PRECEDENCE)}</p></header>",
+        f'<header><h1>{escaped(title)}</h1><p class="quiet">Report by evenstroke, {escaped(generated_at)}</p></header>',
     ]
+    two = compare_judged(*judged) if len(judged) == 2 else None
+    if two is not None:
+        parts.append(_to_do("What to do", two.next_step))
+    elif len(judged) == 1:
+        parts.append(_to_do("What to do", *_what_to_do(judged[0])))
+    parts.append(f"<p><strong>{escaped(EVIDENCE)}</strong> {escaped(PRECEDENCE)}</p>")
+    if two is not None:
+        parts.append(_comparison(two))
     for number, one in enumerate(judged, 1):
-        heading = (
-            f"<h2>Recording {number}: {escaped(_file_name(one.judgement))}</h2>" if len(judged) > 1 else ""
-        )
+        heading = ""
+        if len(judged) > 1:
+            heading = f"<h2>Recording {number}: {escaped(_file_name(one.judgement))}</h2>"
+            heading += _to_do("What to do after this crank alone", *_what_to_do(one))
         parts.append(f"<main>{heading}{_one_recording(one, job_included, even_margin)}</main>")
-    if len(judged) == 2:
-        parts.insert(2, _comparison(compare_judged(*judged)))
     parts.append(_about())
     body = with_own_ids("\n".join(parts))
     return (
@@ -116,16 +127,16 @@ def _comparison(two: TwoCranks) -> str:
     alike = "".join(unlike) or "<li>Nothing differs that the set-ups and the recordings tell of.</li>"
     parts = ["<h3>Like for like?</h3>", f"<ul>{alike}</ul>", "<h3>What differs</h3><ul>"]
     parts += [f"<li>{escaped(text)}</li>" for text in two.texts]
-    parts.append(f'</ul><div class="say"><p>{escaped(two.next_step)}</p></div>')
+    parts.append("</ul>")
     for change in two.changes:
         if not any(x.verdict for x in change.cylinders):
             continue
         rows = [
             (
                 f"cylinder {x.cylinder}",
-                f"{x.first:+.1f}",
-                f"{x.second:+.1f}",
-                f"{x.change:+.1f} ({span(x.low, x.high)})",
+                signed(x.first),
+                signed(x.second),
+                f"{signed(x.change)} ({span(x.low, x.high)})",
                 x.verdict or "",
                 span(x.predicted.low, x.predicted.high) if x.predicted else "nothing stated",
             )
@@ -141,12 +152,15 @@ def _comparison(two: TwoCranks) -> str:
         )
         reference = listed(map(str, change.reference))
         parts.append(
-            f"<h3>{escaped(change.probe)} {escaped(change.feature)}</h3>"
+            f"<h3>{escaped(f'{change.probe} {change.feature}')}: {escaped(pulse_name(change.role, change.feature))}</h3>"
             f'<p class="quiet">Both in per cent of the mean of {escaped(reference)}.</p>'
             + table(heads, tuple(rows), "")
         )
-    kept = dict.fromkeys(n.because for n in two.not_compared)
-    parts += [f"<p>Not subtracted: {escaped(because)}</p>" for because in kept]
+    for because in dict.fromkeys(n.because for n in two.not_compared):
+        names = listed(
+            f"{n.probe} {n.feature or ''}".strip() for n in two.not_compared if n.because == because
+        )
+        parts.append(f"<p>Not subtracted: {escaped(f'{names}: {because}')}</p>")
     return "<main><h2>The two cranks compared</h2>" + "".join(parts) + "</main>"
 
 
@@ -155,16 +169,16 @@ def _one_recording(judged: JudgedFile, job_included: bool, even_margin: float) -
     cycles = [message for message in judged.messages if isinstance(message, Cycle)]
     waves = [m for m in judged.messages if isinstance(m, WaveData) and m.header.kind == "conditioned"]
     sections = [
-        _what_to_do(judged),
+        _the_test(judged),
         _dangers(setup),
         _findings(judgement),
-        _balances(judgement, cycles, even_margin),
+        _balances(judged, cycles, even_margin),
         _waveforms(judgement, cycles, waves),
         _other_features(judgement),
         _causes(judgement),
         *(_pressure(trace, judgement) for trace in judged.pressure),
         _valve_events(judgement),
-        _cannot_be_told(judgement),
+        _cannot_be_told(judgement, setup),
         _warnings(judgement),
         _source(judgement),
         _setup(setup, job_included),
@@ -176,21 +190,23 @@ def _one_recording(judged: JudgedFile, job_included: bool, even_margin: float) -
 # --- what to do, and what was found ------------------------------------------------------------
 
 
-def _what_to_do(judged: JudgedFile) -> str:
+def _to_do(title: str, *lines: str) -> str:
+    said = "".join(f"<p>{escaped(line)}</p>" for line in lines)
+    return section(title, f'<div class="say">{said}</div>')
+
+
+def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
+    """By the judgement, and not by what was last said while it was recorded, which knew less."""
     judgement = judged.judgement
-    last = next((m for m in reversed(judged.messages) if isinstance(m, FindingMessage)), None)
     if judgement.refused is not None:
-        first = f"No judgement is possible: {judgement.refused}"
-    elif last is not None and last.instruction:
-        first = last.instruction
-    elif judgement.findings:
-        first = judgement.findings[0].next_step
-    else:
-        first = _plain_result(judgement)
-    lines = [f"<p>{escaped(first)}</p>"]
-    if judgement.refused is not None and last is not None and last.instruction:
-        lines.append(f"<p>{escaped(last.instruction)}</p>")
-    return section("What to do", '<div class="say">', *lines, "</div>")
+        return (f"No judgement is possible: {judgement.refused}",)
+    words, _ = instruction_at_rest(
+        comparisons=judgement.comparisons,
+        findings=judgement.findings,
+        refused=None,
+        mode=judged.setup.conditions.mode,
+    )
+    return (words,) if judgement.findings else (_plain_result(judgement), words)
 
 
 def _plain_result(judgement: Judgement) -> str:
@@ -198,6 +214,56 @@ def _plain_result(judgement: Judgement) -> str:
     if verdicts and all(verdict == "even" for verdict in verdicts):
         return "Every compared pulse is even within the margin. Nothing here asks for a closer look."
     return "Nothing odd has been settled. See below what is undecided, and what would settle it."
+
+
+def _the_test(judged: JudgedFile) -> str:
+    """What was cranked, how, and with what fitted, in a few lines; and what was noted on the way."""
+    setup = judged.setup
+    engine, conditions = setup.engine, setup.conditions
+    order = "-".join(map(str, engine.firing_order))
+    what = [counted(engine.cylinders, "cylinder"), f"firing order {order}"]
+    what += [engine.family] if engine.family else []
+    what += [f"{engine.displacement_cc:g} cc"] if engine.displacement_cc is not None else []
+    what += (
+        [f"compression ratio {engine.compression_ratio:g}"] if engine.compression_ratio is not None else []
+    )
+    how = [conditions.mode]
+    how += [
+        "engine temperature not said"
+        if conditions.engine_temperature_c is None
+        else f"engine at {conditions.engine_temperature_c:g} \N{DEGREE SIGN}C"
+    ]
+    for name in ("throttle", "fuel", "ignition"):
+        how.append(f"{name} {(getattr(conditions, name) or 'not said').replace('_', ' ')}")
+    how += [f"start prevented by: {conditions.start_prevented_by}"] if conditions.start_prevented_by else []
+    if conditions.battery_support is not None:
+        how.append(f"battery {'supported' if conditions.battery_support else 'by itself'}")
+    fitted = [
+        f"{words}{f' ({volume:g} cc)' if volume else ''}"
+        for words, volume in (
+            *(
+                (f"{p.name} in cylinder {p.cylinder}", p.added_volume_cc)
+                for p in setup.probe
+                if p.role == "cylinder_pressure"
+            ),
+            *(
+                (
+                    f"{f.what} in cylinder {f.cylinder}{', plug out' if f.plug_removed else ''}",
+                    f.added_volume_cc,
+                )
+                for f in setup.fitted
+            ),
+        )
+    ]
+    probes = [f"{p.name} ({ROLE_WORDS[p.role]}{f', {p.place}' if p.place else ''})" for p in setup.probe]
+    lines = [
+        ("Engine", ", ".join(what)),
+        ("How", ", ".join(how)),
+        ("In plug holes", listed(fitted) if fitted else "the plugs, and nothing else"),
+        ("Probes", "; ".join(probes)),
+        *((f"Noted at {mark.at_s:.1f} s", mark.text) for mark in judged.marks),
+    ]
+    return section("The test", definitions(lines))
 
 
 def _dangers(setup: Setup) -> str:
@@ -219,32 +285,45 @@ def _findings(judgement: Judgement) -> str:
         return ""
     if not judgement.findings:
         return section("What was found", "<p>No odd pulse repeats beyond the margin.</p>")
-    return section("What was found", "<ul>", *map(_finding, judgement.findings), "</ul>")
+    items: dict[bool, list[str]] = {False: [], True: []}
+    said = ""
+    for finding in judgement.findings:
+        usual = finding.cause == "spread"
+        if usual and not items[True]:
+            said = ""
+        step = "" if finding.next_step == said else finding.next_step
+        items[usual].append(_finding(finding, next_step=step))
+        said = finding.next_step
+    parts = [f"<ol>{''.join(items[False])}</ol>"] if items[False] else []
+    if items[True]:
+        parts += ["<h3>Odd, but as healthy engines show it</h3>", f"<ol>{''.join(items[True])}</ol>"]
+    nobody = all(f.suspect_cylinder is None for f in judgement.findings)
+    words = "No cylinder is named as suspect: the odd pulse's own cylinder is no stand-in for it."
+    return section("What was found", *parts, f'<p class="quiet">{words}</p>' if nobody else "")
 
 
-def _finding(finding: Finding) -> str:
+def _finding(finding: Finding, *, next_step: str) -> str:
     where = listed(map(str, finding.odd_pulse_at))
-    suspect = (
-        f"Suspect: cylinder {finding.suspect_cylinder}."
-        if finding.suspect_cylinder is not None
-        else "No cylinder is named as suspect: the odd pulse's own cylinder is no stand-in for it."
-    )
     facts = f"Odd pulse at {where}, {finding.probe}, {finding.feature}. Cause: {_CAUSE_WORDS[finding.cause]}."
+    if finding.suspect_cylinder is not None:
+        facts += f" Suspect: cylinder {finding.suspect_cylinder}."
     return (
-        f"<li><p>{escaped(finding.text)}</p><p>Next: {escaped(finding.next_step)}</p>"
-        f'<p class="quiet">{escaped(facts)} {escaped(suspect)}</p></li>'
+        f"<li><p>{escaped(finding.text)}</p><p>Next: {escaped(next_step or 'the same as for the one before.')}</p>"
+        f'<p class="quiet">{escaped(facts)}</p></li>'
     )
 
 
 # --- balance -----------------------------------------------------------------------------------
 
 
-def _balances(judgement: Judgement, cycles: Sequence[Cycle], even_margin: float) -> str:
+def _balances(judged_file: JudgedFile, cycles: Sequence[Cycle], even_margin: float) -> str:
+    judgement = judged_file.judgement
+    notes = {(n.probe, n.feature): n for n in judged_file.setup_notes}
     # Where something is odd or open comes first; the order of the judgement holds within each.
     judged = sorted((c for c in judgement.comparisons if _has_verdict(c)), key=_all_even)
     if not judged:
         return ""
-    parts = [_balance(comparison, judgement, cycles, even_margin) for comparison in judged]
+    parts = [_balance(c, judgement, notes.get((c.probe, c.feature)), cycles, even_margin) for c in judged]
     key = (
         "Mark: each cylinder's deviation; bar: its 95 % interval, valid however often one looked while "
         "cycles came in, and for all cylinders at once. Triangle down: smaller; up: larger; dot: even; "
@@ -264,7 +343,11 @@ def _all_even(comparison: Comparison) -> bool:
 
 
 def _balance(
-    comparison: Comparison, judgement: Judgement, cycles: Sequence[Cycle], even_margin: float
+    comparison: Comparison,
+    judgement: Judgement,
+    note: SetupNote | None,
+    cycles: Sequence[Cycle],
+    even_margin: float,
 ) -> str:
     balances = comparison.cylinders
     name = comparison_name(comparison)
@@ -298,6 +381,8 @@ def _balance(
         ]
     columns["Mean size"] = [size(b) for b in balances]
     words.append("For mean sizes no interval is stated.")
+    if note is not None and note.disturbed and comparison.stretch == "cranking":
+        words.append(f"The set-up check, before the crank: {note.text}")
     table_of_all = table(tuple(columns), tuple(zip(*columns.values(), strict=True)), "")
     carpet = "" if _all_even(comparison) else _carpet(comparison, judgement, cycles, even_margin)
     return (
@@ -540,7 +625,7 @@ def _valve_events(judgement: Judgement) -> str:
     return section("Valve events", table(heads, rows, ""))
 
 
-def _cannot_be_told(judgement: Judgement) -> str:
+def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
     lines: list[str] = []
     balances = [b for c in judgement.comparisons for b in c.cylinders]
     if any(b.one_of for b in balances):
@@ -564,7 +649,11 @@ def _cannot_be_told(judgement: Judgement) -> str:
         undecided = [b for b in comparison.cylinders if b.verdict == "undecided"]
         if undecided:
             more = max((b.more_cycles for b in undecided if b.more_cycles is not None), default=None)
-            settle = f"about {more} more cycles would settle it" if more else "what would settle it is open"
+            settle = (
+                f"about {counted(more, 'more cycle')} would settle it"
+                if more
+                else "what would settle it is open"
+            )
             lines.append(f"{name}: undecided at {listed(map(pulse_of, undecided))}; {settle}.")
         bare = [b for b in comparison.cylinders if b.trust == "disturbed" and b.predicted is None]
         if bare:
@@ -583,6 +672,7 @@ def _cannot_be_told(judgement: Judgement) -> str:
         )
     if judgement.refused is None and not judgement.causes:
         lines.append("What the fault is: causes were not computed, so that no cylinder is named as suspect.")
+    lines += blind_lines(setup)
     if judgement.sync.angle_uncertainty_deg is None and judgement.sync.basis != "none":
         lines.append("How exact the crank angles are: no uncertainty could be stated for them.")
     if lost := lost_parts(judgement):

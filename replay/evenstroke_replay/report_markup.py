@@ -7,6 +7,10 @@ import itertools
 import re
 from collections.abc import Iterable, Sequence
 
+_LONG = ' class="long"'
+_SHORT = 20
+"""Characters of a row's name up to which it stays on one line on a narrow screen."""
+
 
 def escaped(text: str) -> str:
     return html.escape(text, quote=True)
@@ -22,8 +26,12 @@ def definitions(lines: Iterable[tuple[str, str]]) -> str:
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]], caption: str) -> str:
     head = "".join(f'<th scope="col">{escaped(text)}</th>' for text in heads)
+
+    def cells(row: Sequence[str]) -> str:
+        return "".join(f"<td>{escaped(cell)}</td>" for cell in row[1:])
+
     body = "".join(
-        f'<tr><th scope="row">{escaped(row[0])}</th>{"".join(f"<td>{escaped(cell)}</td>" for cell in row[1:])}</tr>'
+        f'<tr><th scope="row"{_LONG if len(row[0]) > _SHORT else ""}>{escaped(row[0])}</th>{cells(row)}</tr>'
         for row in rows
     )
     words = f'<p class="quiet">{escaped(caption)}</p>' if caption else ""

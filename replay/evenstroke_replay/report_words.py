@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 
 from evenstroke_dsp.messages import Comparison, CylinderBalance, CylinderPulse
 
@@ -66,8 +65,3 @@ def plain(value: object) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{key}: {plain(inner)}" for key, inner in value.items())
     return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def listed(words: Iterable[str]) -> str:
-    *most, last = words
-    return f"{', '.join(most)} and {last}" if most else last

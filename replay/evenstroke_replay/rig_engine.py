@@ -349,7 +349,7 @@ class EngineSource:
         value = self._value_of(probe)
         if probe.positive_is == "vacuum" and probe.role in PULSE_ROLES:
             value = -value
-        if probe.low_corner_hz is not None:
+        if probe.low_corner_hz:  # 0 is a probe that has none
             b, a = signal.butter(1, probe.low_corner_hz, "highpass", fs=GRID_HZ)
             value = signal.lfilter(b, a, value - value[0])
         per_unit, zero = scale(probe, self._reference_v)

@@ -21,7 +21,7 @@ from evenstroke_dsp.physics import (
     scenario_for,
     simulate,
 )
-from evenstroke_dsp.physics.scenario import FAULT_UNITS, FaultKind
+from evenstroke_dsp.physics.scenario import FAULT_UNITS
 from evenstroke_dsp.setup import EDGE_ROLES, PULSE_ROLES, Probe, Setup
 from evenstroke_protocol.events import InputInfo, InputKind
 
@@ -65,9 +65,9 @@ def parse_engine_fault(text: str) -> Fault:
     kind, _, rest = text.partition(":")
     cylinders, _, size = rest.partition(":")
     try:
-        if kind not in FAULT_UNITS:
+        known = next((k for k in FAULT_UNITS if k == kind), None)
+        if known is None:
             raise ValueError(kind)
-        known: FaultKind = kind  # type: ignore[assignment]
         return Fault(
             kind=known,
             cylinders=tuple(int(c) for c in cylinders.split(",") if c),

@@ -6,7 +6,7 @@ import threading
 
 import numpy as np
 from evenstroke_daemon.bounded_queue import BlockQueue, BoundedQueue, gap_over
-from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, SampleBlock
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -91,7 +91,7 @@ def test_a_gap_counts_scans_once_however_many_blocks_carry_them():
     # Inputs that are not evenly spaced come as two blocks of the same scans.
     other = SampleBlock((3,), np.zeros((1, 20)), 0.0004, DT)
     edges = EdgeBlock(5, np.array([0.015]), np.array([True]), 0.02)
-    gap = gap_over([samples(0, 20), other, edges, Gap(0.02, 0.05, 30, "samples_missing")])
+    gap = gap_over([samples(0, 20), other, edges, Gap(0.02, 0.05, 30, GapReason.SAMPLES_MISSING)])
     assert (gap.t_from, gap.t_to, gap.lost_samples) == (0.0, 0.05, 50)
     assert gap.reason == "pipeline_behind"
 

@@ -323,3 +323,23 @@ def test_the_battery_while_cranking_and_after():
 def test_without_a_battery_probe_nothing_is_said_of_it():
     said = Coach(Limits()).say(0.0)
     assert (said.battery, said.battery_rest_v, said.battery_lowest_v) == (None, None, None)
+
+
+# --- enough stays enough ---------------------------------------------------------------------------
+
+
+def test_a_crank_that_was_called_enough_is_not_told_to_go_on():
+    coach = Coach(Limits())
+    coach.heard(finding("cranking", "Enough: stop cranking.", more=0), 100.0)
+    assert coach.say(102.0).alarm is None
+    assert coach.say(104.0).words == "Enough: stop cranking."
+    # A late revision, and a turning broken by syncs that did not come.
+    coach.heard(finding("cranking", "Keep cranking: about 3 more cycles.", more=3), 105.0)
+    assert coach.say(105.1).words == "Enough: stop cranking."
+    coach.heard(finding("rest"), 105.5)
+    coach.heard(finding("cranking"), 106.5)
+    assert coach.say(107.0).alarm == "stop"
+    coach.heard(finding("rest"), 108.0)
+    # Another crank begins anew.
+    coach.heard(finding("cranking"), 240.0)
+    assert coach.say(244.0).words == "Keep cranking."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
@@ -129,6 +130,17 @@ def test_a_reader_that_goes_away_is_no_traceback():
     os.close(writing)
     assert done.returncode == 1
     assert done.stderr == b""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="not checked here: needs /dev/full")
+@pytest.mark.parametrize("arguments", [("setup", "check", "demo", "--quick"), ("--version",)], ids=" ".join)
+def test_a_full_disk_under_stdout_is_said_and_is_no_traceback(arguments):
+    with Path("/dev/full").open("wb") as full:
+        done = run(*arguments, stdout=full, stderr=subprocess.PIPE, env={**os.environ, "LC_ALL": "C"})
+    assert done.returncode == 1
+    assert b"Traceback" not in done.stderr
+    assert b"No space left on device" in done.stderr
+    assert b"do this:" in done.stderr
 
 
 def test_no_colour_off_a_terminal():

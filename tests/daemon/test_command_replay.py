@@ -203,7 +203,7 @@ def test_a_subscriber_hears_what_is_in_the_recording(path):
                 assert message is not None
                 heard.append(message)
         assert process.wait(timeout=WAIT_S) == 0
-        assert process.stdout.read() == ""
+        assert "evenstroke judge" in process.stdout.read()
     finally:
         process.kill()
         process.wait()
@@ -243,3 +243,23 @@ def test_on_a_terminal_it_tells_the_keys_and_obeys_them(path):
         process.stderr.close()
         os.close(ours)
         os.close(theirs)
+
+
+def test_at_its_end_it_says_what_was_found_and_where_the_rest_is(path, capsys):
+    assert main(["replay", str(path), "--speed", "max", "--publish", "none", "--quick"]) == 0
+    out = capsys.readouterr().out
+    last = [m for m in judge_path(path).messages if isinstance(m, FindingMessage)][-1]
+    for finding in last.findings:
+        assert finding.text in out
+    assert last.instruction in out
+    assert f"evenstroke judge {path}" in out
+
+
+@pytest.mark.parametrize("where", [("--from", "400"), ("--from-cycle", "400")], ids=" ".join)
+def test_a_beginning_behind_the_end_is_an_error_that_says_where_it_ends(path, capsys, where):
+    assert main(["replay", str(path), "--speed", "max", "--publish", "none", "--quick", *where]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "ends before the place to begin at" in err
+    cycles = sum(isinstance(m, Cycle) for m in judge_path(path).messages)
+    assert f"{SECONDS:.1f} s, with {cycles} complete cycles" in err

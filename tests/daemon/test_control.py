@@ -9,7 +9,7 @@ import msgspec
 import pytest
 import zmq
 from evenstroke_daemon.control import Control
-from evenstroke_daemon.publisher import ServiceError
+from evenstroke_daemon.secured import ServiceError
 from evenstroke_dsp.messages import EngineInfo, Reply, State
 from evenstroke_replay.setup_files import load_setup
 from hypothesis import given, settings

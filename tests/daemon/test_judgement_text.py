@@ -18,6 +18,13 @@ from evenstroke_dsp.messages import (
     SourceInfo,
     SyncInfo,
 )
+from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.setup_effects import blind_lines
+from evenstroke_replay.judging import Mark
+
+SETUP = parse_setup(
+    'schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 2, 3]\n[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+)
 
 
 def balance(cylinder, deviation, verdict, **more):
@@ -74,12 +81,20 @@ JUDGEMENT = Judgement(
 )  # fmt: skip
 
 
+def test_what_was_noted_stands_with_its_second():
+    text = judgement_text(
+        JUDGEMENT, SETUP, marks=[Mark(3.24, "choke pulled"), Mark(8.0, "battery clip slipped")]
+    )
+    assert "Noted while it was recorded:\n  - at 3.2 s: choke pulled\n  - at 8.0 s: battery" in text
+    assert "Noted" not in judgement_text(JUDGEMENT, SETUP)
+
+
 def flat(text):
     return " ".join(text.split())
 
 
 def test_what_to_do_comes_before_the_figures_and_what_it_is_worth_last():
-    text = judgement_text(JUDGEMENT)
+    text = judgement_text(JUDGEMENT, SETUP)
     order = [
         text.index(words)
         for words in (
@@ -97,7 +112,7 @@ def test_what_to_do_comes_before_the_figures_and_what_it_is_worth_last():
 
 @pytest.mark.parametrize("width", [80, 100, 160])
 def test_figures_have_units_intervals_trust_and_reasons_at_every_width(width):
-    text = judgement_text(JUDGEMENT, width)
+    text = judgement_text(JUDGEMENT, SETUP, width)
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
     for words in (
@@ -108,7 +123,7 @@ def test_figures_have_units_intervals_trust_and_reasons_at_every_width(width):
         "v smaller",
         "0.86 kPa",
         "cylinder 2: the set-up alone does -10.0 to -2.0 %",
-        "healthy engines: -4.0 to +4.0 % (3 known-goods of this family)",
+        "each cylinder -4.0 to +4.0 % (3 known-goods of this family)",
         "cylinder 3: about 6 more cycles would settle it",
         "cylinder 3: a one-off in cycle 4, 9",
         "14 complete cycles at 196 rpm",
@@ -122,18 +137,27 @@ def test_a_refusal_says_why_and_what_comes_first_stays_said():
     refused = msgspec.structs.replace(
         JUDGEMENT, comparisons=(), findings=(), refused="The engine did not turn. Record before you crank."
     )
-    text = judgement_text(refused)
+    text = judgement_text(refused, SETUP)
     assert "No judgement: The engine did not turn." in text
     assert "No pulse was found odd" not in text
     assert "evidence, not proof" in text
 
 
 def test_nothing_odd_is_not_called_proof_of_health():
-    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=())))
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=()), SETUP))
     assert "No pulse was found odd" in text
     assert "not yet known to be even" in text
 
 
 def test_lost_samples_are_said():
     source = msgspec.structs.replace(JUDGEMENT.source, lost_samples=12)
-    assert "12 samples lost" in judgement_text(msgspec.structs.replace(JUDGEMENT, source=source))
+    assert "12 samples lost" in judgement_text(msgspec.structs.replace(JUDGEMENT, source=source), SETUP)
+
+
+def test_what_the_test_cannot_see_is_said_and_the_same_next_step_once() -> None:
+    (first, *_) = JUDGEMENT.findings
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=(first, first)), SETUP, 400))
+    for line in blind_lines(SETUP):
+        assert line in text
+    assert text.count(first.next_step) == 1
+    assert "Next: as above." in text

@@ -6,6 +6,7 @@ import itertools
 import threading
 import time
 
+import msgspec
 import numpy as np
 import pytest
 import serial
@@ -15,9 +16,9 @@ from evenstroke_daemon.coach import Coach, Limits
 from evenstroke_daemon.link import Link
 from evenstroke_daemon.outcome import Outcome
 from evenstroke_daemon.serial_port import LinkError
-from evenstroke_daemon.service import Service
+from evenstroke_daemon.service import Informed, Service
 from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
-from evenstroke_dsp.messages import Cycle, Health, ProbeHealth, State
+from evenstroke_dsp.messages import Cycle, FindingMessage, Health, ProbeHealth, State
 from evenstroke_dsp.setup import SetupError, parse_setup
 from evenstroke_protocol.events import ResetCause
 from evenstroke_replay.player import blocks_of
@@ -75,8 +76,31 @@ class Blocks:
         )  # fmt: skip
 
 
+class Speaking(Blocks):
+    """Says of each block of samples a cycle, and a finding that names who says it."""
+
+    def __init__(self, name):
+        super().__init__()
+        self.name = name
+
+    def push(self, block):
+        super().push(block)
+        if not isinstance(block, SampleBlock):
+            return []
+        number = sum(isinstance(b, SampleBlock) for b in self.pushed) - 1
+        cycle = msgspec.structs.replace(super().flush()[0], sequence=number, index=number)
+        finding = FindingMessage(
+            sequence=number, at_s=block.t0, phase="cranking" if number % 40 >= 20 else "rest", findings=(),
+            warnings=(), refused=None, instruction=self.name, more_cycles=None,
+        )  # fmt: skip
+        return [cycle, finding]
+
+    def flush(self):
+        return []
+
+
 class Session:
-    def __init__(self, port, folder=None, setup_text=SETUP):
+    def __init__(self, port, folder=None, setup_text=SETUP, awaited=None):
         from datetime import UTC, datetime
 
         from evenstroke_replay.recorder import Recorder
@@ -105,6 +129,7 @@ class Session:
             publish=self.published.append,
             clock=clock,
             coach=Coach(Limits()),
+            awaited=awaited,
         )  # fmt: skip
         self.paced = True
         port.before_read = self._wait_for_the_others
@@ -209,6 +234,82 @@ def test_a_pipeline_that_is_behind_costs_blocks_but_not_the_recording(virtual_po
     dropped = {count.queue: count.dropped for count in health.queues}
     assert dropped["pipeline_batches"] > 0
     assert dropped["received_bytes"] == 0
+
+
+@pytest.mark.parametrize("ready_after", [0, 30, 10**9], ids=["at once", "meanwhile", "not before the end"])
+def test_what_is_awaited_speaks_of_everything_that_came(virtual_port, tmp_path, ready_after):
+    asked = []
+    informed = Speaking("informed")
+
+    def awaited(wait):
+        asked.append(wait)
+        return Informed(informed, ()) if wait or len(asked) > ready_after else None
+
+    port = virtual_port()
+    received = listening_to(port)
+    session = Session(port, tmp_path, awaited=awaited)
+    first = session.service._pipeline = Speaking("first")
+    coached = []
+    session.service._coach.heard = lambda finding, now_s: coached.append(finding.sequence)
+    assert session.run(seconds=2.0) is Outcome.DONE
+    blocks = [b for b in informed.pushed if isinstance(b, SampleBlock)]
+    before = [b.t0 for b in first.pushed if isinstance(b, SampleBlock)]
+    assert before
+    assert [b.t0 for b in blocks][: len(before)] == before
+    assert sum(b.samples for b in blocks) == session.of(Health)[-1].samples, "nothing is lost meanwhile"
+    every = list(range(len(blocks)))
+    assert len(every) > 40
+    assert [c.sequence for c in session.of(Cycle)] == every, "each cycle is published once, in order"
+    assert [f.sequence for f in session.of(FindingMessage)] == every
+    assert {f.instruction for f in session.of(FindingMessage)} == {"informed"}
+    assert coached == every, "the coach hears each once, and at once"
+    assert session.service.snapshot().finding.instruction == "informed"
+    assert not session.of(State)[-1].coach.words.endswith("the balance follows.")
+    recording = Recording(session.service.recorded_path)
+    assert b"".join(i.data for i in recording.items() if isinstance(i, RecordedBytes)) == bytes(received)
+    phases = [i.content.phase for i in recording.items() if isinstance(i, RecordedNote)]
+    assert phases == [a for a, b in zip(phases, [None, *phases], strict=False) if a != b]
+
+
+def test_while_something_is_awaited_the_coach_says_so(virtual_port):
+    port = virtual_port()
+    session = Session(port, awaited=lambda wait: Informed(Speaking("informed"), ()) if wait else None)
+    session.run(seconds=1.0)
+    streaming = [state.coach.words for state in session.of(State) if state.link == "streaming"]
+    assert "still being worked out" in streaming[0]
+    assert "still being worked out" not in session.of(State)[-1].coach.words
+
+
+def test_what_is_kept_for_the_awaited_is_bounded(virtual_port, monkeypatch):
+    monkeypatch.setattr(service_module, "MOST_KEPT_BYTES", 4000)
+    waited = []
+
+    def awaited(wait):
+        waited.append(len(session.service._kept) if wait else None)
+        return Informed(Blocks(), ()) if wait else None
+
+    session = Session(virtual_port(), awaited=awaited)
+    session.run(seconds=2.0)
+    kept = [count for count in waited if count is not None]
+    assert len(kept) == 1, "it was waited for once"
+    assert sum(isinstance(b, SampleBlock) for b in session.pipeline.pushed) < 20, "and before the end"
+
+
+def test_a_session_that_fails_does_not_wait(virtual_port):
+    port = virtual_port()
+    asked = []
+
+    def gone(data, now):
+        if now > 1.0:
+            raise serial.SerialException("gone")
+        return data
+
+    port.damage = gone
+    session = Session(port, awaited=lambda wait: asked.append(wait))
+    with pytest.raises(LinkError):
+        session.run(seconds=200.0)
+    assert asked
+    assert not any(asked)
 
 
 def test_a_recording_that_fails_is_said_and_the_session_goes_on(virtual_port, tmp_path):
@@ -447,12 +548,17 @@ def test_a_port_that_goes_away_is_opened_again(virtual_port, tmp_path):
     def unplugged():
         return 1.0 < port.now_s - port.began_s < 3.0
 
+    def nobody_hears():
+        port.board.advance(port.now_s - port.began_s)  # what the board sends meanwhile goes nowhere
+
     def pulled():
         waited()
         if unplugged():
+            nobody_hears()
             raise serial.SerialException("device disconnected")
 
     def open_again(name, baud, timeout):
+        nobody_hears()
         if unplugged():
             raise FileNotFoundError(2, "no such device")
         return opener(name, baud, timeout)
@@ -464,8 +570,10 @@ def test_a_port_that_goes_away_is_opened_again(virtual_port, tmp_path):
     assert states[-1] == "closed"
     assert "stalled" in states and states.count("streaming") >= 2
     gaps = [b for b in session.pipeline.pushed if isinstance(b, Gap)]
-    assert [g.reason for g in gaps] == ["link_lost"]
+    # The board streamed on: its own numbers tell what went nowhere, and a new run begins behind that.
+    assert [g.reason for g in gaps] == ["samples_missing", "edges_missing", "link_lost"]
     assert gaps[0].t_to - gaps[0].t_from == pytest.approx(2.0, abs=0.6)  # away, and looked for twice a second
+    assert gaps[2].t_to - gaps[2].t_from < 0.1
     assert Recording(session.service.recorded_path).complete
 
 
@@ -508,6 +616,18 @@ def test_a_stop_is_obeyed_while_the_board_is_waited_for(virtual_port, tmp_path):
 
 
 # --- recordings by request -----------------------------------------------------------------------
+
+
+def test_a_recording_that_is_asked_for_before_the_first_bytes_is_the_only_one(virtual_port, tmp_path):
+    session = Session(virtual_port(), tmp_path)
+    path = session.service.start_recording()
+    assert session.run(seconds=2.0) is Outcome.DONE
+    assert session.service.recorded_paths == [path]
+    recording = Recording(path)
+    assert recording.complete
+    scans = sum(b.samples for b in blocks_of(recording, recording.setup) if isinstance(b, SampleBlock))
+    assert scans == session.scans
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_recording_begun_late_holds_the_seconds_before(virtual_port, tmp_path):

@@ -48,6 +48,22 @@ def test_a_new_run_begins_a_new_estimate() -> None:
     assert clock.rate is None
 
 
+@pytest.mark.parametrize("late_windows", [(3, 4, 5), (50, 51, 52, 53, 54), (7, 20, 33, 46, 55)])
+def test_seconds_in_which_all_came_late_do_not_move_it(late_windows: tuple[int, ...]) -> None:
+    """A least-squares line through the same least delays is off by 880, 1340 and 190 ppm."""
+    rng, clock = np.random.default_rng(4), BoardClock()
+    for k in range(1, 12_000):
+        board = 0.005 * k
+        late = 0.2 if int(board) in late_windows else 0.0
+        host = board / (1.0 + 100e-6) + 0.001 + rng.exponential(0.003) + late
+        clock.add(1, board, round(host * 1e9))
+    rate = clock.rate
+    assert rate is not None
+    assert abs(rate.ppm - 100.0) < 30.0
+    assert rate.uncertainty_ppm < 60.0
+    assert abs(rate.ppm - 100.0) <= 3 * rate.uncertainty_ppm
+
+
 def test_a_long_wait_in_between_moves_nothing() -> None:
     rng, clock = np.random.default_rng(3), BoardClock()
     for k in range(1, 8000):

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed, check_board
 from evenstroke_dsp.setup import Setup, SetupError, parse_setup
 from evenstroke_protocol.events import (
@@ -232,14 +232,14 @@ def test_the_counting_signal_makes_loss_arithmetic() -> None:
 
 def test_a_board_that_dropped_blocks_itself_is_told_from_the_link() -> None:
     gap = fed(BoardFeed(setup()), hello(), samples(0, 0, 10), samples(1, 25 * SCAN_TICKS, 10))[1]
-    assert gap == Gap(10 * SCAN_TICKS / CLOCK_HZ, 25 * SCAN_TICKS / CLOCK_HZ, 15, "board_dropped")
+    assert gap == Gap(10 * SCAN_TICKS / CLOCK_HZ, 25 * SCAN_TICKS / CLOCK_HZ, 15, GapReason.BOARD_DROPPED)
 
 
 def test_blocks_missing_before_the_first_one_lie_before_zero() -> None:
     feed = BoardFeed(setup())
     loss = Loss(LossReason.SAMPLES_MISSING, 0, "block 0", "block 2", blocks_lost=2, run=1)
     gap, block = fed(feed, hello(), loss, samples(2, 20 * SCAN_TICKS, 10))
-    assert gap == Gap(-20 * SCAN_TICKS / CLOCK_HZ, 0.0, 20, "samples_missing")
+    assert gap == Gap(-20 * SCAN_TICKS / CLOCK_HZ, 0.0, 20, GapReason.SAMPLES_MISSING)
     assert isinstance(block, SampleBlock)
     assert block.t0 == 0.0
     assert feed.lost_samples == 20
@@ -262,7 +262,7 @@ def test_a_later_run_never_overlaps_the_one_before() -> None:
     feed = BoardFeed(setup())
     fed(feed, hello(), samples(0, 0, 25), host_ns=1_000_000_000)
     gap, block = fed(feed, samples(0, 0, 25, run=2), host_ns=1_000_000_000)
-    assert gap == Gap(0.010, 0.010, 0, "link_lost")
+    assert gap == Gap(0.010, 0.010, 0, GapReason.LINK_LOST)
     assert isinstance(block, SampleBlock)
     assert block.t0 == 0.010
 
@@ -271,7 +271,7 @@ def test_a_later_run_begins_behind_every_edge_of_the_one_before() -> None:
     feed = BoardFeed(setup())
     fed(feed, hello(), samples(0, 0, 25), Edges(1, 0, 60_000, ()), host_ns=1_000_000_000)
     gap, block = fed(feed, samples(0, 0, 25, run=2), host_ns=1_015_000_000)
-    assert gap == Gap(0.010, 0.030, 50, "link_lost")
+    assert gap == Gap(0.010, 0.030, 50, GapReason.LINK_LOST)
     assert isinstance(block, SampleBlock)
     assert block.t0 == 0.030
 
@@ -312,7 +312,7 @@ def test_lost_edge_frames_are_a_gap_without_samples() -> None:
     feed = BoardFeed(setup())
     fed(feed, hello(), samples(0, 0, 10), Edges(1, 0, 100_000, ()))
     gap, edges = fed(feed, Edges(1, 2, 300_000, (Edge(250_000, 4, True),)))
-    assert gap == Gap(0.05, 0.125, 0, "edges_missing")
+    assert gap == Gap(0.05, 0.125, 0, GapReason.EDGES_MISSING)
     assert isinstance(edges, EdgeBlock)
     assert (feed.lost_samples, feed.lost_edges) == (0, 1)
 
@@ -346,7 +346,7 @@ def test_a_set_up_of_edges_alone_needs_no_samples() -> None:
     assert isinstance(first, EdgeBlock)
     assert (first.times.tolist(), first.until) == ([0.0], 0.001)
     gap, later = fed(feed, Edges(2, 0, 50, ()), host_ns=1_000_000_000)
-    assert gap == Gap(0.001, 1.001, 0, "link_lost")
+    assert gap == Gap(0.001, 1.001, 0, GapReason.LINK_LOST)
     assert feed.lost_edges == 1
     assert isinstance(later, EdgeBlock)
     assert later.until == 1.001

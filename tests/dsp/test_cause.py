@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from evenstroke_dsp.findings import cause_of, effect_words, findings_of
+from evenstroke_dsp.findings import cause_of, effect_words, findings_of, instruction_at_rest
 from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
 from evenstroke_dsp.setup import parse_setup
 
@@ -72,3 +72,22 @@ def test_a_healthy_pulse_beside_a_far_odd_one_is_said_to_be_pulled_by_the_mean()
     assert "pulls the mean" not in texts[3]
     for cylinder in (1, 2, 4):
         assert "cylinder 3 pulls the mean: of the others' mean alone it would be +0 % off" in texts[cylinder]
+
+
+@pytest.mark.parametrize("verdict", [None, "undecided", "even"])
+def test_an_engine_that_is_to_idle_is_never_told_to_be_cranked(verdict: str | None) -> None:
+    one = msgspec.structs.replace(BASE, verdict=verdict)
+    compared = Comparison(
+        probe="intake", role="intake_pulse", feature="drop", stretch="idle", unit="percent", trust="clean",
+        because=(), reference=(1, 2), cylinders=(one, one),
+    )  # fmt: skip
+    words, more = instruction_at_rest(
+        comparisons=(compared,) if verdict else (),
+        findings=(),
+        refused=None,
+        mode="idle",
+    )
+    assert "idle" in words
+    assert "crank" not in words.lower()
+    assert "starter" not in words
+    assert more == (0 if verdict == "even" else None)

@@ -69,19 +69,28 @@ CRANKING: dict[tuple[bool, str | None, str | None], tuple[set[str], set[str]]] =
     (False, None, None): (set(), set()),
     (True, "disabled", "disabled"): (set(), set()),
     (True, "disabled", "on"): ({PLUG_OUT}, {PLUG_OUT}),
-    (True, "disabled", None): ({"plug_out_ignition_unknown"}, set()),
+    (True, "disabled", None): ({"plug_out_ignition_unknown"}, {"plug_out_ignition_unknown"}),
     (True, "clear_flood", "disabled"): ({"plug_out_clear_flood"}, set()),
     (True, "clear_flood", "on"): ({"plug_out_clear_flood", PLUG_OUT}, {PLUG_OUT}),
-    (True, "clear_flood", None): ({"plug_out_clear_flood", "plug_out_ignition_unknown"}, set()),
+    (True, "clear_flood", None): (
+        {"plug_out_clear_flood", "plug_out_ignition_unknown"},
+        {"plug_out_ignition_unknown"},
+    ),
     (True, "on", "disabled"): ({FUEL_ON, "plug_out_fuel_on"}, {FUEL_ON, "plug_out_fuel_on"}),
     (True, "on", "on"): ({"plug_out_fuel_on", PLUG_OUT}, {"plug_out_fuel_on", PLUG_OUT}),
     (True, "on", None): (
         {"fuel_on_ignition_unknown", "plug_out_fuel_on", "plug_out_ignition_unknown"},
-        {"plug_out_fuel_on"},
+        {"plug_out_fuel_on", "plug_out_ignition_unknown"},
     ),
-    (True, None, "disabled"): ({"fuel_unknown_ignition_disabled", "plug_out_fuel_unknown"}, set()),
-    (True, None, "on"): ({"plug_out_fuel_unknown", PLUG_OUT}, {PLUG_OUT}),
-    (True, None, None): ({"plug_out_fuel_unknown", "plug_out_ignition_unknown"}, set()),
+    (True, None, "disabled"): (
+        {"fuel_unknown_ignition_disabled", "plug_out_fuel_unknown"},
+        {"plug_out_fuel_unknown"},
+    ),
+    (True, None, "on"): ({"plug_out_fuel_unknown", PLUG_OUT}, {"plug_out_fuel_unknown", PLUG_OUT}),
+    (True, None, None): (
+        {"plug_out_fuel_unknown", "plug_out_ignition_unknown"},
+        {"plug_out_fuel_unknown", "plug_out_ignition_unknown"},
+    ),
 }
 
 
@@ -118,9 +127,13 @@ def test_nothing_acknowledges_a_plug_out_with_fuel_on_away() -> None:
         require_acknowledged(described)
 
 
-def test_an_engine_that_idles_has_its_fuel_on_said_or_not() -> None:
-    codes = {danger.code for danger in blocking_dangers(with_hole("hose", mode="idle", ignition="on"))}
-    assert codes == {"plug_out_fuel_on", PLUG_OUT}
+@pytest.mark.parametrize("fuel", FUEL)
+def test_an_engine_that_idles_has_its_fuel_on_whatever_is_said(fuel: str | None) -> None:
+    described = with_hole("hose", mode="idle", fuel=fuel, ignition="on", acknowledged=(PLUG_OUT,))
+    (danger,) = blocking_dangers(described)
+    assert danger.code == "plug_out_fuel_on"
+    assert "is to idle" in danger.text
+    assert 'mode = "cranking"' in danger.todo
     assert dangers(with_hole(None, mode="idle")) == ()
 
 
@@ -135,6 +148,13 @@ def test_the_refusal_says_what_to_write() -> None:
     with pytest.raises(DangerError) as caught:
         require_acknowledged(with_hole("open", fuel="disabled", ignition="on"))
     assert 'acknowledged = ["plug_out_ignition_on"]' in str(caught.value)
+
+
+def test_what_is_unsaid_with_a_plug_out_is_asked_for() -> None:
+    with pytest.raises(DangerError) as caught:
+        require_acknowledged(with_hole("transducer"))
+    assert 'fuel = "disabled" under [conditions]' in str(caught.value)
+    assert 'ignition = "disabled" or "on" under [conditions]' in str(caught.value)
 
 
 def test_plugs_out_are_the_cylinders_of_transducers_hoses_and_open_holes() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
-from evenstroke_dsp.comparing import compare
+from evenstroke_dsp.comparing import compare, crank_to_crank_reach
 from evenstroke_dsp.messages import (
     Comparison,
     CrankedStretch,
@@ -159,3 +159,65 @@ def test_a_refused_crank_is_compared_with_nothing() -> None:
     refused = msgspec.structs.replace(judgement(EVEN), comparisons=(), refused="no cycle was found")
     two = compare(judgement(EVEN), WITHOUT, refused, WITHOUT)
     assert two.changes == () and "no cycle was found" in two.texts[0]
+
+
+def test_what_untouched_pulses_differ_by_is_a_prediction_interval() -> None:
+    # Reference: ISO 16269-8:2004, one further observation, standard deviation unknown: k = t sqrt(1 + 1/n); t of 0.975
+    # and 4 degrees of freedom is 2.776 (any table of Student's t).
+    others = [0.4, -0.8, 0.2, 0.2, 0.0]
+    assert crank_to_crank_reach(others) == pytest.approx(
+        2.776 * np.std(others, ddof=1) * np.sqrt(1.2), rel=1e-3
+    )
+    assert crank_to_crank_reach(others[:2]) is None
+    rng = np.random.default_rng(3)
+    for n in (3, 5):
+        draws = rng.standard_normal((3000, n + 1))
+        held = [abs(d[-1] - d[:-1].mean()) <= crank_to_crank_reach(list(d[:-1])) for d in draws]
+        # Half a per cent is what 3000 draws leave open (binomial, one standard deviation 0.4 %).
+        assert np.mean(held) == pytest.approx(0.95, abs=0.015)
+
+
+def test_a_change_no_larger_than_the_other_pulses_own_is_not_said_to_be_one() -> None:
+    order = (1, 5, 3, 6, 2, 4)
+    six = parse_setup(
+        FOUR.replace("cylinders = 4", "cylinders = 6").replace("[1, 3, 4, 2]", str(list(order)))
+    )
+
+    def crank(sizes: dict[int, float]) -> Judgement:
+        level = np.mean(list(sizes.values()))
+        whole = judgement(EVEN, half_width=0.2)
+        (comparison,) = whole.comparisons
+        cylinders = tuple(
+            msgspec.structs.replace(
+                comparison.cylinders[0],
+                cylinder=c,
+                deviation=float(d),
+                low=float(d) - 0.2,
+                high=float(d) + 0.2,
+            )
+            for c in order
+            for d in [100 * (sizes[c] / level - 1)]
+        )
+        comparison = msgspec.structs.replace(comparison, reference=order, cylinders=cylinders)
+        return msgspec.structs.replace(
+            whole, engine=EngineInfo(cylinders=6, firing_order=order), comparisons=(comparison,)
+        )
+
+    sizes = dict(zip(order, (1.0, 1.01, 0.99, 1.012, 0.992, 1.0), strict=True))
+    two = compare(crank(sizes), six, crank(dict.fromkeys(order, 1.0)), six)
+    assert {x.verdict for x in by_cylinder(two).values()} <= {"same", "undecided"}
+    assert two.changes[0].crank_to_crank == pytest.approx(0.93, abs=0.1), (
+        "arithmetic: of +1, -1, +1.2, -0.8, 0, 0"
+    )
+    assert two.changes[0].untouched == 6
+    assert any("From one crank to the next the pulses differ by" in text for text in two.texts)
+    two = compare(crank({**sizes, 3: 0.8}), six, crank(dict.fromkeys(order, 1.0)), six)
+    assert by_cylinder(two)[3].verdict == "changed", "its own change does not hide it"
+
+
+def test_too_few_untouched_pulses_are_said() -> None:
+    two = compare(judgement({**EVEN, 2: 0.9}, disturbed=(2,)), WITH, judgement(EVEN), WITHOUT)
+    found = by_cylinder(two)
+    assert found[2].between_cranks, "1, 3 and 4 are untouched"
+    assert not found[1].between_cranks
+    assert any("fewer than three other pulses are untouched" in text for text in two.texts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from evenstroke_dsp.comparisons import ComparisonKeeper, verdict_cylinders
 from evenstroke_dsp.cycles import Place
 from evenstroke_dsp.features import Pulse
@@ -44,3 +45,38 @@ def test_an_engine_that_starts_gives_every_verdict_twice() -> None:
     # Drop of six, rise and suction of three; a pipe of one cylinder compares with nothing.
     assert len(given) == 2 * (6 + 2 * 3)
     assert keeper.verdicts_shared == len(given)
+
+
+def test_cycles_taken_anew_never_turn_a_verdict_into_another() -> None:
+    """A probe found to be upside down is measured anew: cylinder 1 was small, is large now, and gets no word."""
+    setup = parse_setup(SETUP)
+    measurer = ProbeMeasurer(setup, setup.probe[0], 0)
+    keeper = ComparisonKeeper(setup, [measurer])
+
+    def words(size_of_first: float) -> tuple[set[str | None], tuple[str, ...]]:
+        draw = np.random.default_rng(1)
+        for cycle in range(12):
+            measured = [
+                Measured(
+                    Place(cylinder, None, 0.0),
+                    k,
+                    Pulse(
+                        0.0,
+                        0.1,
+                        {"drop": (size_of_first if cylinder == 1 else 1.0) * (1.0 + 0.01 * draw.normal())},
+                    ),
+                    None,
+                )
+                for k, cylinder in enumerate(setup.sees(setup.probe[0]), 1)
+            ]
+            keeper.add(measurer, measured, "cranking", cycle, 0)
+        drop = next(c for c in keeper.state() if c.feature == "drop")
+        return {c.verdict for c in drop.cylinders if c.cylinder == 1}, drop.because
+
+    assert words(0.7)[0] == {"smaller"}
+    keeper.forget("intake")
+    verdicts, because = words(1.3)
+    assert verdicts == {"undecided"}
+    assert "verdict_withdrawn" in because
+    keeper.forget("intake")
+    assert words(0.7)[0] == {"smaller"}

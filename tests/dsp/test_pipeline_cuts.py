@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 from evenstroke_dsp import sync_tracker
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 from hypothesis import Phase, given, settings
@@ -66,7 +66,7 @@ def without(blocks: Sequence[Block], t_from: float, t_to: float) -> list[Block]:
     for block in blocks:
         if isinstance(block, SampleBlock) and t_from - 1e-9 <= block.t0 < t_to - 1e-9:
             if not noted:
-                out.append(Gap(t_from, t_to, round((t_to - t_from) * RATE_HZ), "board_dropped"))
+                out.append(Gap(t_from, t_to, round((t_to - t_from) * RATE_HZ), GapReason.BOARD_DROPPED))
                 noted = True
             continue
         out.append(block)
@@ -171,7 +171,7 @@ def test_edges_that_were_lost_leave_their_cycle_out(recorded, bench, reason: str
     cycle = next(c for c in whole.cycles if c.left_out is None and c.from_s > 1.0)
     at = (cycle.from_s + cycle.to_s) / 2
     place = next(k for k, b in enumerate(blocks) if isinstance(b, EdgeBlock) and b.until > at)
-    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, reason), *blocks[place:]])
+    lossy = bench.run(setup, [*blocks[:place], Gap(at, at + 0.001, 0, GapReason(reason)), *blocks[place:]])
     assert [c.left_out for c in lossy.cycles if c.index == cycle.index] == ["lost_edges"]
     assert sum(c.left_out == "lost_edges" for c in lossy.cycles) == 1
 
@@ -184,7 +184,7 @@ def test_a_long_hole_makes_two_stretches_and_no_false_pulse(recorded, bench) -> 
             shifted.append(SampleBlock(b.inputs, b.volts, b.t0 + 9.0, b.dt))
         elif isinstance(b, EdgeBlock):
             shifted.append(EdgeBlock(b.input, b.times + 9.0, b.rising, b.until + 9.0))
-    run = bench.run(setup, [*blocks, Gap(SECONDS, 9.0, 10_000, "link_lost"), *shifted])
+    run = bench.run(setup, [*blocks, Gap(SECONDS, 9.0, 10_000, GapReason.LINK_LOST), *shifted])
     assert len(run.judgement.cranked) == 2
     for number, cylinder in run.cylinders("intake", "drop").items():
         assert cylinder.verdict in (("smaller",) if number == 4 else ("even", "undecided"))

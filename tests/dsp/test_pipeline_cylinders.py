@@ -152,19 +152,6 @@ def test_a_wheel_alone_knows_the_pair(bench) -> None:
     assert [c.one_of for c in odd] == [(3, 4)]
 
 
-def test_a_sync_that_never_comes_is_refused_in_words(bench) -> None:
-    setup = bench.setup((1, 3, 4, 2), wheel=False)
-    blocks = [
-        b for b in bench.blocks(setup, EngineSource(setup, CRANK), seconds=SECONDS) if hasattr(b, "volts")
-    ]
-    run = bench.run(setup, blocks)
-    assert run.judgement.refused is not None
-    assert "sync" in run.judgement.refused
-    assert run.judgement.comparisons == ()
-    assert run.judgement.findings == ()
-    assert run.judgement.sync.basis == "none"
-
-
 def test_a_false_sync_event_before_the_first_true_one_renames_no_cylinder(bench) -> None:
     """A starter relay engages beside the pick-up: one false edge, then the true ones. A wheel turns anyway."""
     order = (1, 5, 3, 6, 2, 4)

@@ -66,6 +66,34 @@ def test_what_is_known_exactly_predicts_as_least_squares_do() -> None:
     assert 0.2 < deviation < 0.45
 
 
+def test_chance_slopes_do_not_widen_what_they_should_narrow() -> None:
+    # Nine covariates that have nothing to do with the effect: least squares would fit the draws' chance.
+    rng = np.random.default_rng(12)
+    wider = []
+    for _ in range(60):
+        y, scores = rng.standard_normal(DRAWS), rng.standard_normal((DRAWS, 9))
+        at = rng.standard_normal(9)
+        _, deviation, _ = _conditional(y, scores, at, np.full(9, 0.1))
+        wider.append(deviation / (y.std(ddof=1) * np.sqrt(1 + 1 / DRAWS)))
+    assert np.mean(wider) < 1.03
+    # Reference: ordinary least squares loses about (n - 1 + k) / (n - 1 - k) of the variance (textbooks' Cp).
+    assert np.mean(wider) < np.sqrt((DRAWS + 8) / (DRAWS - 10)) - 0.1
+
+
+def test_a_narrowed_range_holds_as_often_as_it_says() -> None:
+    # Reference: draws from the same law as the sample, of which three of six covariates tell something.
+    rng = np.random.default_rng(13)
+    hits = []
+    for _ in range(400):
+        x = rng.standard_normal((DRAWS + 1, 6))
+        y = x @ np.array([1.0, 0.6, 0.3, 0, 0, 0]) + rng.standard_normal(DRAWS + 1)
+        seen_at = x[-1] + 0.3 * rng.standard_normal(6)
+        middle, deviation, freedom = _conditional(y[:-1], x[:-1], seen_at, np.full(6, 0.3))
+        hits.append(abs(y[-1] - middle) <= stats.t.ppf(0.975, freedom) * deviation)
+    # Binomial: one standard deviation is 1.1 %.
+    assert 0.92 <= np.mean(hits) <= 0.98
+
+
 def test_what_is_seen_narrows_and_moves_the_range_and_what_is_doubtful_does_not() -> None:
     rng = np.random.default_rng(3)
     swing = np.exp(rng.normal(-1.0, 0.4, DRAWS))
@@ -86,6 +114,29 @@ def test_the_disturbed_are_those_that_reach_beyond_half_the_margin_and_nobody_el
     assert prediction.disturbed(KEY, ()) == {3}
     assert made(rng.normal(-0.5, 0.2, DRAWS), np.ones(DRAWS)).disturbed(KEY, ()) == frozenset()
     assert made(rng.normal(-0.5, 0.2, DRAWS), np.ones(DRAWS)).disturbed(KEY, (4,)) == {4}
+
+
+def test_a_cylinder_left_without_a_pulse_is_disturbed_and_hides_nothing_of_the_others() -> None:
+    rng = np.random.default_rng(8)
+    whole = made(rng.normal(-12.0, 1.0, DRAWS), np.ones(DRAWS))
+    whole.fitted[KEY][:, 3] = np.nan  # cylinder 2: an open plug hole
+    assert whole.silent(KEY) == {2}
+    assert whole.disturbed(KEY, ()) == {2, 3}
+    predicted = whole.predicted(KEY, (0, 2))
+    assert set(predicted) == {1, 3, 4}
+    assert predicted[3].high < -5
+
+
+def test_an_engine_that_all_but_stalls_does_not_make_the_range() -> None:
+    effect = np.random.default_rng(9).normal(-5.0, 1.0, DRAWS)
+    plain = made(effect, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    effect = np.append(effect, 181.8)
+    with_it = made(effect, np.ones(DRAWS + 1)).predicted(KEY, (0, 2, 3))[3]
+    assert (with_it.low, with_it.high) == pytest.approx((plain.low, plain.high))
+    # Wide and skewed is not absurd: of a law with long tails next to nothing is left out.
+    skewed = np.random.default_rng(10).lognormal(1.0, 0.8, DRAWS)
+    wide = made(-skewed, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    assert wide.deviation == pytest.approx(-skewed.mean())
 
 
 def test_too_few_engines_say_nothing() -> None:

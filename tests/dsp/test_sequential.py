@@ -88,3 +88,25 @@ def test_two_hundred_looks_leave_the_truth_outside_in_at_most_five_per_cent_of_r
     escaped, escaped_single = escapes(columns, looks=200, runs=3000, seed=7)
     assert escaped <= 0.05
     assert escaped_single > 0.2
+
+
+@pytest.mark.parametrize("n", [3, 10, 100])
+@pytest.mark.parametrize("g", [0.1, 1.0])
+@pytest.mark.parametrize("alpha", [0.05, 0.002])
+def test_with_the_variance_known_the_limit_is_the_closed_form_of_the_normal_mixture(
+    n: int, g: float, alpha: float
+) -> None:
+    """t^2 = (n + g)/n (2 log(1/alpha) + log((n + g)/g)): H. Robbins, Annals of Mathematical Statistics 41 (1970), the
+    boundary of a normal mixture; from memory, and worked out by hand from exp(S^2 / (2 (n + g))) sqrt(g / (n + g))."""
+    closed = math.sqrt((n + g) / n * (2.0 * math.log(1.0 / alpha) + math.log((n + g) / g)))
+    assert t_limit(n, 1e8, alpha, g) == pytest.approx(closed, rel=1e-4)
+
+
+@pytest.mark.parametrize(("n", "freedom"), [(4, 9), (12, 33)])
+def test_the_mean_of_the_e_process_is_one_under_the_hypothesis(n: int, freedom: int) -> None:
+    """What Ville's inequality needs: by numerical integration over Student's distribution (scipy.stats.t)."""
+
+    def weighted(t: float) -> float:
+        return float(e_value(n, freedom, t) * stats.t.pdf(t, freedom))
+
+    assert integrate.quad(weighted, -np.inf, np.inf, limit=200)[0] == pytest.approx(1.0, abs=1e-3)

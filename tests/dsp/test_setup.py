@@ -6,6 +6,9 @@ standard library's tomllib.
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import pytest
 from evenstroke_dsp.setup import Probe, Setup, SetupError, parse_setup, wheel_slots
 
@@ -602,3 +605,23 @@ def test_a_file_without_any_of_its_lines_is_taken_or_refused() -> None:
             parse_setup("\n".join(lines[:number] + lines[number + 1 :]))
         except SetupError as error:
             assert error.todo
+
+
+def test_types_are_worked_out_before_threads_can_need_them_at_once() -> None:
+    # msgspec reads a class's annotations as it works its type out; two threads doing so at once crash it.
+    program = """
+import sys, tomllib
+import msgspec
+from evenstroke_dsp.setup import Setup
+called = set()
+tree = tomllib.loads(sys.argv[1])
+sys.setprofile(lambda frame, event, _: called.add(frame.f_code.co_name))
+setup = msgspec.convert(tree, Setup)
+sys.setprofile(None)
+assert setup.acquisition is not None
+assert not {name for name in called if "annotations" in name}, called
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program, EXAMPLE], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr

@@ -13,13 +13,24 @@ from evenstroke_dsp.setup_check import check_setup, check_text, expected_sync
 
 SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
 THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"
+EIGHT = "schema = 1\n[engine]\ncylinders = 8\nfiring_order = [1, 8, 4, 3, 6, 5, 7, 2]\n"
+FOUR = "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
 INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
 P5 = '[[probe]]\nname = "p5"\nrole = "cylinder_pressure"\ncylinder = 5\nadded_volume_cc = 9.0\n'
 SPARK = '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\n'
 CAM = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ncylinder = 1\n'
 WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\nteeth = "60-2"\n'
 AMPS = '[[probe]]\nname = "amps"\nrole = "starter_current"\n'
+LEAVES_NOTHING = {
+    "every plug out": SIX
+    + INTAKE
+    + "".join(f'[[fitted]]\nwhat = "open hole"\ncylinder = {c}\nplug_removed = true\n' for c in range(1, 7)),
+    "idling with the fuel off": SIX + '[conditions]\nmode = "idle"\nfuel = "disabled"\n' + INTAKE,
+    "idling with a plug out": SIX + '[conditions]\nmode = "idle"\n' + INTAKE + P5,
+    "a single": "schema = 1\n[engine]\ncylinders = 1\nfiring_order = [1]\n" + INTAKE,
+}
 HOSE_3 = '[[fitted]]\nwhat = "hose"\ncylinder = 3\nadded_volume_cc = 12.0\n'
+HOSE_2 = HOSE_3.replace("3", "2")
 OPEN_5 = '[[fitted]]\nwhat = "hole"\ncylinder = 5\nplug_removed = true\n'
 
 
@@ -240,11 +251,39 @@ def test_the_text_begins_with_the_title_and_ends_with_a_line_end() -> None:
         (SIX + '[conditions]\nfuel = "clear_flood"\n' + INTAKE, "What else alters it", "holds the throttle open"),
         (SIX + "[conditions]\nbattery_support = true\n" + INTAKE, "What else alters it", "the same in all cranks"),
         (SIX + INTAKE, "What this test cannot see", "half its area"),
+        (SIX + INTAKE, "What this test cannot see", "What all cylinders share makes none odd"),
+        (SIX + INTAKE, "What this test cannot see", "nor is a choked exhaust port"),
+        (FOUR + INTAKE, "What this test cannot see", "with so few cylinders not even a runner at a tenth"),
+        (EIGHT + INTAKE + "sees = [8, 4, 6, 2]\n", "What can be compared", "Limited: these pulses come at uneven intervals"),
+        (SIX + AMPS, "What this test cannot see", "Only the load of each compression is recorded"),
+        (SIX + INTAKE + P5 + HOSE_2, "Where to put a transducer", "Leave one of the two out"),
+        (SIX + AMPS + P5 + HOSE_2, "What can be compared", "they load the starter less themselves"),
     ],
 )  # fmt: skip
 def test_each_case_of_a_set_up_is_put_in_plain_words(setup: str, title: str, said_so: str) -> None:
     assert said_so in section(parse_setup(setup), title)
 
 
+def test_nothing_is_called_good_where_no_cylinder_is_clean() -> None:
+    good = section(parse_setup(THREE + INTAKE + P5.replace("5", "3")), "What stays good")
+    assert "called clean above" not in good
+    assert "called clean above" in section(parse_setup(SIX + INTAKE + P5), "What stays good")
+    assert "uneven intervals" not in section(parse_setup(EIGHT + INTAKE), "What can be compared")
+
+
 def test_a_clean_set_up_names_nothing_to_record_instead() -> None:
     assert all(s.title != "What to record instead" for s in check_setup(parse_setup(SIX + INTAKE)))
+
+
+@pytest.mark.parametrize("text", LEAVES_NOTHING.values(), ids=LEAVES_NOTHING.keys())
+def test_nothing_is_called_clean_where_a_judgement_would_be_declined(text: str) -> None:
+    (compared,) = [s for s in check_setup(parse_setup(text)) if s.title == "What can be compared"]
+    assert len(compared.lines) == 1
+    assert "cleanly" not in compared.lines[0]
+    assert "refused" in compared.lines[0] or compared.lines[0].startswith("Nothing: ")
+
+
+def test_an_engine_that_idles_with_its_plugs_in_is_compared() -> None:
+    assert "intake, drop: all 6 cylinders cleanly." in said(
+        parse_setup(SIX + '[conditions]\nmode = "idle"\n' + INTAKE)
+    )

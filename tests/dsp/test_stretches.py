@@ -39,3 +39,16 @@ def test_an_engine_that_fires_and_dies_while_the_starter_turns_on_is_cranked_aga
 def test_a_lumpy_idle_is_not_taken_for_cranking() -> None:
     _, kinds = kept([200.0] * 4 + [600.0] * 4 + [440.0] * 6 + [470.0] * 3)
     assert kinds == ["cranking"] * 4 + ["idle"] * 13
+
+
+@pytest.mark.parametrize("split", [3, 8])
+def test_a_false_sync_that_splits_a_cycle_is_no_engine_that_runs(split: int) -> None:
+    rpms = [200.0] * split + [480.0, 343.0] + [200.0] * 6
+    keeper, _ = kept(rpms)
+    assert keeper.running_from_s is None
+    assert sum(c.cycles for c in keeper.cranked) == len(rpms) - 1
+
+
+def test_the_first_of_two_fast_cycles_says_when_the_engine_ran() -> None:
+    keeper, _ = kept([200.0] * 5 + [700.0, 900.0])
+    assert keeper.running_from_s == pytest.approx(5 * 120 / 200)

@@ -113,6 +113,14 @@ def test_a_doubling_of_the_pace_is_a_new_run_not_every_other_event() -> None:
     assert np.diff(last.times) == pytest.approx(0.3)
 
 
+@pytest.mark.parametrize("missing", [2, 3])
+def test_several_missing_in_a_row_end_the_run_and_are_counted(missing: int) -> None:
+    events = [0.6 * k for k in range(14) if not 6 <= k < 6 + missing]
+    tracker = tracked(events)
+    assert tracker.missed == missing
+    assert len(tracker.runs) == 2
+
+
 def test_silence_ends_a_run_and_the_next_crank_is_another_one() -> None:
     first = [1.0 + CYCLE_S * k for k in range(6)]
     second = [20.0 + CYCLE_S * k for k in range(6)]

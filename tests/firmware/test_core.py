@@ -5,19 +5,19 @@ CRC and COBS have their own outside checks in tests/protocol; here C and Python 
 
 from __future__ import annotations
 
-import ctypes
+import importlib.util
 import json
 import random
+import sys
 import zlib
-from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
-from evenstroke_protocol import encoder, wire
-from evenstroke_protocol.commands import BadCommand, Identify, Ping, Start, Stop
-from evenstroke_protocol.decoder import CommandDecoder, FrameDecoder
+from evenstroke_protocol import encoder
+from evenstroke_protocol.decoder import FrameDecoder
 from evenstroke_protocol.events import (
     NEED_DATA,
     Ack,
@@ -40,64 +40,19 @@ VECTORS: dict[str, Any] = json.loads((FOLDER / "vectors.json").read_text(encodin
 CLOCK_HZ = 2_000_000
 
 
-class Core:
-    """One board made of the core; there is only one, since the core keeps its state in static memory."""
+def agreement() -> ModuleType:
+    """The benchmark that compares core and Python at length: what it drives the core with is used here too."""
+    path = Path(__file__).parents[1] / "bench" / "bench_agreement.py"
+    spec = importlib.util.spec_from_file_location("bench_agreement", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_agreement"] = module
+    spec.loader.exec_module(module)
+    return module
 
-    def __init__(self, library: Path) -> None:
-        self._c = ctypes.CDLL(str(library))
-        self._c.host_run.restype = ctypes.c_size_t
-        self._c.host_frame.restype = ctypes.c_size_t
-        self._c.host_commands.restype = ctypes.c_size_t
-        self._c.host_hear.restype = ctypes.c_bool
-        self._c.host_inputs.restype = ctypes.c_uint8
-        self._c.host_reset(1, 7, 0)
-        self.decoder = FrameDecoder()
-        self.tick = 0
 
-    def reset(self, tick: int = 0) -> None:
-        self._c.host_reset(2, 8, ctypes.c_uint32(tick))
-        self.tick = tick
-
-    def run(self, room: int = 65536) -> bytes:
-        sent = ctypes.create_string_buffer(room)
-        count = self._c.host_run(sent, ctypes.c_size_t(room))
-        return sent.raw[:count]
-
-    def events(self) -> list[object]:
-        self.decoder.receive(self.run())
-        return list(iter(self.decoder.next_event, NEED_DATA))
-
-    def say(self, framed: bytes) -> list[object]:
-        events: list[object] = []
-        for byte in framed:
-            while not self._c.host_hear(byte):
-                events += self.events()
-        return events + self.events()
-
-    def at(self, tick: int) -> None:
-        self.tick = tick
-        self._c.host_ticks(ctypes.c_uint32(tick % 2**32))
-
-    def scans(self, counts: np.ndarray) -> None:
-        for row in counts.astype("<u2"):
-            self._c.host_scan(row.tobytes())
-
-    def tear(self, scans: int, triggers: int) -> None:
-        self._c.host_tear(ctypes.c_uint16(scans), ctypes.c_uint32(triggers))
-
-    def edge(self, tick: int, rising: bool) -> None:
-        self._c.host_edge(ctypes.c_uint32(tick % 2**32), rising)
-
-    def frame(self, payload: bytes, step: int) -> bytes:
-        framed = ctypes.create_string_buffer(256)
-        size = self._c.host_frame(payload, len(payload), step, framed)
-        return framed.raw[:size]
-
-    def commands(self, data: bytes) -> list[bytes]:
-        room = len(data) + 1
-        found = ctypes.create_string_buffer(16 * room)
-        count = self._c.host_commands(data, ctypes.c_size_t(len(data)), found, ctypes.c_size_t(room))
-        return [found.raw[16 * k : 16 * k + 16] for k in range(count)]
+bench = agreement()
+Core, agree, streams = bench.Core, bench.agree, bench.streams
 
 
 @pytest.fixture(scope="module")
@@ -112,83 +67,6 @@ def board(core: Core) -> Core:
     core.decoder = FrameDecoder()
     core.events()
     return core
-
-
-def by_python(data: bytes) -> Iterator[bytes]:
-    """What the Python decoder makes of a host's bytes, as `host_commands` writes it."""
-    decoder = CommandDecoder()
-    decoder.receive(data)
-    while (event := decoder.next_event()) is not NEED_DATA:
-        match event:
-            case Loss():
-                yield b"\x02" + bytes(15)
-            case BadCommand(command=kind, token=token, status=status):
-                yield bytes([1, kind, status, 0]) + token.to_bytes(2, "little") + bytes(10)
-            case Start():
-                yield b"".join(
-                    [
-                        bytes([1, Kind.START, 0, event.run]),
-                        event.token.to_bytes(2, "little"),
-                        wire.mask_of(event.inputs).to_bytes(2, "little"),
-                        event.rate_hz.to_bytes(4, "little"),
-                        bytes([event.counting, 0, 0, 0]),
-                    ]
-                )
-            case Identify(token=token) | Stop(token=token) | Ping(token=token):
-                kinds = {Identify: Kind.IDENTIFY, Stop: Kind.STOP, Ping: Kind.PING}
-                yield bytes([1, kinds[type(event)], 0, 0]) + token.to_bytes(2, "little") + bytes(10)
-
-
-def same(by_c: bytes, by_py: bytes) -> bool:
-    """Rate 0 and no inputs are refused by the core's board, against the facts, not by its parser."""
-    if by_c[0] == by_py[0] == 1 and by_c[1] == by_py[1] == Kind.START and by_py[2] in (3, 4):
-        unfit = by_c[8:12] == bytes(4) if by_py[2] == 3 else by_c[6:8] == bytes(2)
-        return unfit and by_c[2] == 0 and by_c[4:6] == by_py[4:6]
-    if by_c[0] == 1 and by_c[2] != 0:  # refused: only kind, status and token are answered
-        by_c = by_c[:3] + bytes(1) + by_c[4:6] + bytes(10)
-    return by_c == by_py
-
-
-def agree(core: Core, data: bytes) -> None:
-    by_c, by_py = core.commands(data), list(by_python(data))
-    assert len(by_c) == len(by_py), data.hex()
-    for c, py in zip(by_c, by_py, strict=True):
-        assert same(c, py), (data.hex(), c.hex(), py.hex())
-
-
-def streams(seed: int, size: int) -> bytes:
-    """Commands, whole, damaged, cut and joined, with other bytes between them."""
-    draw = random.Random(seed)
-    data = bytearray()
-    while len(data) < size:
-        token, run = draw.randrange(65536), draw.randrange(1, 256)
-        rate = draw.choice([2500, 5000, 10000, 1, draw.randrange(1, 2**32)])
-        inputs = tuple(i for i in range(16) if draw.random() < 0.3) or (0,)
-        part = bytearray(
-            draw.choice(
-                [
-                    encoder.encode_identify(token),
-                    encoder.encode_ping(token),
-                    encoder.encode_stop(token),
-                    encoder.encode_start(token, run, rate, inputs, draw.random() < 0.5),
-                    encoder.frame(draw.randbytes(draw.randrange(1, 251))),
-                    encoder.frame(
-                        bytes([draw.choice([0x81, 0x82, 0x83, 0x84])]) + draw.randbytes(draw.randrange(20))
-                    ),
-                ]
-            )
-        )
-        match draw.randrange(6):
-            case 0:
-                part[draw.randrange(len(part))] ^= 1 << draw.randrange(8)
-            case 1:
-                del part[draw.randrange(len(part)) :]
-            case 2:
-                part = bytearray(draw.randbytes(draw.randrange(1, 700)))
-            case 3:
-                part = bytearray(draw.randrange(1, 256) for _ in range(draw.randrange(250, 1100))) + b"\0"
-        data += part
-    return bytes(data)
 
 
 def test_every_vector_of_a_board_is_framed_to_the_same_bytes(core: Core) -> None:
@@ -227,6 +105,15 @@ def test_every_vector_of_a_host_is_understood_alike(core: Core) -> None:
 @pytest.mark.parametrize("seed", range(20))
 def test_damaged_streams_are_understood_alike(core: Core, seed: int) -> None:
     agree(core, streams(seed, 20_000))
+
+
+def test_whatever_happens_to_it_it_sends_what_python_would_and_answers_what_python_understood(
+    core: Core,
+) -> None:
+    sizes = [bench.agree_driven(core, bytes([seed % 8]) + streams(seed, 10_000)) for seed in range(100, 132)]
+    heard, sent = np.sum(sizes, axis=0)
+    assert heard > 300_000
+    assert sent > 1_000_000, "most of them hold runs that go on for a while"
 
 
 def test_after_a_reset_it_says_hello_unasked_behind_a_delimiter(core: Core) -> None:
@@ -365,6 +252,15 @@ def test_edges_that_find_no_room_are_counted(board: Core) -> None:
     assert [edge.tick for f in frames for edge in f.edges] == list(range(32))
     (counters,) = [e for e in events if isinstance(e, Counters)]
     assert counters.edges_missed == 8
+
+
+def test_a_run_without_edge_inputs_ends_whatever_lies_in_their_ring(board: Core) -> None:
+    """It once waited there for ever; found by driving the core with edges that nobody had asked for."""
+    board.say(encoder.encode_start(1, 4, 2500, (0,), False))
+    for k in range(40):
+        board.edge(k, bool(k % 2))
+    *_, ack = board.say(encoder.encode_stop(2))
+    assert ack == Ack(Kind.STOP, 2, AckStatus.DONE, 0)
 
 
 def test_ticks_wrap(board: Core) -> None:

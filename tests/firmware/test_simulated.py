@@ -7,12 +7,14 @@ a 10-bit converter makes of a voltage is floor(1024 V / Vref) (data sheet of the
 from __future__ import annotations
 
 import json
+import random
 import re
 import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,7 @@ import pytest
 serial = pytest.importorskip("serial")
 pytest.importorskip("termios", reason="the simulated board needs a pty: the firmware was not run here")
 
+from evenstroke_dsp.blocks import EdgeBlock  # noqa: E402
 from evenstroke_protocol import encoder  # noqa: E402
 from evenstroke_protocol.decoder import FrameDecoder  # noqa: E402
 from evenstroke_protocol.events import (  # noqa: E402
@@ -36,12 +39,31 @@ from evenstroke_protocol.events import (  # noqa: E402
     Samples,
 )
 from evenstroke_protocol.wire import Kind  # noqa: E402
+from evenstroke_replay.judging import judge_path  # noqa: E402
+from evenstroke_replay.player import blocks_of  # noqa: E402
+from evenstroke_replay.recorder import Recorder  # noqa: E402
+from evenstroke_replay.recording import open_recording  # noqa: E402
 
 TICKS_HZ = 2_000_000
 ROWS_HZ = 20_000
 SECONDS = 60.0
 ALL = (0, 1, 2, 3, 4)
-GIVE_UP_S = 60.0
+GIVE_UP_S = 600.0  # only so that a fault ends: a busy machine may take long
+CLOCK_SETUP = """
+schema = 1
+[engine]
+cylinders = 4
+firing_order = [1, 3, 4, 2]
+[[probe]]
+name = "intake"
+role = "intake_pulse"
+input = 0
+[[probe]]
+name = "cam"
+role = "cam_sync"
+input = 4
+cylinder = 1
+"""
 RATED = [(250_000, 2500), (500_000, 5000), (1_000_000, 10_000)]
 
 
@@ -301,3 +323,65 @@ def test_each_boot_is_counted_in_the_eeprom(simulator: Path, firmware: Path, sig
         first = board.find().boot_count
         board.until(lambda e: isinstance(e, Hello) and e.reset_cause is ResetCause.EXTERNAL)
     assert board.all(Hello)[-1].boot_count == first + 1
+
+
+@pytest.mark.parametrize(
+    ("ppm", "drift"),
+    [(5000.0, 0.0), (-5000.0, 10.0)],
+    ids=["fast", "slow and drifting"],
+)
+def test_a_wrong_crystal_is_stated_and_times_are_right_to_what_is_stated(
+    simulator: Path, firmware: Path, signals: Signals, tmp_path: Path, ppm: float, drift: float
+) -> None:
+    """Half a per cent, as a ceramic resonator may have; both ends' true times come from the simulator, no clock is read."""
+    sent = tmp_path / "sent.txt"
+    wrong = ["--clock", f"{ppm}:{drift}", "--transcript", str(sent)]
+    with running(simulator, elf_of(firmware, 250_000), 250_000, *signals.files, *wrong) as board:
+        board.crank(2500, 12.0)
+
+    # A host with a right clock, that reads now and then.
+    path = tmp_path / "wrong.mcap"
+    recorder = Recorder(path, CLOCK_SETUP, started_at=datetime(2026, 3, 1, tzinfo=UTC))
+    draw, waiting, reads_at = random.Random(3), b"", 0.0
+    for line in sent.read_text().splitlines():
+        left_s, data = line.split()
+        if float(left_s) > reads_at:
+            if waiting:
+                recorder.received(waiting, round(reads_at * 1e9))
+            waiting, reads_at = b"", float(left_s) + draw.expovariate(1 / 0.005)
+        waiting += bytes.fromhex(data)
+    recorder.received(waiting, round(reads_at * 1e9))
+    recorder.close()
+
+    (warning,) = [w for w in judge_path(path).judgement.warnings if w.code == "board_clock_off"]
+    stated = re.search(r"runs (\d+) ppm (fast|slow) .* interval: (\d+) ppm", warning.text)
+    assert stated is not None, warning.text
+    rate = int(stated[1]) * (1 if stated[2] == "fast" else -1)
+    uncertainty = int(stated[3]) + 1
+    assert uncertainty < 200
+
+    recording = open_recording(path)
+    blocks = [b for b in blocks_of(recording, recording.setup) if isinstance(b, EdgeBlock)]
+    recorded = np.concatenate([b.times for b in blocks])
+    true = signals.edges_s
+    # Edges that were fed and those that were recorded pair up by the gaps between them, all different.
+    shape = np.diff(recorded[:20]) / (1 + rate / 1e6)
+    fits = [np.abs(np.diff(true[k : k + 20]) - shape).max() for k in range(len(true) - 20)]
+    first = int(np.argmin(fits))
+    assert fits[first] < 1e-5
+    true = true[first : first + len(recorded)]
+
+    # As recorded they are wrong by what the crystal is; corrected by what is stated, right to what is stated. Whoever
+    # corrects by one rate keeps what a drift bends off a straight line: drift * T^2 / 8 either way of its chord.
+    elapsed = true - true[0]
+    assert elapsed[-1] > 11.0
+    off = recorded - recorded[0] - elapsed
+    crystal = (ppm + drift * true[0]) / 1e6 * elapsed + drift / 1e6 * elapsed**2 / 2
+    np.testing.assert_allclose(off, crystal, atol=3 / TICKS_HZ)
+    left = (recorded - recorded[0]) / (1 + rate / 1e6) - elapsed
+    bent = drift / 1e6 * elapsed[-1] ** 2 / 8
+    assert np.all(np.abs(left) <= 3 * uncertainty / 1e6 * elapsed + 2 * bent + 3 / TICKS_HZ)
+    mean = ppm + drift * (true[0] + true[-1]) / 2
+    assert abs(rate - mean) <= 3 * uncertainty + 1, (
+        "it is a 95 % interval: three of it leave six standard errors"
+    )

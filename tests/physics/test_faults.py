@@ -10,7 +10,8 @@ from typing import get_args
 
 import numpy as np
 import pytest
-from evenstroke_dsp.physics import CrankScenario, Fault, FaultKind, FittedPart, PhysicsError, simulate
+from evenstroke_dsp.messages import CauseKind, FaultKind
+from evenstroke_dsp.physics import CrankScenario, Fault, FittedPart, PhysicsError, simulate
 from evenstroke_dsp.physics.scenario import FAULT_UNITS
 
 
@@ -33,8 +34,9 @@ def peaks(bench, trace) -> np.ndarray:
     return trace.cylinder_kpa[:, bench.steady(trace)].max(axis=1)
 
 
-def test_every_kind_has_a_unit() -> None:
+def test_every_kind_has_a_unit_and_is_a_cause() -> None:
     assert set(get_args(FaultKind)) == set(FAULT_UNITS)
+    assert set(FAULT_UNITS) < set(get_args(CauseKind))
 
 
 def test_worn_rings_make_the_companion_smaller(bench, healthy) -> None:

@@ -424,3 +424,21 @@ def test_rows_too_far_apart_for_pulses_are_warned_of(step_s: float, warned: bool
     # 1 s: a column of milliseconds that is taken for seconds, as the contract says that nothing is guessed.
     capture = read_capture(table([f"{k * step_s:.3f}" for k in range(50)]), setup())
     assert any(w.code == "rows_far_apart" for w in capture.warnings) is warned
+
+
+def test_level_changes_without_the_key_that_says_so_are_refused_with_what_to_write() -> None:
+    rng = np.random.default_rng(6)
+    times = np.cumsum(rng.uniform(0.002, 0.006, 400))
+    text = table([f"{t:.6f}" for t in times], [str(k % 2) for k in range(400)], "wheel")
+    with pytest.raises(CaptureError, match="level changes") as caught:
+        read_capture(text, setup(WHEEL.replace('sampling = "edges"', "")))
+    assert 'sampling = "edges"' in str(caught.value)
+    # Even samples of the same levels are none, however fast they change.
+    even = table([f"{k * 0.001:.3f}" for k in range(400)], [str(k % 2) for k in range(400)], "wheel")
+    assert joined(read_capture(even, setup(WHEEL.replace('sampling = "edges"', "")))).samples == 400
+
+
+def test_real_level_changes_without_the_key_are_refused() -> None:
+    one = setup(HEAD + '[[probe]]\nname = "a"\ncolumn = "Channel 0"\nrole = "crank_teeth"\nteeth = "60-2"\n')
+    with pytest.raises(CaptureError, match="level changes"):
+        read_capture(real("inline4_60-2_crank_then_run.csv"), one, "Time[s]")

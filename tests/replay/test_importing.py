@@ -15,7 +15,7 @@ from evenstroke_replay.importing import import_capture
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.player import blocks_of
 from evenstroke_replay.recording import open_recording
-from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.whole_file import OutputError
 
 STARTED = datetime(2026, 11, 25, 9, 10, tzinfo=UTC)
 SETUP_TEXT = """
@@ -127,6 +127,16 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     csv = tmp_path / "c.csv"
     csv.write_text(capture_text(uneven=False))
     (tmp_path / "c.mcap").write_bytes(b"precious")
-    with pytest.raises(RecordingError, match="written over"):
+    with pytest.raises(OutputError, match="written over"):
         import_capture(csv, SETUP_TEXT, tmp_path / "c.mcap", started_at=STARTED, time_column="time")
     assert (tmp_path / "c.mcap").read_bytes() == b"precious"
+
+
+@pytest.mark.parametrize("name", ["c2.csv", "c2", "c2.mcap.txt"])
+def test_a_recording_is_not_written_under_another_kind_s_name(tmp_path: Path, name: str) -> None:
+    csv = tmp_path / "c.csv"
+    csv.write_text(capture_text(uneven=False))
+    with pytest.raises(OutputError, match="not a recording's name") as caught:
+        import_capture(csv, SETUP_TEXT, tmp_path / name, started_at=STARTED, time_column="time")
+    assert ".mcap" in caught.value.todo
+    assert [path.name for path in tmp_path.iterdir()] == ["c.csv"]

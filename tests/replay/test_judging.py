@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
+from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.setup import SetupError, parse_setup
-from evenstroke_replay.judging import judge_path
+from evenstroke_replay.capture_csv import CaptureError, read_capture
+from evenstroke_replay.judging import Mark, judge_path
+from evenstroke_replay.recorder import ImportedFrom, Recorder
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 
 ORDER = (1, 5, 3, 6, 2, 4)
@@ -83,6 +87,13 @@ def test_the_first_position_names_them_all(capture) -> None:
     assert small(shifted) == [ORDER[(ORDER.index(2) + 1) % 6]]
 
 
+def test_a_set_up_in_the_place_of_a_capture_is_told_from_one(tmp_path: Path) -> None:
+    (tmp_path / "my.toml").write_text(CAPTURE)
+    with pytest.raises(CaptureError, match="set-up file") as caught:
+        judge_path(tmp_path / "my.toml")
+    assert "--setup" in caught.value.todo
+
+
 def test_a_cylinder_that_the_engine_lacks_is_refused(capture) -> None:
     with pytest.raises(SetupError, match="no such cylinder"):
         judge_path(capture[0], parse_setup(CAPTURE), first_position_is=7)
@@ -97,3 +108,31 @@ def test_a_wheel_that_knows_its_first_tooth_needs_only_the_half_cycle(capture) -
     assert [c.one_of for c in odd] == [(2, 5)]  # companions: 360 degrees apart
     results = {tuple(small(judge_path(path, parse_setup(text), first_position_is=c))) for c in ORDER}
     assert results == {(2,), (5,)}
+
+
+def test_what_was_noted_and_what_was_said_before_the_crank_come_with_the_judgement(
+    capture, tmp_path: Path
+) -> None:
+    path, _ = capture
+    whole = read_capture(path, parse_setup(CAPTURE), None)
+    origin = ImportedFrom(file=path.name, sha256=whole.sha256, duration_s=whole.duration_s, warnings=())
+    note = SetupNote(probe="intake", feature="drop", disturbed=(), text="as it was said then")
+    out = tmp_path / "noted.mcap"
+    with Recorder(
+        out, CAPTURE, started_at=datetime(2026, 1, 1, tzinfo=UTC), imported=origin, setup_notes=(note,)
+    ) as recorder:
+        seen_s = 0.0
+        noted = None
+        for block in whole.blocks():
+            recorder.imported(block)
+            seen_s = max(seen_s, block.t0 + block.samples * block.dt)
+            if noted is None and seen_s > 2.0:
+                recorder.note("the starter grates", 0)
+                noted = seen_s
+    judged = judge_path(out)
+    assert judged.marks == (Mark(pytest.approx(noted), "the starter grates"),)
+    assert judged.setup_notes == (note,)
+    replaced = judge_path(out, parse_setup(CAPTURE), setup_text=CAPTURE)
+    assert replaced.setup_notes[0].text.endswith("all 6 cylinders cleanly."), (
+        "not what was said of another set-up"
+    )

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_replay.recorder import HOLD_NS, ImportedFrom, Recorder, recording_name
 from evenstroke_replay.recording import RecordedBytes, RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note, Phase, RecordingError
@@ -173,7 +173,7 @@ def test_names_are_plain_on_every_system(title: str, slug: str) -> None:
 
 def test_a_folder_that_cannot_be_made_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(RecordingError, match="cannot be made"):
+    with pytest.raises(RecordingError, match="cannot be used"):
         Recorder.in_folder(tmp_path / "file" / "sub", "t", SETUP_TEXT, started_at=STARTED)
     with pytest.raises(RecordingError, match="cannot be created"):
         recorder(tmp_path / "nowhere" / "r.mcap")
@@ -256,7 +256,7 @@ def test_imported_blocks_keep_every_bit(tmp_path: Path) -> None:
     volts[1, 7] = np.nan
     blocks = [
         SampleBlock(("in take", 3), volts, -0.1 + 1e-17, 1.0 / 3.0, 1e-5),
-        Gap(0.1, 0.30000000000000004, 17, "capture_gap"),
+        Gap(0.1, 0.30000000000000004, 17, GapReason.CAPTURE_GAP),
         EdgeBlock("spark", rng.random(5), rng.random(5) > 0.5, 1.5),
         EdgeBlock("spark", np.empty(0), np.empty(0, dtype=bool), 2.5),
     ]
@@ -459,3 +459,18 @@ def test_a_disk_that_goes_away_is_said_and_another_recording_can_begin(
         other.received(b"goes on", 1_200_000_000)
     assert open_recording(tmp_path / "elsewhere.mcap").complete
     assert next(iter(open_recording(tmp_path / "gone.mcap").items())) == RecordedBytes(1_000, b"kept")
+
+
+def test_a_folder_that_may_not_be_looked_into_is_an_error_of_ours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # root may look anywhere, so that the system's refusal is handed in.
+    def refuse(self: Path) -> bool:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "exists", refuse)
+    with pytest.raises(RecordingError, match="cannot be used") as caught:
+        Recorder.in_folder(tmp_path, "x", "", started_at=datetime(2026, 11, 25, tzinfo=UTC))
+    assert "who may write" in caught.value.todo
+    with pytest.raises(RecordingError, match="cannot be used"):
+        Recorder.in_folder(Path("a\0b"), "x", "", started_at=datetime(2026, 11, 25, tzinfo=UTC))

@@ -32,6 +32,7 @@ from evenstroke_replay.recorder import HOLD_NS, ImportedFrom, Recorder
 from evenstroke_replay.recording import Item, RecordedBlock, RecordedBytes, RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note, RecordingError
 from evenstroke_replay.recovery import recover
+from evenstroke_replay.whole_file import OutputError
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from mcap.reader import make_reader
@@ -398,7 +399,7 @@ def test_nothing_to_salvage_is_said(tmp_path: Path, content: bytes) -> None:
 
 def test_nothing_is_written_over(small: Path, tmp_path: Path) -> None:
     (tmp_path / "out.mcap").write_bytes(b"precious")
-    with pytest.raises(RecordingError, match="nothing is ever written over"):
+    with pytest.raises(OutputError, match="nothing is ever written over"):
         recover(small, tmp_path / "out.mcap")
     assert (tmp_path / "out.mcap").read_bytes() == b"precious"
 

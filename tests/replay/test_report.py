@@ -30,6 +30,7 @@ from evenstroke_dsp.messages import (
     Normal,
     PipelineMessage,
     Predicted,
+    SetupNote,
     SourceInfo,
     SyncInfo,
     ValveEvent,
@@ -38,7 +39,8 @@ from evenstroke_dsp.messages import (
 )
 from evenstroke_dsp.pressure_trace import PressureReading, PressureTrace
 from evenstroke_dsp.setup import parse_setup
-from evenstroke_replay.judging import JudgedFile
+from evenstroke_dsp.setup_effects import blind_lines
+from evenstroke_replay.judging import JudgedFile, Mark
 from evenstroke_replay.report import render_report
 
 ORDER = (1, 5, 3, 6, 2, 4)
@@ -364,10 +366,15 @@ def test_the_same_judgement_gives_the_same_page() -> None:
     assert page() == page()
 
 
-def test_the_instruction_stands_first_then_findings_with_their_causes_and_next_steps() -> None:
+def test_what_to_do_stands_first_then_findings_with_their_causes_and_next_steps() -> None:
     text = read(page()).text
-    assert "Leave the manifold on for now" in text
-    assert text.index("Leave the manifold on") < text.index("reads 14 % small")
+    # By the judgement's own first finding, and not by what was said while it was recorded.
+    assert (
+        text.index("What to do Look into the runner of 3")
+        < text.index(EVIDENCE)
+        < text.index("reads 14 % small")
+    )
+    assert "Leave the manifold on for now" not in text
     assert "Next: Look into the runner of 3" in text
     assert "neither healthy spread nor what is fitted accounts for it" in text
     assert "what is fitted for the test accounts for it" in text
@@ -437,7 +444,6 @@ def test_a_refused_judgement_says_why_and_shows_no_comparison() -> None:
     assert "No judgement is possible: the engine did not turn." in text
     assert "How even the cylinders are" not in text
     assert "What was found" not in text
-    assert "Leave the manifold on for now" in text
 
 
 def test_with_no_findings_the_page_says_what_that_means() -> None:
@@ -503,6 +509,35 @@ def test_the_set_up_is_printed_as_its_file_names_it() -> None:
         "offset_deg -8",
     ):
         assert words in text
+
+
+def test_the_test_in_short_what_the_set_up_does_and_what_was_noted_are_printed() -> None:
+    said = "intake, drop: disturbed in 2; 1, 3, 4, 5 and 6 cleanly. The way: ..."
+    note = SetupNote(probe="intake", feature="drop", disturbed=(2,), text=said)
+    one = JudgedFile(
+        judgement(), messages(), parse_setup(SETUP), None, (), (note,), (Mark(3.21, "the starter <grates>"),)
+    )
+    text = read(render_report(one, generated_at=WHEN)).text
+    assert "6 cylinders, firing order 1-5-3-6-2-4, 2988 cc" in text
+    assert "p5 in cylinder 5 (9 cc) and vacuum gauge in cylinder 3 (0.5 cc)" in text
+    assert "intake (intake pulses, port behind the throttle)" in text
+    assert "Noted at 3.2 s the starter <grates>" in text
+    assert f"The set-up check, before the crank: {said}" in text
+    assert "throttle not said" in text, "what is left out is unknown, not a default"
+
+
+def test_what_the_test_cannot_see_is_on_the_page() -> None:
+    text = read(page()).text
+    for line in blind_lines(parse_setup(SETUP)):
+        assert line in text
+
+
+def test_the_same_next_step_is_printed_once() -> None:
+    first, second = judgement().findings
+    alike = msgspec.structs.replace(second, next_step=first.next_step)
+    text = read(page(judgement(findings=(first, alike)))).text
+    assert text.count(f"Next: {first.next_step}") == 1
+    assert "Next: the same as for the one before." in text
 
 
 def test_the_job_is_left_out_unless_it_is_asked_for() -> None:
@@ -576,6 +611,8 @@ def test_two_recordings_share_one_page() -> None:
     html = render_report(first, second, generated_at=WHEN)
     text = read(html).text
     assert "Recording 1: library.mcap" in text
+    assert text.index("What to do") < text.index("The two cranks compared") < text.index("Recording 1")
+    assert text.count("What to do after this crank alone") == 2
     assert "Recording 2: second.mcap" in text
     assert len(read(html).ids) == len(set(read(html).ids))
 

@@ -443,3 +443,10 @@ def test_a_set_up_for_csv_cannot_be_wired() -> None:
     setup = engine_setup([1, 3, 4, 2], '[[probe]]\nname = "intake"\nrole = "intake_pulse"\ncolumn = "a"\n')
     with pytest.raises(RigError, match="wired"):
         EngineSource(setup, STEADY)
+
+
+def test_a_probe_without_a_low_corner_is_not_filtered() -> None:
+    exhaust = INTAKE.replace("intake", "exhaust")
+    unsaid = EngineSource(engine_setup([1, 3, 4, 2], exhaust), STEADY)
+    direct = EngineSource(engine_setup([1, 3, 4, 2], exhaust + "low_corner_hz = 0\n"), STEADY)
+    np.testing.assert_array_equal(direct.clean(0), unsaid.clean(0))

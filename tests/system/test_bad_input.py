@@ -334,7 +334,9 @@ def test_a_wrong_command_line_ends_with_2_and_says_how_to_get_help(capsys, argum
     assert "--help" in err
 
 
-def test_publishing_beyond_this_computer_is_declined_before_the_port_is_opened(capsys, setup_file, tmp_path):
+def test_publishing_beyond_this_computer_takes_keys_which_is_said_before_the_port_is_opened(
+    capsys, setup_file, tmp_path
+):
     arguments = (
         "listen",
         "--port",
@@ -343,8 +345,10 @@ def test_publishing_beyond_this_computer_is_declined_before_the_port_is_opened(c
         setup_file(),
         "--publish",
         "tcp://0.0.0.0:7720",
+        "--keys",
+        tmp_path / "keys",
     )
-    refused(capsys, *arguments, says=["declined", "without keys"])
+    refused(capsys, *arguments, says=["takes keys", "evenstroke setup key"])
 
 
 def test_a_folder_that_cannot_be_recorded_into_is_said_before_the_port_is_opened(

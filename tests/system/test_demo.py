@@ -111,7 +111,7 @@ def test_a_report_of_two_and_one_that_cannot_be_written(demo, capsys, tmp_path):
     assert Path(out.strip()) == page
     assert "DANGER" in err, "the set-up's danger is stated"
     assert main(["report", str(recording), "-o", str(tmp_path / "none" / "x.html")]) == 1
-    assert "the report cannot be written" in capsys.readouterr().err
+    assert "see that its folder is there" in capsys.readouterr().err
 
 
 def test_judge_in_words_puts_results_on_stdout_and_dangers_on_stderr(demo, capsys):

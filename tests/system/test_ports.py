@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import socket
 import threading
 
@@ -29,6 +30,41 @@ def test_a_board_says_what_it_is_and_a_missing_port_that_it_is_none(program, tmp
     # Asked, the board is left as it was: it can be listened to.
     again = asked(program, board)
     assert again[board]["is_board"]
+
+
+def counted(program, rate, *rig_options):
+    rig = program("rig", "--tcp", "0", "--speed", "3", "--seconds", "120", *rig_options)
+    board = rig.wait_for(rig.out, r"socket://\S+").group()
+    run = program("ports", board, "--count", rate, "--json")
+    code = run.ended()
+    (found,) = json.loads("\n".join(run.out))
+    assert found["is_board"]
+    return code, found
+
+
+def test_a_board_that_counts_without_a_loss(program):
+    code, found = counted(program, 5000)
+    assert (code, found["whole"]) == (0, True)
+    assert "5000 Hz" in found["counted"] and "none lost, none wrong" in found["counted"]
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("1:drop:0.2:3", r"; [1-9]\d* scans lost, 0 counts wrong"),
+        ("1:corrupt:1e-4:3", r" [1-9]\d* frames damaged"),
+    ],
+)
+def test_what_is_lost_while_a_board_counts_is_counted(program, fault, says):
+    code, found = counted(program, 5000, "--fault", fault)
+    assert (code, found["whole"]) == (3, False)
+    assert re.search(says, found["counted"]), found["counted"]
+
+
+def test_a_board_that_declines_to_count_so_fast_is_still_a_board(program):
+    code, found = counted(program, 4711)
+    assert (code, found["whole"]) == (3, False)
+    assert "rate not possible" in found["counted"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="not checked here: pseudo-terminals are POSIX")

@@ -8,6 +8,8 @@ import numpy as np
 import zmq
 from evenstroke_dsp.messages import PublishedMessage, Wave, WaveData, decode_header
 
+from .curve_keys import CurveKeys
+
 Received = PublishedMessage | WaveData
 """What arrives: a wave comes as WaveData, header and samples together."""
 
@@ -19,11 +21,17 @@ class Subscriber:
 
     address: where the daemon publishes; it need not run yet.
     topics: which ones to receive; default all of them.
+    keys: what this computer and the daemon's know each other by; None: the daemon asks for none.
     missed: messages that never arrived, by topic, from the jumps of the sequence numbers.
     restarts: how often a topic's numbers began again from a lower one (another daemon, another session).
     """
 
-    def __init__(self, address: str = DEFAULT_ADDRESS, topics: tuple[str, ...] = ("",)) -> None:
+    def __init__(
+        self,
+        address: str = DEFAULT_ADDRESS,
+        topics: tuple[str, ...] = ("",),
+        keys: CurveKeys | None = None,
+    ) -> None:
         self.address = address
         self.missed: Counter[str] = Counter()
         self.restarts: Counter[str] = Counter()
@@ -31,6 +39,8 @@ class Subscriber:
         self._context = zmq.Context()
         self._socket = self._context.socket(zmq.SUB)
         self._socket.linger = 0
+        if keys is not None:
+            keys.put_on(self._socket)
         for topic in topics:
             self._socket.subscribe(topic)
         try:

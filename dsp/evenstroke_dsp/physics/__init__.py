@@ -8,7 +8,6 @@ from .parameters import EngineParameters, parameters_for, scattered
 from .scenario import (
     CrankScenario,
     Fault,
-    FaultKind,
     FittedPart,
     ImposedSpeed,
     PhysicsError,
@@ -22,7 +21,6 @@ __all__ = [
     "EnergyBalance",
     "EngineParameters",
     "Fault",
-    "FaultKind",
     "FittedPart",
     "ImposedSpeed",
     "PhysicsError",

@@ -10,23 +10,10 @@ import numpy as np
 from evenstroke_protocol.errors import EvenstrokeError
 from numpy.typing import NDArray
 
+from ..messages import FaultKind
 from ..setup import Setup
 
-FaultKind = Literal[
-    "intake_valve_leak",
-    "exhaust_valve_leak",
-    "ring_leak",
-    "gasket_leak",
-    "intake_restriction",
-    "exhaust_restriction",
-    "worn_lobe",
-    "intake_valve_not_opening",
-    "exhaust_valve_not_opening",
-    "cam_timing",
-    "intake_air_leak",
-]
-
-FAULT_UNITS: dict[str, str] = {
+FAULT_UNITS: dict[FaultKind, str] = {
     "intake_valve_leak": "mm2",
     "exhaust_valve_leak": "mm2",
     "ring_leak": "mm2",

@@ -19,7 +19,9 @@
 
 /* How much of the line may be filled, and what is on it beside samples: 400 edges a second and the counters, as
  * SPEC.md, "Is the line fast enough?", works out. */
+#ifndef LINE_PERCENT
 #define LINE_PERCENT 90
+#endif
 #define BYTES_BESIDE_SAMPLES 2400
 
 /* The stages of ending a run, each left when what it sends has gone to the line. */
@@ -335,7 +337,7 @@ static bool build_of_run(void)
     if (board.ending == LAST_BLOCKS && (!(board.mask & analog_mask()) || es_blocks_are_out()))
         board.ending = LAST_EDGES;
     if (board.ending == LAST_EDGES) {
-        if (es_edges_waiting() <= EDGES_IN_FRAME)
+        if (!has_edge_input() || es_edges_waiting() <= EDGES_IN_FRAME)
             board.ending = LAST_COUNTERS;
         if (has_edge_input()) {
             build_edges();

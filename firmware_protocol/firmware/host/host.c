@@ -178,3 +178,72 @@ size_t host_commands(const uint8_t *bytes, size_t length, uint8_t *found, size_t
     }
     return count;
 }
+
+/* --- driven by any bytes ------------------------------------------------------------------------------------------- */
+
+static struct {
+    uint8_t *sent;
+    size_t count, room;
+} sink;
+
+/* Runs until there is nothing to do or `most` more bytes have been sent; the sink takes them as long as it has room. */
+static size_t run_into_sink(size_t most)
+{
+    const size_t left = sink.room - sink.count;
+    const size_t sent = host_run(sink.sent + sink.count, most < left ? most : left);
+    sink.count += sent;
+    return sent;
+}
+
+static void hear(uint8_t byte)
+{
+    while (!host_hear(byte))
+        if (run_into_sink(SIZE_MAX) == 0 && host_hear(byte))
+            return;
+}
+
+/* What a board does to which any bytes happen; how many bytes it sent, all of them unless there was no room. The first
+ * byte says what may happen beside commands: 1 edges, 2 lost triggers, 4 a line that takes little, 8 the bytes are payloads,
+ * each behind its length, and are heard framed, so that a search gets past the CRC. Every byte also lets scans come. */
+size_t host_drive(const uint8_t *data, size_t size, uint8_t *sent, size_t room)
+{
+    static const uint8_t counts[8] = {0, 0, 255, 3, 85, 1, 0, 2};
+    uint8_t framed[ES_BUFFER_BYTES(ES_LONGEST_BODY)];
+    uint32_t tick = 0;
+    sink.sent = sent;
+    sink.room = room;
+    sink.count = 0;
+    host_reset(1, 1, 0);
+    run_into_sink(SIZE_MAX);
+    const uint8_t mode = size ? data[0] : 0;
+    for (size_t i = 1; i < size; i++) {
+        const uint8_t byte = data[i];
+        if (mode & 8) {
+            const size_t left = size - i - 1;
+            const uint8_t length = (uint8_t)((byte & 31) < left ? byte & 31 : left);
+            if (length) {
+                const size_t coded = host_frame(data + i + 1, length, 32, framed);
+                for (size_t k = 0; k < coded; k++)
+                    hear(framed[k]);
+            }
+            i += length;
+        } else {
+            hear(byte);
+        }
+        if (mode & 1) {
+            tick += (uint32_t)byte << 8 | 1;
+            host_ticks(tick);
+            host_edge(tick - 1, byte & 1);
+        }
+        if (host_inputs()) {
+            if (mode & 2 && byte == 0x55)
+                host_tear(byte & 7, 1);
+            for (int k = 0; k < (byte & 63); k++)
+                host_scan(counts);
+        }
+        run_into_sink(mode & 4 ? byte : SIZE_MAX);
+    }
+    while (run_into_sink(SIZE_MAX)) {
+    }
+    return sink.count;
+}

@@ -2,20 +2,27 @@
  * SPDX-License-Identifier: GPL-3.0-only (see LICENCE.md in this folder)
  *
  * board FIRMWARE.elf [option value]...
- *   --volts FILE        float32, four inputs a row; --volts-rate HZ: rows per second from the reset on. Between rows the
- *                       voltage is a straight line; after the last one it stays.
+ *   --volts FILE        float32, four inputs a row; --volts-rate HZ: rows per second. Between rows the voltage is a
+ *                       straight line; after the last one it stays.
  *   --levels FILE       text: seconds, and the level of D8 from then on, ascending
+ *   --play-from WHEN    where the seconds of both files begin: reset (default), or start, at the first conversion of the
+ *                       first run; until then voltages are those of the first row and D8 is low
+ *   --played S          say "played" on stderr once so many seconds of the files are over
+ *   --clock PPM[:DRIFT] the crystal is so much too fast, and by DRIFT more each second. All seconds here are true ones.
+ *   --transcript FILE   write what the board sends there too: lines of true seconds, and the bytes that left by then
  *   --pace RATIO        seconds simulated per second of the host's; 0, the default: as fast as it goes
- *   --seconds S         end after so many simulated seconds
+ *   --seconds S         end after so many simulated seconds, counted from where those of the files begin
  *   --reset-at S        press reset then
  *   --lose-triggers S:N keep N triggers in a row from the converter, as an overrun does
  *   --byte-cycles N     cycles that a byte takes on the line, instead of what the firmware sets
- *   --rest ADDRESS      of the function that idles: how often it is visited is told at the end
+ *   --rest ADDRESS      of the function that idles: how often it is visited is told at the end (see --play-from)
+ * A firmware for measuring writes OCR2B, which nothing else uses: the cycle of each such write is told at the end.
  * First line of stdout: the pty's path. At the end, also at SIGTERM, a line of JSON on stderr. */
 #define _GNU_SOURCE
 #include <errno.h>
 #include <fcntl.h>
 #include <inttypes.h>
+#include <math.h>
 #include <poll.h>
 #include <signal.h>
 #include <stdbool.h>
@@ -56,6 +63,8 @@
 #define UDR0 0xC6
 #define MCUSR 0x54
 #define EXTRF 0x02
+#define OCR2B 0xB4
+#define MOST_MARKS 64
 #define LOOK_EVERY 4000 /* cycles, between two looks for what the host sent */
 
 static avr_t *avr;
@@ -90,10 +99,33 @@ static struct {
     uint64_t conversions;
 } adc;
 
+static struct {
+    double fast, drift; /* the board's seconds in a true one, and how they grow in each */
+} crystal = {.fast = 1.0};
+
+/* True seconds: the board's own, cycle / CPU_HZ, are fast * t + drift * t * t / 2. */
 static double seconds(avr_cycle_count_t cycle)
 {
-    return (double)cycle / CPU_HZ;
+    const double own = (double)cycle / CPU_HZ;
+    return 2.0 * own / (crystal.fast + sqrt(crystal.fast * crystal.fast + 2.0 * crystal.drift * own));
 }
+
+static struct {
+    bool from_start;
+    double begins;    /* where the seconds of the files begin; infinite: not yet */
+    double tell_at;
+} play = {.tell_at = -1.0};
+
+static struct {
+    FILE *file;
+    uint8_t bytes[1024];
+    size_t count;
+} transcript;
+
+static struct {
+    avr_cycle_count_t at[MOST_MARKS];
+    size_t count;
+} marks;
 
 static void fail(const char *what)
 {
@@ -107,7 +139,7 @@ static double volts_at(double t, int input)
 {
     if (!volts.count)
         return 0.0;
-    const double place = t * volts.rate;
+    const double place = t > play.begins ? (t - play.begins) * volts.rate : 0.0;
     if (place >= (double)(volts.count - 1))
         return volts.rows[(volts.count - 1) * INPUTS + input];
     const size_t row = (size_t)place;
@@ -149,6 +181,10 @@ static void compare_flag(avr_irq_t *irq, uint32_t value, void *unused)
         adc.missed++;
         return;
     }
+    if (play.from_start) {
+        play.from_start = false;
+        play.begins = seconds(avr->cycle);
+    }
     adc.flag = true;
     avr_raise_irq(adc.in, 1);
 }
@@ -188,10 +224,22 @@ static void tccr1b_written(avr_t *mcu, avr_io_addr_t address, uint8_t value, voi
         mcu->data[address] = value;
 }
 
+/* --- level changes ------------------------------------------------------------------------------------------------ */
+
+/* What is wired to D8 is stronger than the pull-up, also when the firmware switches that on. */
+static void drive_d8(avr_irq_t *d8, int level)
+{
+    avr_ioport_external_t wired = {.name = 'B', .mask = 1, .value = level ? 1 : 0};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('B'), &wired);
+    avr_raise_irq(d8, (uint32_t)level);
+}
+
 /* --- line --------------------------------------------------------------------------------------------------------- */
 
 static void from_board(uint8_t byte)
 {
+    if (transcript.file && transcript.count < sizeof transcript.bytes)
+        transcript.bytes[transcript.count++] = byte;
     while (!ending) {
         struct pollfd look = {.fd = line.master, .events = POLLOUT};
         poll(&look, 1, 100);
@@ -259,6 +307,25 @@ static void to_board(avr_irq_t *input)
     uint8_t byte;
     while (line.may_send && poll(&look, 1, 0) == 1 && look.revents & POLLIN && read(line.master, &byte, 1) == 1)
         avr_raise_irq(input, byte);
+}
+
+static void write_transcript(void)
+{
+    if (!transcript.count)
+        return;
+    fprintf(transcript.file, "%.9f ", seconds(avr->cycle));
+    for (size_t i = 0; i < transcript.count; i++)
+        fprintf(transcript.file, "%02x", transcript.bytes[i]);
+    fputc('\n', transcript.file);
+    transcript.count = 0;
+}
+
+static void mark(avr_t *mcu, avr_io_addr_t address, uint8_t value, void *unused)
+{
+    (void)unused;
+    mcu->data[address] = value;
+    if (marks.count < MOST_MARKS)
+        marks.at[marks.count++] = mcu->cycle;
 }
 
 static void open_line(void)
@@ -353,7 +420,21 @@ int main(int argc, char **argv)
             volts.rate = atof(value);
         else if (!strcmp(option, "--levels"))
             read_levels(value);
-        else if (!strcmp(option, "--pace"))
+        else if (!strcmp(option, "--play-from"))
+            play.from_start = !strcmp(value, "start");
+        else if (!strcmp(option, "--played"))
+            play.tell_at = atof(value);
+        else if (!strcmp(option, "--clock")) {
+            double ppm = 0.0, drift = 0.0;
+            if (sscanf(value, "%lf:%lf", &ppm, &drift) < 1)
+                fail(value);
+            crystal.fast = 1.0 + ppm / 1e6;
+            crystal.drift = drift / 1e6;
+        } else if (!strcmp(option, "--transcript")) {
+            transcript.file = fopen(value, "w");
+            if (!transcript.file)
+                fail(value);
+        } else if (!strcmp(option, "--pace"))
             pace = atof(value);
         else if (!strcmp(option, "--seconds"))
             last_s = atof(value);
@@ -369,6 +450,9 @@ int main(int argc, char **argv)
         else
             fail(option);
     }
+
+    if (play.from_start)
+        play.begins = INFINITY;
 
     elf_firmware_t firmware = {0};
     if (elf_read_firmware(argv[1], &firmware))
@@ -391,6 +475,7 @@ int main(int argc, char **argv)
     avr_irq_register_notify(uart + UART_IRQ_OUT_XON, may_send, NULL);
     avr_irq_register_notify(uart + UART_IRQ_OUT_XOFF, may_not_send, NULL);
     avr->io[AVR_DATA_TO_IO(UDR0)].w.c = udr0_written;
+    avr->io[AVR_DATA_TO_IO(OCR2B)].w.c = mark;
     for (avr_io_t *io = avr->io_port; io; io = io->next) {
         if (!strcmp(io->kind, "timer") && ((avr_timer_t *)io)->name == '1') {
             avr->io[AVR_DATA_TO_IO(TIFR1)].w.c = tifr1_written;
@@ -409,7 +494,7 @@ int main(int argc, char **argv)
     tccr1b.param = avr->io[AVR_DATA_TO_IO(TCCR1B)].w.param;
     avr->io[AVR_DATA_TO_IO(TCCR1B)].w.c = tccr1b_written;
     avr_irq_t *const d8 = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), 0);
-    avr_raise_irq(d8, 0);
+    drive_d8(d8, 0);
 
     open_line();
     signal(SIGTERM, end);
@@ -422,14 +507,20 @@ int main(int argc, char **argv)
     avr_cycle_count_t look = 0;
     const char *ended = "told to";
     while (!ending) {
-        while (levels.next < levels.count && seconds(avr->cycle) >= levels.at[levels.next])
-            avr_raise_irq(d8, (uint32_t)levels.level[levels.next++]);
+        while (levels.next < levels.count && seconds(avr->cycle) - play.begins >= levels.at[levels.next])
+            drive_d8(d8, levels.level[levels.next++]);
         if (avr->cycle >= look) {
             look = avr->cycle + LOOK_EVERY;
             to_board(uart + UART_IRQ_INPUT);
+            if (transcript.file)
+                write_transcript();
+            if (play.tell_at >= 0 && seconds(avr->cycle) - play.begins >= play.tell_at) {
+                play.tell_at = -1.0;
+                fprintf(stderr, "played\n");
+            }
             if (pace > 0)
                 keep_pace(pace, &began);
-            if (seconds(avr->cycle) >= last_s)
+            if (seconds(avr->cycle) - play.begins >= last_s)
                 break;
             if (reset_at >= 0 && seconds(avr->cycle) >= reset_at) {
                 reset_at = -1.0;
@@ -442,7 +533,7 @@ int main(int argc, char **argv)
                 avr_cycle_timer_cancel(avr, shifted_out, NULL);
             }
         }
-        if (rest && avr->pc == rest)
+        if (rest && avr->pc == rest && seconds(avr->cycle) >= play.begins)
             visits++;
         const int state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed) {
@@ -450,9 +541,14 @@ int main(int argc, char **argv)
             break;
         }
     }
+    if (transcript.file)
+        fclose(transcript.file);
     fprintf(stderr,
-            "{\"ended\": \"%s\", \"seconds\": %.6f, \"rest_visits\": %" PRIu64 ", \"conversions\": %" PRIu64
-            ", \"triggers_missed\": %" PRIu64 ", \"triggers_kept_back\": %" PRIu64 "}\n",
-            ended, seconds(avr->cycle), visits, adc.conversions, adc.missed, adc.kept_back);
+            "{\"ended\": \"%s\", \"seconds\": %.6f, \"played_s\": %.6f, \"rest_visits\": %" PRIu64 ", \"conversions\": %" PRIu64
+            ", \"triggers_missed\": %" PRIu64 ", \"triggers_kept_back\": %" PRIu64 ", \"marks\": [",
+            ended, seconds(avr->cycle), fmax(0.0, seconds(avr->cycle) - play.begins), visits, adc.conversions, adc.missed, adc.kept_back);
+    for (size_t i = 0; i < marks.count; i++)
+        fprintf(stderr, "%s%" PRIu64, i ? ", " : "", marks.at[i]);
+    fprintf(stderr, "]}\n");
     return !strcmp(ended, "the firmware crashed");
 }

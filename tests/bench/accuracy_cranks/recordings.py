@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.physics import (
     CrankScenario,
     EngineParameters,
@@ -352,7 +352,7 @@ def _blocks(
     for k, gone in enumerate(lost):
         begin, end = k * BLOCK_S, (k + 1) * BLOCK_S
         if gone:
-            yield Gap(begin, end, scans, "board_dropped")
+            yield Gap(begin, end, scans, GapReason.BOARD_DROPPED)
         else:
             yield SampleBlock(inputs, sampled[:, k * scans : (k + 1) * scans], begin, 1 / RATE_HZ)
         for number, (times, rising) in edges.items():

@@ -1,0 +1,16 @@
+"""How lists and counts are written in a sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def listed(words: Iterable[str]) -> str:
+    """Words as a list in a sentence: "1, 3 and 4"."""
+    *most, last = words
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def counted(number: int, thing: str, things: str = "") -> str:
+    """A number with its noun: "1 cycle", "2 cycles"; things: its plural, where that is not `thing` with an s."""
+    return f"{number} {thing if number == 1 else things or f'{thing}s'}"

@@ -1,0 +1,107 @@
+"""One sync a revolution leaves the half-cycle open: told by simulated engines' own pulses where they can, and else not.
+
+Truth: `theta_deg` of evenstroke_dsp.physics. The sync begins now in one half, now in the other.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.physics import probes
+from evenstroke_dsp.setup import parse_setup
+
+_INPUT = 3  # of the sync in the benchmark's set-ups
+
+
+def every_revolution(angle, setup, trace, *, skipped: int) -> list:
+    """The benchmark's blocks with a sync at every revolution, its first `skipped` events left out."""
+    deg = angle.SYNC_DEG % 360.0
+    times, which, forward = probes.edge_times(trace, [deg, deg + 3.0], 360.0)
+    times, rising = times[forward], which[forward] == 0
+    kept = np.cumsum(rising) > skipped
+    times, rising = times[kept], rising[kept]
+    blocks, before = [], -np.inf
+    for block in angle.blocks_of(setup, trace):
+        if isinstance(block, EdgeBlock) and block.input == _INPUT:
+            inside = (times >= before) & (times < block.until)
+            before = block.until
+            block = EdgeBlock(_INPUT, times[inside], rising[inside], block.until)
+        blocks.append(block)
+    return blocks
+
+
+def judged(angle, setup, trace, *, skipped: int):
+    pipeline, cycles = angle.run(setup, every_revolution(angle, setup, trace, skipped=skipped))
+    at = np.arange(3.0, 8.0, 0.01)
+    off = angle.wrapped(pipeline.engine_angles(at) - np.interp(at, trace.times_s, trace.theta_deg))
+    return pipeline, cycles, float(np.median(np.abs(off)))
+
+
+@pytest.fixture(scope="module")
+def traces(angle):
+    made: dict[str, object] = {}
+
+    def trace(name: str):
+        if name not in made:
+            made[name] = angle.trace_of(angle.ENGINES[name], 1)
+        return made[name]
+
+    return trace
+
+
+@pytest.mark.parametrize("skipped", [0, 1])
+@pytest.mark.parametrize("name", ["three", "five", "twin 270/450", "V6 150/90"])
+def test_compression_tells_the_half_of_engines_without_companions(
+    angle, traces, name: str, skipped: int
+) -> None:
+    setup = angle.setup_of(angle.ENGINES[name], "sync, current", every="revolution")
+    pipeline, cycles, off = judged(angle, setup, traces(name), skipped=skipped)
+    assert off < 30.0
+    assert "starter" in pipeline._cutter.half_cycle.told_by
+    assert all(p.cylinder is not None for p in cycles[-1].probes[0].pulses)
+
+
+@pytest.mark.parametrize("skipped", [0, 1])
+@pytest.mark.parametrize("name", ["four", "six"])
+def test_nothing_tells_the_half_where_every_cylinder_has_a_companion(
+    angle, traces, name: str, skipped: int
+) -> None:
+    setup = angle.setup_of(angle.ENGINES[name], "sync, current", every="revolution")
+    pipeline, cycles, _ = judged(angle, setup, traces(name), skipped=skipped)
+    assert pipeline._cutter.half_cycle.told_by == ()
+    for pulse in cycles[-1].probes[0].pulses:
+        assert pulse.cylinder is None
+
+
+def test_an_intake_pulse_that_may_be_upside_down_tells_no_half_of_a_three(angle, traces) -> None:
+    """Half a firing interval is what turning the probe over and turning the half have in common."""
+    setup = angle.setup_of(angle.ENGINES["three"], "sync", every="revolution")
+    pipeline, cycles, _ = judged(angle, setup, traces("three"), skipped=0)
+    assert pipeline._cutter.half_cycle.told_by == ()
+    assert all(p.cylinder is None for p in cycles[-1].probes[0].pulses)
+
+
+@pytest.mark.parametrize("skipped", [0, 1])
+def test_one_cylinders_pressure_tells_the_half_of_a_four(angle, traces, skipped: int) -> None:
+    trace = traces("four")
+    text = angle.ENGINES["four"].setup_text()
+    text += "".join(
+        part.format(first=1, every="revolution", deg=angle.SYNC_DEG) for part in angle.BASES["sync, current"]
+    )
+    text += '[[probe]]\nname = "p3"\nrole = "cylinder_pressure"\ninput = 1\ncylinder = 3\n'
+    text = text.replace(angle._CURRENT, "")
+    setup = parse_setup(text)
+    blocks = every_revolution(angle, setup, trace, skipped=skipped)
+    pressure = probes.cylinder_transducer(trace, 3)
+    for block in blocks:
+        if not isinstance(block, EdgeBlock):
+            first = round(block.t0 * angle.RATE_HZ)
+            row = block.inputs.index(1)
+            block.volts[row] = 0.5 + pressure[first : first + block.volts.shape[1]] / 1000.0
+    pipeline, cycles = angle.run(setup, blocks)
+    assert pipeline._cutter.half_cycle.told_by == ("p3",)
+    at = np.arange(3.0, 8.0, 0.01)
+    off = angle.wrapped(pipeline.engine_angles(at) - np.interp(at, trace.times_s, trace.theta_deg))
+    assert float(np.median(np.abs(off))) < 60.0
+    assert all(p.cylinder is not None for p in cycles[-1].probes[0].pulses)
