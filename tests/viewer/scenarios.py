@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from evenstroke_daemon.coach import Coach, Limits
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.cautions import cautions_for, dangers
 from evenstroke_dsp.engine import firing_intervals
 from evenstroke_dsp.messages import (
@@ -100,7 +100,7 @@ def _demo(**how: object) -> Scene:
     return Scene(
         setup,
         _noisy(),
-        (Alteration("intake", 2, -13.0),),
+        (Alteration("intake", 2, -11.5),),
         prediction=prediction,
         **how,
     )
@@ -149,7 +149,7 @@ def blocks(scene: Scene, source: EngineSource) -> Iterator[Block]:
     for first in range(0, round(scene.until_s * RATE_HZ), SCANS):
         t0, t1 = first * dt, (first + SCANS) * dt
         if any(a <= t0 < b for a, b in scene.lost):
-            yield Gap(t0, t1, SCANS, "block_missing")
+            yield Gap(t0, t1, SCANS, GapReason.SAMPLES_MISSING)
             continue
         times = np.tile((first + np.arange(SCANS)) * dt, (len(analog), 1))
         yield SampleBlock(analog, source.volts(analog, times), t0, dt)
