@@ -6,18 +6,21 @@ numbers that are some, with knots of the crank angle that ascend.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
 import msgspec
 import numpy as np
+import pytest
+from evenstroke_dsp import sync_tracker
 from evenstroke_dsp.angle import Rotation
 from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, SampleBlock
 from evenstroke_dsp.cycles import CycleSpan, Place
 from evenstroke_dsp.engine import CYCLE_DEG, firing_angles
 from evenstroke_dsp.history import History
 from evenstroke_dsp.measurement import ProbeMeasurer
-from evenstroke_dsp.messages import SourceInfo, WaveData
+from evenstroke_dsp.messages import Cycle, SourceInfo, WaveData
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Setup, parse_setup
 from hypothesis import given, settings
@@ -86,6 +89,7 @@ class Hostile:
     ticks_again: bool = False
     edges_alone: bool = False  # a capture of level changes; nothing is sampled
     edges_stop_s: float | None = None
+    samples_stop_s: float | None = None
     tick_s: float = 0.0  # edges fall on whole ticks, several perhaps on one
     # how it arrives
     rate_hz: float = 1000.0
@@ -229,7 +233,8 @@ class Hostile:
         for first in range(0, volts.shape[1], self.scans):
             part = volts[:, first : first + self.scans]
             t0, until = first * dt, first * dt + part.shape[1] * dt
-            both: list[Block] = [] if self.edges_alone else [SampleBlock(inputs, part, t0, dt)]
+            stopped = self.samples_stop_s is not None and until > self.samples_stop_s
+            both: list[Block] = [] if self.edges_alone or stopped else [SampleBlock(inputs, part, t0, dt)]
             if gap_from <= t0 < gap_from + self.gap_s:
                 both = [Gap(t0, until, part.shape[1], GapReason.LINK_LOST)]
             for key, (times, rising) in edges.items():
@@ -304,7 +309,7 @@ ALL = st.builds(
     Hostile,
     seed=st.integers(0, 2**32 - 1),
     engine=st.sampled_from(list(ENGINES)),
-    rpm=st.sampled_from([200.0, 60.0, 130.0, 280.0, 600.0]),
+    rpm=st.sampled_from([200.0, 60.0, 130.0, 280.0, 600.0, 1400.0]),
     ripple=st.sampled_from([0.3, 0.0, 0.6, 0.95, 1.3]),
     stops=st.lists(SECONDS, max_size=3).map(tuple),
     rocks_deg=st.sampled_from([0.0, 5.0, 40.0]),
@@ -333,6 +338,7 @@ ALL = st.builds(
     ticks_again=SELDOM,
     edges_alone=SELDOM,
     edges_stop_s=st.sampled_from([None] * 7 + [1.0, 3.0]),
+    samples_stop_s=st.sampled_from([None] * 7 + [1.0, 3.0]),
     tick_s=st.sampled_from([0.0, 0.0, 1e-4, 1e-3]),
     rate_hz=st.sampled_from([1000.0, 2000.0, 300.0]),
     scans=st.sampled_from([100, 1, 7, 1000, 100000]),
@@ -369,3 +375,40 @@ def test_a_mean_cycle_is_measured_wherever_its_turning_begins() -> None:
             measurer.measure(CycleSpan(turning, 0, number, begin, places), history, "cranking")
             measurer.count(number)
         assert measurer.corner_values("cranking") is not None
+
+
+@pytest.mark.parametrize("stops_s", [0.2, 0.5])
+def test_a_sync_that_outlives_the_samples_is_lived_through(stops_s: float) -> None:
+    """Its first event is known and the current that would tell the speed's course never comes."""
+    lived_through(Hostile(1, engine="three", sync="revolution", current=True, samples_stop_s=stops_s))
+
+
+def test_events_that_a_run_forgot_before_they_were_taken_are_lived_through(monkeypatch) -> None:
+    """Samples stop for minutes while level changes go on, and all of these are followed at once."""
+    monkeypatch.setattr(sync_tracker, "KEPT_EVENTS", 30)
+    stream = Hostile(1, engine="three", sync="revolution", current=True)
+    pipeline = Pipeline(stream.setup())
+    for block in stream.blocks():
+        pipeline.push(block)
+    events = 5.0 + 0.15 * np.arange(1, 150)
+    end = float(events[-1])
+    pipeline.push(Gap(5.0, end, 0, GapReason.BOARD_DROPPED))
+    pipeline.push(EdgeBlock(SYNC, *_pulses(events, 0.001, end), end))
+    pipeline.push(SampleBlock((INTAKE, CURRENT), np.zeros((2, 2000)), end, 0.001))
+    pipeline.flush()
+    for rotation in pipeline._cutter.rotations:
+        assert (np.diff(rotation.t) > 0).all() and (np.diff(rotation.deg) > 0).all()
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_what_comes_a_second_time_changes_nothing(alone: bool) -> None:
+    """A clock that began anew behind the pipeline's back: the same cycles as of one time."""
+    once = Hostile(2, sync="revolution", syncs_extra=0.3, edges_alone=alone)
+    again = dataclasses.replace(once, ticks_again=True)
+    assert cycles_of(once) == cycles_of(again)
+
+
+def cycles_of(stream: Hostile) -> list[tuple[float, float]]:
+    pipeline = Pipeline(stream.setup())
+    messages = [m for b in stream.blocks() for m in pipeline.push(b)] + pipeline.flush()
+    return [(m.from_s, m.to_s) for m in messages if isinstance(m, Cycle)]
