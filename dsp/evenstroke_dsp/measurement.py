@@ -347,7 +347,7 @@ class ProbeMeasurer:
         low, high = np.searchsorted(signal.t, (span.from_s, span.to_s))
         if signal.lost is not None and signal.lost[low:high].any():
             return
-        grid = CYCLE_DEG / STEPS * np.arange(STEPS + 1)
+        grid = np.arange(STEPS + 1) * np.float64(CYCLE_DEG / STEPS)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         firing = np.array([p.firing_deg for p in places])
         mean = self._means.setdefault(self._fold_key(span, places, kind), MeanCycle())
