@@ -191,6 +191,11 @@ class CycleCutter:
         return self._rhythm is not None and bool(self._rhythm.sources)
 
     @property
+    def listens_unevenly(self) -> bool:
+        """And whether these have to tell uneven firing angles apart."""
+        return self.listens and self._rhythm is not None and not self._rhythm.even
+
+    @property
     def rotations(self) -> tuple[Rotation, ...]:
         return tuple(turning.rotation for turning in self._turnings)
 

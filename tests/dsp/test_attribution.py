@@ -154,3 +154,25 @@ def check(run, setup: Setup, heard: tuple[int, ...], weak: int) -> None:
     assert all(len(each) >= 4 for each in sizes.values())
     if len(heard) > 1:
         assert min(sizes, key=lambda c: np.mean(sizes[c])) == weak
+
+
+@pytest.mark.parametrize("engine", ["twin 180/540", "twin 270/450"])
+def test_a_twin_without_a_sync_names_no_cylinder_by_luck_and_says_what_to_record(bench, engine: str) -> None:
+    """By its pulses alone: either positions are named rightly, or it is declined and told to record a sync."""
+    order, intervals = ENGINES[engine]
+    fitted = setup_of(engine, "intake_pulse", wheel=False)
+    text = f"schema = 1\n[engine]\ncylinders = 2\nfiring_order = {list(order)}\nfiring_intervals_deg = {list(intervals or ())}\n"
+    alone = parse_setup(text + '[[probe]]\nname = "pulse"\nrole = "intake_pulse"\ninput = 0\n')
+    rng = np.random.default_rng(4)
+    samples = [b for b in blocks_of(fitted, 2) if isinstance(b, SampleBlock)]
+    # Once a cycle, and of no shape that tells the two cylinders apart.
+    t = np.arange(samples[0].samples) / RATE_HZ
+    hum = 2.5 + np.sin(np.radians(engine_angle(t) / 2.0)) * (t > REST_S) + 0.002 * rng.standard_normal(t.size)
+    declined = bench.run(alone, [SampleBlock((0,), hum[None, :], 0.0, 1.0 / RATE_HZ)]).judgement.refused
+    assert declined is not None
+    assert "fires unevenly" in declined and "Record a sync once a cycle" in declined
+    found = bench.run(alone, samples)
+    if found.judgement.refused is not None:
+        assert "Record a sync once a cycle" in found.judgement.refused
+        return
+    check(found, fitted, order, 2)
