@@ -24,8 +24,8 @@ verdicts need no such limit, their intervals widen by themselves."""
 
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
-given. Idling has many cycles, whose intervals become a tenth wider by this; cranking has few, and its become 3 % narrower
-than by halves."""
+given. Idling has many cycles, and its intervals become a tenth wider by this than by halves; cranking has few, and its
+become 4 to 8 % narrower after six."""
 
 CornerValues = tuple[dict[str, Floats], dict[str, Floats]]
 """As `ProbeMeasurer.corner_values` gives them."""

@@ -8,7 +8,8 @@ u = t^2 / nu,
 
 which is an e-process, so that by Ville's inequality E >= 1/alpha happens at any time, under the hypothesis, with
 probability at most alpha. Such a prior spends nothing on effects near 0, where a normal one is densest and which no
-crank settles: its limits are 4 to 9 % narrower from 5 to 14 cycles.
+crank settles: its limits are 3 to 8 % narrower from 5 to 14 cycles than those of a normal prior of 2.2 standard
+deviations, as wide after 20, and 4 % wider after 100.
 Sources: H. Wang and A. Ramdas, "Anytime-valid t-tests and confidence sequences for Gaussian means with unknown
 variance", Sequential Analysis, 2025 (arXiv 2310.03722), for t mixtures under the right-Haar prior; V. Johnson and D.
 Rossell, "On the use of non-local prior densities in Bayesian hypothesis tests", Journal of the Royal Statistical Society

@@ -10,9 +10,9 @@ e-process of `sequential`,
 
 is an e-process of the mixture over rho: by Ville's inequality it reaches 1/alpha with probability at most alpha where
 rho is as likely as its weight says, and at most alpha / w_rho for any single one. That last bound is far from what
-happens: of simulated cranks of 20 cycles, looked at after each, 3 in 100 have an interval that ever loses the truth at
-rho 0.3 and 7 in 100 at 0.5, which 150 cranks do not tell from 5 (`tests/dsp/test_serial_correlation.py`
-counts); taken for independent it was 6 to 9 and 22 to 43. Above `STRONGEST` nothing is promised.
+happens: of 1200 simulated cranks of 20 cycles and three to eight cylinders, looked at after each cycle, 8.6 in 100 have an
+interval that ever loses the truth at rho 0.5 (95 % bounds 7.1 to 10.3; 34 of the 300 with eight cylinders), mostly
+within the first five cycles (`tests/bench/bench_sequential.py` counts). Above `STRONGEST` nothing is promised.
 Sources: H. Robbins, "Statistical methods related to the law of the iterated logarithm", Annals of Mathematical
 Statistics 41 (1970), for mixtures; G. Box, G. Jenkins and G. Reinsel, Time Series Analysis (2008), for the likelihood of an
 autoregression. From memory.

@@ -1,7 +1,8 @@
 """How often the judgement's statistics lose the truth, and how soon they call an odd cylinder, without any engine.
 
-    python tests/bench/bench_sequential.py                 a few minutes
-    python tests/bench/bench_sequential.py --draws 2000    half an hour on two cores
+    python tests/bench/bench_sequential.py                 a few minutes on two idle cores
+    python tests/bench/bench_sequential.py --draws 2000    an hour or so
+    python tests/bench/bench_sequential.py --only lost
 
 Draws each cycle's drops straight from a normal distribution: an engine of three to eight cylinders, a spread from cycle to
 cycle, a correlation from each cycle to the next (first-order autoregression), and looks after every cycle, with the share
@@ -102,14 +103,17 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--draws", type=int, default=300, help="cranks for each line (default 300)")
+    parser.add_argument("--only", choices=("lost", "called"), help="one of the two counts")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
     options = parser.parse_args()
-    failed = 0
+    failed, counted, sped = 0, [], []
     with ProcessPoolExecutor(options.jobs) as pool:
         losses = [(c, r) for r, c in itertools.product(MOST_LOST, COLUMNS)]
         powers = [(c, r, p) for p, r, c in itertools.product(POWERS, (0.0, 0.3), COLUMNS)]
-        counted = [(c, r, pool.submit(lost, c, r, options.draws)) for c, r in losses]
-        sped = [(c, r, p, pool.submit(called, c, r, p, options.draws)) for c, r, p in powers]
+        if options.only != "called":
+            counted = [(c, r, pool.submit(lost, c, r, options.draws)) for c, r in losses]
+        if options.only != "lost":
+            sped = [(c, r, p, pool.submit(called, c, r, p, options.draws)) for c, r, p in powers]
         for columns, rho, count in counted:
             low, high = clopper_pearson(count.result(), options.draws)
             missed = low > MOST_LOST[rho]
