@@ -10,8 +10,8 @@ of the 95 % that cranking gets. Whole cranks, with noise that is measured and no
 
 Lost: cranks of 20 cycles in which any cylinder's interval ever excluded the truth. Floor: 5 % at a correlation of 0, 6 %
 at 0.3, 10 % at 0.5. Called: cranks in which the odd cylinder was called so within the cycles of each goal; floor 95 %, for
-independent cycles. The spreads are those that a signal-to-noise ratio comes to, and at 30 dB also the 2.4 % that simulated
-eights show in accuracy.py. A floor fails where the 95 % interval of the count (C. Clopper and E. Pearson, Biometrika 26,
+independent cycles. The spreads are those that a signal-to-noise ratio comes to; at 30 dB also, without a floor, the 2.4 %
+that some simulated eights show in accuracy.py. A floor fails where the 95 % interval of the count (C. Clopper and E. Pearson, Biometrika 26,
 1934, 404) excludes it; ends with 1 then.
 """
 
@@ -43,11 +43,12 @@ class Power:
     spread: float
     deviation: float
     within: int
+    goal: bool = True
 
 
 POWERS = (
     Power(30, 1.4, 10.0, 6),
-    Power(30, 2.4, 10.0, 6),
+    Power(30, 2.4, 10.0, 6, goal=False),
     Power(25, 2.3, 10.0, 12),
     Power(20, 3.8, 15.0, 10),
     Power(15, 6.0, 20.0, 12),
@@ -125,10 +126,11 @@ def main() -> int:
             sys.stdout.flush()
         for columns, rho, p, count in sped:
             low, high = clopper_pearson(count.result(), options.draws)
-            missed = not rho and high < LEAST_CALLED
+            held = p.goal and not rho
+            missed = held and high < LEAST_CALLED
             failed += missed
             sys.stdout.write(
-                f"{'    ' if rho else 'FAIL' if missed else 'PASS'} called {columns} cylinders, correlation {rho}: "
+                f"{'    ' if not held else 'FAIL' if missed else 'PASS'} called {columns} cylinders, correlation {rho}: "
                 f"{p.deviation:g} % at {p.snr_db} dB (spread {p.spread} %) within {p.within}: "
                 f"{count.result()}/{options.draws}, {low:.1%} to {high:.1%}\n"
             )
