@@ -11,8 +11,8 @@ of the 95 % that cranking gets. Whole cranks, with noise that is measured and no
 Lost: cranks of 20 cycles in which any cylinder's interval ever excluded the truth. Floor: 5 % at a correlation of 0, 6 %
 at 0.3, 10 % at 0.5. Called: cranks in which the odd cylinder was called so within the cycles of each goal; floor 95 %, for
 independent cycles. The spreads are those that a signal-to-noise ratio comes to; at 30 dB also, without a floor, the 2.4 %
-that some simulated eights show in accuracy.py. A floor fails where the 95 % interval of the count (C. Clopper and E. Pearson, Biometrika 26,
-1934, 404) excludes it; ends with 1 then.
+that some simulated eights show in accuracy.py. A floor fails where
+the 95 % interval of the count (C. Clopper and E. Pearson, Biometrika 26, 1934, 404) excludes it; ends with 1 then.
 """
 
 from __future__ import annotations
