@@ -6,6 +6,7 @@ cylinders, so that a sagging battery or a drifting speed moves all cylinders ali
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -104,7 +105,7 @@ class BalanceTable:
 
     cylinders: how many columns. reference: columns whose mean is 100 per cent. relative: per cent of that
     mean, else the difference to it. with_verdict: whether `even`, `smaller`, `larger` are given.
-    comparisons: over how many verdicts, in all, the 95 % are shared.
+    alpha: chance that the interval of one column may ever lose the truth.
     """
 
     def __init__(
@@ -114,12 +115,12 @@ class BalanceTable:
         *,
         relative: bool,
         with_verdict: bool,
-        comparisons: int,
+        alpha: float,
     ) -> None:
         self._reference = np.asarray(reference, dtype=int)
         self._relative = relative
         self._with_verdict = with_verdict
-        self._alpha = ALPHA / max(1, comparisons)
+        self._alpha = alpha
         self._shares = np.array([self._share(c) for c in range(cylinders)])
         self._rows: list[Floats] = []
         self._indices: list[int] = []
@@ -251,13 +252,16 @@ class BalanceTable:
         sigma = estimate.sigma * math.sqrt(self._shares[column])
         deviation, plain = float(estimate.deviation[column]), sigma * self._radius(n, estimate.freedom)
         excess = max((now[1] - now[0]) / 2.0 / plain - 1.0, 0.0) if math.isfinite(plain) else 0.0
-        for more in range(1, _FORESEE_CYCLES + 1):
+
+        def settled(more: int) -> bool:
             freedom = estimate.freedom + more * max(1, columns - 1)
             radius = sigma * self._radius(n + more, freedom) * (1.0 + excess * n / (n + more))
             low, high = deviation - radius + self.down[column], deviation + radius + self.up[column]
-            if _word(low, high) != "undecided" and n + more >= FEWEST_CYCLES:
-                return more
-        return None
+            return _word(low, high) != "undecided" and n + more >= FEWEST_CYCLES
+
+        # Intervals only narrow, so that what is settled stays so.
+        before = bisect.bisect_left(range(1, _FORESEE_CYCLES + 1), True, key=settled)
+        return before + 1 if before < _FORESEE_CYCLES else None
 
     def _radius(self, n: float, freedom: float) -> float:
         """Of an interval of independent cycles, in standard deviations of one value."""

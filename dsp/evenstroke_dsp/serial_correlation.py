@@ -10,9 +10,9 @@ e-process of `sequential`,
 
 is an e-process of the mixture over rho: by Ville's inequality it reaches 1/alpha with probability at most alpha where
 rho is as likely as its weight says, and at most alpha / w_rho for any single one. That last bound is far from what
-happens: of simulated cranks of 20 cycles, looked at after each, 3 in 100 have an interval that ever loses the truth at
-rho 0.3 and 7 in 100 at 0.5, which 150 cranks do not tell from 5 (`tests/dsp/test_serial_correlation.py`
-counts); taken for independent it was 6 to 9 and 22 to 43. Above `STRONGEST` nothing is promised.
+happens: of 1200 simulated cranks of 20 cycles and three to eight cylinders, looked at after each cycle, 8.6 in 100 have an
+interval that ever loses the truth at rho 0.5 (95 % bounds 7.1 to 10.3; 34 of the 300 with eight cylinders), mostly
+within the first five cycles (`tests/bench/bench_sequential.py` counts). Above `STRONGEST` nothing is promised.
 Sources: H. Robbins, "Statistical methods related to the law of the iterated logarithm", Annals of Mathematical
 Statistics 41 (1970), for mixtures; G. Box, G. Jenkins and G. Reinsel, Time Series Analysis (2008), for the likelihood of an
 autoregression. From memory.
@@ -27,18 +27,29 @@ import numpy as np
 from scipy import special
 
 from .blocks import Bools, Floats
-from .sequential import PRIOR_PRECISION
+from .sequential import PRIOR_PRECISION, log_e
 
 STRONGEST = 0.6
 RHOS = np.linspace(0.0, STRONGEST, 7)
-_LOG_WEIGHTS = np.log([0.9, *[0.1 / 6] * 6])
-"""Any that sum to 1 would do. More on 0 settles cycles that are independent sooner and loses the truth of lingering ones
-more often: with 0.8 there, 4 to 5 in 100 cranks at 0.5, but a change of 10 % at 30 dB is called within six cycles in 29
-of 36 cranks where these weights call 31 (tests/bench/accuracy.py --only power-30 --seeds 6)."""
+_STEEPNESS = 1.4
+"""Of the rhos but 0 each has so much more weight than the next smaller one: the larger do the harm."""
 _SIDES = np.array([-1.0, 1.0])
 _REACHES = np.concatenate([[0.0], np.geomspace(0.5, 500.0, 40)])
 """In standard errors of independent cycles: where the end of an interval is looked for, between two of them on a straight line
 (which is a little too far out, since log E bends down). One farther out is none."""
+
+
+def log_weights(columns: int) -> Floats:
+    """Natural logarithm of the prior weight of each of `RHOS`: of all but 0, one part in as many as there are columns and 1.
+
+    The more columns, the better their residuals tell rho, and the less needs to be granted beforehand. Any weights that
+    sum to 1 would do. More on 0 settles independent cycles sooner and loses the truth of lingering ones more often
+    (`tests/bench/bench_sequential.py` counts both).
+    """
+    lingering = _STEEPNESS ** np.arange(RHOS.size - 1)
+    lingering /= (columns + 1) * lingering.sum()
+    out: Floats = np.log(np.concatenate([[1.0 - lingering.sum()], lingering]))
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,27 +120,26 @@ def intervals(
     # Shape from here on: (rhos, columns, sides, reaches).
     tried = deviations[told][:, None, None] + _SIDES[:, None] * _REACHES * errors[0][:, None, None]
     u = ((means[:, :, None, None] - tried) / errors[:, :, None, None]) ** 2 / freedom
-    power = 0.5 * (freedom + 1.0)
-    far, near = np.log1p(u), np.log1p(shrink[:, :, None, None] * u)
-    log_at = log_l[:, :, None, None] - power * far
-    log_weighed = _LOG_WEIGHTS[:, None, None, None] + log_at + 0.5 * np.log(shrink)[:, :, None, None]
-    log_null = log_at + _LOG_WEIGHTS[:, None, None, None]
-    log_e = special.logsumexp(log_weighed + power * (far - near), axis=0) - special.logsumexp(
-        log_null, axis=0
+    log_null = (
+        log_weights(columns)[:, None, None, None]
+        + log_l[:, :, None, None]
+        - 0.5 * (freedom + 1.0) * np.log1p(u)
     )
-    reach = _last_within(log_e, math.log(1.0 / alpha))
+    log_any = log_null + log_e(shrink[:, :, None, None], u, freedom)
+    log_mixed = special.logsumexp(log_any, axis=0) - special.logsumexp(log_null, axis=0)
+    reach = _last_within(log_mixed, math.log(1.0 / alpha))
     for side, ends in enumerate(nothing):
         ends[told] = deviations[told] + _SIDES[side] * reach[:, side] * errors[0]
     return nothing
 
 
-def _last_within(log_e: Floats, limit: float) -> Floats:
-    """The farthest reach at which `log_e` is below the limit, shape (columns, sides); infinite beyond the last tried."""
-    within = log_e <= limit
+def _last_within(log_mixed: Floats, limit: float) -> Floats:
+    """The farthest reach at which `log_mixed` is below the limit, shape (columns, sides); infinite beyond the last tried."""
+    within = log_mixed <= limit
     last = _REACHES.size - 1 - np.argmax(within[..., ::-1], axis=-1)
     after = np.minimum(last + 1, _REACHES.size - 1)
-    below = np.take_along_axis(log_e, last[..., None], axis=-1)[..., 0]
-    above = np.take_along_axis(log_e, after[..., None], axis=-1)[..., 0]
+    below = np.take_along_axis(log_mixed, last[..., None], axis=-1)[..., 0]
+    above = np.take_along_axis(log_mixed, after[..., None], axis=-1)[..., 0]
     ended = ~within[..., -1] & within.any(axis=-1)
     part = np.divide(limit - below, above - below, out=np.zeros_like(below), where=ended)
     return np.where(ended, _REACHES[last] + part * (_REACHES[after] - _REACHES[last]), np.inf)

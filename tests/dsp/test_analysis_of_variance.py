@@ -42,7 +42,7 @@ CERTIFIED = [
 
 def table(values: Floats) -> BalanceTable:
     balance = BalanceTable(
-        values.shape[1], tuple(range(values.shape[1])), relative=False, with_verdict=False, comparisons=1
+        values.shape[1], tuple(range(values.shape[1])), relative=False, with_verdict=False, alpha=0.05
     )
     for k, row in enumerate(values):
         balance.add(k, row)

@@ -32,7 +32,7 @@ def table(
         reference if reference is not None else tuple(range(columns)),
         relative=relative,
         with_verdict=relative,
-        comparisons=shared,
+        alpha=0.05 / shared,
     )
 
 

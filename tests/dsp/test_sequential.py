@@ -12,7 +12,7 @@ import math
 import numpy as np
 import pytest
 from evenstroke_dsp.sequential import e_value, t_limit
-from scipy import integrate, stats
+from scipy import integrate, special, stats
 
 
 @pytest.mark.parametrize("n", [2, 3, 5, 16, 200])
@@ -30,13 +30,13 @@ def test_the_limit_is_where_the_e_process_reaches_one_over_alpha(n: int, alpha: 
 @pytest.mark.parametrize(("n", "freedom"), [(4, 3), (4, 15), (12, 11), (12, 55)])
 @pytest.mark.parametrize("t", [0.0, 1.0, 3.0, 8.0])
 def test_the_e_value_is_the_mixture_integrated_numerically(n: int, freedom: int, t: float) -> None:
-    # The likelihood ratio of t between noncentral t with a normal prior on the standardised effect,
-    # variance 1/g, and central t: scipy.stats.nct and scipy.integrate.
+    # The likelihood ratio of t between noncentral t with the moment prior on the standardised effect, g d^2 times the
+    # normal density of variance 1/g, and central t: scipy.stats.nct and scipy.integrate.
     g = 1.0
 
     def weighted(effect: float) -> float:
         shifted = stats.nct.pdf(t, freedom, effect * math.sqrt(n))
-        return float(shifted * stats.norm.pdf(effect, scale=1.0 / math.sqrt(g)))
+        return float(shifted * g * effect**2 * stats.norm.pdf(effect, scale=1.0 / math.sqrt(g)))
 
     mixed = integrate.quad(weighted, -8.0, 8.0, limit=200, points=[0.0, t / math.sqrt(n)])[0]
     assert e_value(n, freedom, t, g) == pytest.approx(mixed / stats.t.pdf(t, freedom), rel=2e-4)
@@ -93,13 +93,16 @@ def test_two_hundred_looks_leave_the_truth_outside_in_at_most_five_per_cent_of_r
 @pytest.mark.parametrize("n", [3, 10, 100])
 @pytest.mark.parametrize("g", [0.1, 1.0])
 @pytest.mark.parametrize("alpha", [0.05, 0.002])
-def test_with_the_variance_known_the_limit_is_the_closed_form_of_the_normal_mixture(
+def test_with_the_variance_known_the_limit_is_the_closed_form_of_the_mixture(
     n: int, g: float, alpha: float
 ) -> None:
-    """t^2 = (n + g)/n (2 log(1/alpha) + log((n + g)/g)): H. Robbins, Annals of Mathematical Statistics 41 (1970), the
-    boundary of a normal mixture; from memory, and worked out by hand from exp(S^2 / (2 (n + g))) sqrt(g / (n + g))."""
-    closed = math.sqrt((n + g) / n * (2.0 * math.log(1.0 / alpha) + math.log((n + g) / g)))
-    assert t_limit(n, 1e8, alpha, g) == pytest.approx(closed, rel=1e-4)
+    """With s = g / (n + g) and q = 1 + (1 - s) t^2 the mixture is s^(3/2) q exp((q - 1) / 2), worked out by hand as the
+    mean of g d^2 exp(d S - n d^2 / 2) over a normal d; so q = 2 W(exp(1/2) / (2 alpha s^(3/2))) with Lambert's W
+    (scipy.special.lambertw). H. Robbins, Annals of Mathematical Statistics 41 (1970), for boundaries of mixtures; from
+    memory."""
+    s = g / (n + g)
+    q = 2.0 * special.lambertw(math.exp(0.5) / (2.0 * alpha * s**1.5)).real
+    assert t_limit(n, 1e8, alpha, g) == pytest.approx(math.sqrt((q - 1.0) / (1.0 - s)), rel=1e-4)
 
 
 @pytest.mark.parametrize(("n", "freedom"), [(4, 9), (12, 33)])

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenstroke_dsp import serial_correlation
-from evenstroke_dsp.balance import BalanceTable
+from evenstroke_dsp.balance import ALPHA, BalanceTable
 from evenstroke_dsp.blocks import Floats
 from evenstroke_dsp.sequential import t_limit
 from evenstroke_dsp.serial_correlation import RHOS, STRONGEST, intervals, whitened
 from scipy import linalg, stats
+
+ONLY_NONE = np.where(RHOS == 0.0, 0.0, -np.inf)
+"""Weights by which cycles are surely independent."""
 
 
 def lingering(rho: float, cycles: int, columns: int, draw: np.random.Generator) -> Floats:
@@ -46,9 +49,7 @@ def test_whitened_series_against_generalised_least_squares() -> None:
 def test_where_cycles_are_surely_independent_the_ends_are_those_of_the_plain_interval(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    only_none = np.full(RHOS.size, -np.inf)
-    only_none[0] = 0.0
-    monkeypatch.setattr(serial_correlation, "_LOG_WEIGHTS", only_none)
+    monkeypatch.setattr(serial_correlation, "log_weights", lambda _: ONLY_NONE)
     x = np.random.default_rng(4).normal(size=(12, 4))
     x -= x.mean(axis=1, keepdims=True)
     series = whitened(x, np.ones(x.shape, dtype=bool), np.arange(12.0))
@@ -66,7 +67,7 @@ def missed(rho: float, columns: int, runs: int) -> int:
     draw, count = np.random.default_rng([5, columns, round(10 * rho)]), 0
     for _ in range(runs):
         balance = BalanceTable(
-            columns, tuple(range(columns)), relative=True, with_verdict=True, comparisons=2 * columns
+            columns, tuple(range(columns)), relative=True, with_verdict=True, alpha=0.9 * ALPHA / columns
         )
         out = False
         for k, row in enumerate(1.0 + 0.02 * lingering(rho, 20, columns, draw)):
@@ -81,21 +82,22 @@ def missed(rho: float, columns: int, runs: int) -> int:
 
 
 @pytest.mark.parametrize("columns", [3, 6])
-@pytest.mark.parametrize("rho", [0.0, 0.3, 0.5])
-def test_the_truth_stays_inside_at_every_look_where_cycles_linger(rho: float, columns: int) -> None:
-    """All cylinders at once, as many verdicts shared as a pipeline shares; 95 % is not excluded by 120 cranks."""
+@pytest.mark.parametrize(("rho", "most"), [(0.0, 0.05), (0.3, 0.06), (0.5, 0.10)])
+def test_the_truth_stays_inside_at_every_look_where_cycles_linger(
+    rho: float, most: float, columns: int
+) -> None:
+    """All cylinders at once: so many cranks may lose it, and 120 do not exclude that. tests/bench/bench_sequential.py draws
+    more of them."""
     assert rho <= STRONGEST
     count = missed(rho, columns, 120)
-    assert stats.binomtest(count, 120, 0.05, alternative="greater").pvalue > 0.01, count
+    assert stats.binomtest(count, 120, most, alternative="greater").pvalue > 0.01, count
 
 
 def test_cycles_taken_for_independent_would_lose_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """The control: without the weights of lingering cycles the same simulation fails by far."""
-    only_none = np.full(RHOS.size, -np.inf)
-    only_none[0] = 0.0
-    monkeypatch.setattr(serial_correlation, "_LOG_WEIGHTS", only_none)
+    monkeypatch.setattr(serial_correlation, "log_weights", lambda _: ONLY_NONE)
     count = missed(0.5, 6, 60)
-    assert stats.binomtest(count, 60, 0.05, alternative="greater").pvalue < 0.001, count
+    assert stats.binomtest(count, 60, 0.10, alternative="greater").pvalue < 0.001, count
 
 
 def test_lingering_cycles_widen() -> None:
@@ -104,7 +106,9 @@ def test_lingering_cycles_widen() -> None:
     for rho in (0.0, 0.5):
         draw, width = np.random.default_rng(6), []
         for _ in range(20):
-            balance = BalanceTable(6, tuple(range(6)), relative=True, with_verdict=True, comparisons=12)
+            balance = BalanceTable(
+                6, tuple(range(6)), relative=True, with_verdict=True, alpha=0.9 * ALPHA / 6
+            )
             for k, row in enumerate(1.0 + 0.02 * lingering(rho, 14, 6, draw)):
                 balance.add(k, row)
             d = balance.deviations()[0]

@@ -190,7 +190,7 @@ def through_wheel(feed: Feed, cuts: Sequence[float]) -> object:
 
 def through_balance(feed: Feed, cuts: Sequence[float]) -> object:
     """One row a cycle: here a row is a twentieth of the samples, so that holes and nothing reach it too."""
-    table = BalanceTable(4, (0, 1, 2, 3), relative=False, with_verdict=True, comparisons=4)
+    table = BalanceTable(4, (0, 1, 2, 3), relative=False, with_verdict=True, alpha=0.05 / 4)
     for k, row in enumerate(feed[0][: len(feed[0]) // 80 * 80 : 20].reshape(-1, 4)[:40]):
         table.add(k, row)
     return table.deviations()
