@@ -174,7 +174,8 @@ class ProbeMeasurer:
     @property
     def other_count(self) -> OtherCount | None:
         """How often a cycle compression comes, where that is not what the set-up says."""
-        return other_count(self.setup.engine, self.orders)
+        plugs_out = {fitted.cylinder for fitted in self.setup.fitted if fitted.plug_removed}
+        return other_count(self.setup.engine, self.orders, plugs_out)
 
     @property
     def pulse(self) -> RolePulse:

@@ -13,7 +13,9 @@ ORDER = (1, 5, 3, 6, 2, 4)
 SPARK, WHEEL = 1, 2
 
 
-def changed(bench, setup, *, of_input: int, change, seconds: float = SECONDS, crank: Cranking = CRANK) -> list:
+def changed(
+    bench, setup, *, of_input: int, change, seconds: float = SECONDS, crank: Cranking = CRANK
+) -> list:
     """The crank's blocks, with one input's edges put through `change`; cylinder 3's pulse is small."""
     source = EngineSource(setup, crank, (Alteration("intake", 3, -20.0),))
     return [
@@ -109,9 +111,7 @@ def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float,
         return EdgeBlock(block.input, block.times[kept], block.rising[kept], block.until)
 
     setup = bench.setup(ORDER, wheel=False)
-    run = bench.run(
-        setup, changed(bench, setup, of_input=SPARK, change=late, seconds=12.5, crank=LATE)
-    )
+    run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=late, seconds=12.5, crank=LATE))
     assert "sync_silent" not in codes(run)
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
     assert smaller(run) == [3 if named else None]
