@@ -27,6 +27,9 @@ SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 given. Idling has many cycles, and its intervals become a tenth wider by this than by halves; cranking has few, and its
 become 4 to 8 % narrower after six."""
 
+_FEW_CYCLES = 3
+"""So many in another turning are no crank, and make way for the next one."""
+
 CornerValues = tuple[dict[str, Floats], dict[str, Floats]]
 """As `ProbeMeasurer.corner_values` gives them."""
 
@@ -60,10 +63,17 @@ class ComparisonKeeper:
         self._prediction = prediction
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
         self._forgotten: dict[tuple[str, StretchKind], _Group] = {}
+        # Of cylinders, where positions were kept before their sync came: too few as yet to take their place.
+        self._named: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
         self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
-        self.positions_set_aside = 0  # cycles whose positions belong to another turning
+        self._set_aside = 0
+
+    @property
+    def positions_set_aside(self) -> int:
+        """Cycles whose positions belong to another turning than those that are compared."""
+        return self._set_aside + sum(group.cycles for group in self._named.values())
 
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
         """From now on this probe's comparisons are limited for these reasons, and no longer for earlier ones."""
@@ -73,6 +83,7 @@ class ComparisonKeeper:
         """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
         self._forgotten |= {key: group for key, group in self._groups.items() if key[0] == probe}
         self._groups = {key: group for key, group in self._groups.items() if key[0] != probe}
+        self._named = {key: group for key, group in self._named.items() if key[0] != probe}
 
     def add(
         self,
@@ -94,7 +105,7 @@ class ComparisonKeeper:
             columns = by_order
         group = self._group(measurer, stretch, slots, None if named else rotation)
         if group is None:
-            self.positions_set_aside += 1
+            self._set_aside += 1
             return
         group.cycles += 1
         group.columns = columns
@@ -103,6 +114,10 @@ class ComparisonKeeper:
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
             ]
             table.add(cycle, np.asarray(values, dtype=np.float64))
+        key = (measurer.probe.name, stretch)
+        if group is self._named.get(key) and group.cycles > _FEW_CYCLES:
+            self._set_aside += self._groups[key].cycles
+            self._groups[key] = self._named.pop(key)
 
     def state(self, seen: Seen | None = None) -> tuple[Comparison, ...]:
         """All comparisons; those of cranking first, in the order of the probes.
@@ -145,13 +160,20 @@ class ComparisonKeeper:
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
     ) -> _Group | None:
-        """The group to add to; None where unnamed positions of another turning are already kept."""
+        """The group to add to; None where unnamed positions of another turning are already kept.
+
+        Positions cannot be added to cylinders. Those go before: a sync that came late names the rest of the crank.
+        """
         key = (measurer.probe.name, stretch)
+        for group in (self._groups.get(key), self._named.get(key)):
+            if group is not None and (group.slots == slots and group.rotation == rotation):
+                return group
         group = self._groups.get(key)
-        if group is not None and (group.slots == slots and group.rotation == rotation):
-            return group
-        if group is not None and group.cycles > 3:
-            return None
+        groups = self._groups
+        if group is not None and group.cycles > _FEW_CYCLES:
+            if rotation is not None or group.rotation is None:
+                return None
+            groups = self._named
         group = _Group(measurer, stretch, slots, rotation)
         for feature in measurer.pulse.features:
             group.tables[feature] = BalanceTable(
@@ -165,7 +187,7 @@ class ComparisonKeeper:
         if before is not None and before.slots == slots and before.rotation == rotation:
             for feature, table in group.tables.items():
                 table.remember(before.tables[feature].given)
-        self._groups[key] = group
+        groups[key] = group
         return group
 
     def _comparison(

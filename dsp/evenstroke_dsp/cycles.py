@@ -132,7 +132,7 @@ class CycleCutter:
         self._anchor = anchor
         self._turnings: list[_Turning] = []
         self._of_wheel: list[_Turning] = []  # one for each rotation of the wheel
-        self._of_rhythm = 0  # how many rotations of the rhythm are taken
+        self._of_rhythm: list[_Turning] = []  # one for each rotation of the rhythm
         self._of_runs: dict[int, _Turning] = {}  # by sync run
         self._runs_seen: dict[int, int] = {}  # events taken from each sync run
         self._events_compared = 0  # with the wheel
@@ -236,12 +236,19 @@ class CycleCutter:
         if self._sync is not None:
             turned += sum(sum(run.intervals[1:]) for run in self._sync.runs) * self._every_deg
         if not (turned == 0 or (final and turned <= CYCLE_DEG)):
-            self.by_rhythm = self.by_rhythm and final
+            if self.by_rhythm and not final:
+                self._leave_rhythm()
             return
         self._rhythm.update(final=final)
         fewest = 1 if final else _SILENT_CYCLES
         if any(r.deg[-1] - r.deg[0] >= fewest * CYCLE_DEG + turned for r in self._rhythm.rotations):
             self.by_rhythm = True
+
+    def _leave_rhythm(self) -> None:
+        """Something better came: whoever asks whether the engine turns must not be told by what nobody follows any more."""
+        self.by_rhythm = False
+        for turning in self._of_rhythm:
+            turning.rotation.ended = turning.given_up = True
 
     @property
     def _rotations_of_wheel(self) -> list[Rotation]:
@@ -289,9 +296,9 @@ class CycleCutter:
     def _follow_rhythm(self, *, final: bool) -> None:
         assert self._rhythm is not None
         self._rhythm.update(final=final)
-        for rotation in self._rhythm.rotations[self._of_rhythm :]:
-            self._turnings.append(_Turning(rotation, 0.0))
-            self._of_rhythm += 1
+        for rotation in self._rhythm.rotations[len(self._of_rhythm) :]:
+            self._of_rhythm.append(_Turning(rotation, 0.0))
+            self._turnings.append(self._of_rhythm[-1])
 
     # --- a wheel, with or without a sync -------------------------------------------------------------
 

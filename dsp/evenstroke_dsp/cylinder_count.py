@@ -1,11 +1,13 @@
 """Does compression come as often as the set-up's cylinders say? Told by the orders of speed or of the starter's load.
 
-A cylinder that does not compress adds orders below the firing's own, and mostly the lowest; it makes no other one the
-strongest of all. Where one is, this is another engine's recording, or the set-up's cylinder count is wrong.
+A cylinder that does not compress adds all orders below the firing's own alike, and the lowest most. Where another one
+is the strongest, and those below it are not there, this is another engine's recording, or the set-up's cylinder count is
+wrong.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,7 +20,8 @@ ROLES = ("crank_teeth", "starter_current", "battery_voltage")
 """What compression shows in, whatever the gas does."""
 HIGHEST = 12
 _FEWEST_CYCLES = 2
-_EXPECTED = 0.35  # of all cylinders' strokes in step, from which an order is one that the engine has
+_EXPECTED = 0.3  # of all cylinders' strokes in step, from which an order is one that the engine has
+_ALIKE = 0.5  # of the strongest: lower orders that large are there too, as one weak cylinder makes them
 _STRONGER, _FAR_STRONGER = 2.5, 5.0
 """Amplitude of the strongest order over that of the strongest expected one: simulated engines with one cylinder that
 does not compress stay below 2 (tests/dsp/test_cylinder_count.py)."""
@@ -47,18 +50,30 @@ class OtherCount:
     surely: bool
 
 
-def other_count(engine: Engine, orders: CompressionOrders) -> OtherCount | None:
-    """How often a cycle compression comes, where that contradicts the set-up's cylinders; else None."""
+def other_count(
+    engine: Engine, orders: CompressionOrders, without: Collection[int] = ()
+) -> OtherCount | None:
+    """How often a cycle compression comes, where that contradicts the set-up's cylinders; else None.
+
+    without: the cylinders that do not compress by the set-up itself, their plugs being out.
+    """
     if orders.cycles < _FEWEST_CYCLES or not orders.power.any():
         return None
-    turns = 2 * np.pi / CYCLE_DEG * np.array(list(firing_angles(engine).values()))
+    compressing = [angle for cylinder, angle in firing_angles(engine).items() if cylinder not in without]
+    if not compressing:
+        return None
+    turns = 2 * np.pi / CYCLE_DEG * np.array(compressing)
     numbers = np.arange(HIGHEST + 1)
     in_step = np.abs(np.exp(1j * numbers[:, None] * turns[None, :]).mean(axis=1))
-    expected = (in_step >= _EXPECTED) & (numbers > 1) & (numbers <= max(engine.cylinders, 2))
+    own = (in_step >= _EXPECTED) & (numbers > 1)
+    # Of an uneven engine the strokes may be in step only in orders above the count: a twin's of 180 and 540 degrees in
+    # three and four.
+    expected = own & (numbers <= max(engine.cylinders, int(np.argmax(own)) + 1))
     amplitude = np.sqrt(orders.power)
-    amplitude[:2] = 0.0  # once a cycle: one weak cylinder, or a speed that changes meanwhile
-    strongest = int(np.argmax(amplitude))
+    # Not once a cycle: that is one weak cylinder, or a speed that changes meanwhile.
+    strongest = 2 + int(np.argmax(amplitude[2:]))
     ratio = float(amplitude[strongest]) / max(float(amplitude[expected].max(initial=0.0)), 1e-300)
-    if expected[strongest] or ratio < _STRONGER:
+    weak_one = float(amplitude[1:strongest].min()) >= _ALIKE * float(amplitude[strongest])
+    if expected[strongest] or ratio < _STRONGER or weak_one:
         return None
     return OtherCount(strongest, surely=ratio >= _FAR_STRONGER)

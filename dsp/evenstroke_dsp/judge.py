@@ -106,8 +106,15 @@ def warnings_of(
             "offset_assumed", "The sync's offset is not given: 0 to 30 degrees before firing TDC is assumed."
         )
     rotations = cutter.rotations
-    if rotations and not all(r.places_known for r in rotations):
+    unnamed = [r for r in rotations if not r.places_known]
+    if unnamed and len(unnamed) == len(rotations):
         warn("cylinders_unnamed", "Cylinders cannot be named: positions 1, 2, ... count in order of coming.")
+    elif unnamed:
+        when = " and ".join(f"from {r.t[0]:.1f} to {r.t[-1]:.1f} s" for r in unnamed if r.t)
+        warn(
+            "cylinders_unnamed",
+            f"Cylinders cannot be named {when}: there positions 1, 2, ... count in order of coming.",
+        )
     elif rotations and any(r.half_cycle_open for r in rotations):
         told = "One sync a revolution" if cutter.basis.endswith("revolution") else "The wheel alone"
         warn(

@@ -147,8 +147,9 @@ class ProbeMeasurer:
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
     _level_step: LevelStep | None = None
-    _unnamed_seams: dict[int, float] = field(default_factory=dict)
-    """By turning: half an interval before the middle of its first pulse, degrees after the cycle's start."""
+    _unnamed_middles: dict[int, float] = field(default_factory=dict)
+    """By turning with unnamed places: the latest middle of the first one's pulse, degrees after its firing TDC, not
+    modulo anything, so that positions go on counting from the same pulse wherever the middle moves."""
     _highest_corner_hz: float = math.inf
 
     @property
@@ -173,7 +174,8 @@ class ProbeMeasurer:
     @property
     def other_count(self) -> OtherCount | None:
         """How often a cycle compression comes, where that is not what the set-up says."""
-        return other_count(self.setup.engine, self.orders)
+        plugs_out = {fitted.cylinder for fitted in self.setup.fitted if fitted.plug_removed}
+        return other_count(self.setup.engine, self.orders, plugs_out)
 
     @property
     def pulse(self) -> RolePulse:
@@ -233,8 +235,14 @@ class ProbeMeasurer:
         gaps = np.diff(np.concatenate([heard, [heard[0] + CYCLE_DEG]]))
         return bool(np.ptp(gaps) <= _EVEN_SPACING_DEG)
 
-    def measure(self, span: CycleSpan, history: History, kind: StretchKind) -> tuple[Measured, ...]:
-        """All pulses of one cycle, in order of coming."""
+    def measure(
+        self, span: CycleSpan, history: History, kind: StretchKind, *, counts: bool = True
+    ) -> tuple[Measured, ...]:
+        """All pulses of one cycle, in order of coming.
+
+        counts: what it says of the pulses' shape is remembered. A spin-up is none of their shape: while the plenum
+        empties, the level falls by more than a pulse, and the middles would be sought on the wrong slope for cycles.
+        """
         places = self.places(span)
         if not places:
             return ()
@@ -247,10 +255,13 @@ class ProbeMeasurer:
             if self._level_step is None:
                 self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
-        folded, cycle_mean = self._fold(span, signal, places, kind)
+        folded, cycle_mean = self._fold(span, signal, places, kind, counts=counts)
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
-        return self._pulses(span, places, signal, folded)
+        middle = self._middle(span, folded)
+        if counts and not span.rotation.places_known:
+            self._unnamed_middles[span.rotation_index] = middle
+        return self._pulses(span, places, signal, middle)
 
     def count(self, number: int) -> bool:
         """The cycle measured last counts, as that number of its stretch: learn from it about the probe.
@@ -272,7 +283,7 @@ class ProbeMeasurer:
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
         if self.inverted == was:
             return False
-        self._unnamed_seams.clear()
+        self._unnamed_middles.clear()
         for memory in self.folds.values():
             memory.mean = -memory.mean if memory.mean is not None else None
         return True
@@ -283,7 +294,10 @@ class ProbeMeasurer:
             memory = self.folds[self._fold_key(cycle.span, cycle.places, cycle.kind)]
             assert memory.mean is not None
             signal = self._turned(cycle.signal)
-            yield cycle, self._pulses(cycle.span, cycle.places, signal, memory.mean)
+            middle = self._middle(cycle.span, memory.mean)
+            if not cycle.span.rotation.places_known:
+                self._unnamed_middles[cycle.span.rotation_index] = middle
+            yield cycle, self._pulses(cycle.span, cycle.places, signal, middle)
 
     def corner_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
         """What the mean cycle measures as it was read, and behind each low corner that may have made it.
@@ -326,7 +340,7 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        return self._pulses(span, like.places, signal, folded)
+        return self._pulses(span, like.places, signal, self._middle(span, folded))
 
     def _find_unheard(self, kind: StretchKind) -> None:
         mean, latest = self.mean_cycle, self._counted[-1]
@@ -394,12 +408,12 @@ class ProbeMeasurer:
         return level_step(piece.t, sign * piece.values[self.row], height)
 
     def _pulses(
-        self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, folded: Floats
+        self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, middle: float
     ) -> tuple[Measured, ...]:
-        middle = self._middle(span, folded)
+        middles = np.array([p.firing_deg + middle for p in places])
         # Unnamed positions count from the turning's first pulse, wherever it lies against the cycle's seam.
-        seam = self._unnamed_seams.get(span.rotation_index, 0.0) if not span.rotation.places_known else 0.0
-        middles = np.array([(p.firing_deg + middle - seam) % CYCLE_DEG + seam for p in places])
+        if span.rotation.places_known:
+            middles %= CYCLE_DEG
         order = np.argsort(middles)
         gaps = np.diff(np.concatenate([middles[order], [middles[order[0]] + CYCLE_DEG]]))
         measured = []
@@ -495,7 +509,13 @@ class ProbeMeasurer:
         return _Signal(passed(at), sign * rpm, None)
 
     def _fold(
-        self, span: CycleSpan, signal: _Signal, places: tuple[Place, ...], kind: StretchKind
+        self,
+        span: CycleSpan,
+        signal: _Signal,
+        places: tuple[Place, ...],
+        kind: StretchKind,
+        *,
+        counts: bool,
     ) -> tuple[Floats, float]:
         grid = np.arange(0.0, CYCLE_DEG, FOLD_STEP_DEG)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
@@ -504,6 +524,8 @@ class ProbeMeasurer:
             self.orders.add(values, of_speed=self.row is None)
         now = fold(values, np.array([p.firing_deg for p in places]))
         memory = self.folds.setdefault(self._fold_key(span, places, kind), _Fold())
+        if not counts:
+            return now if memory.mean is None else memory.mean, float(values.mean())
         memory.cycles += 1
         weight = max(1.0 / memory.cycles, _FOLD_MEMORY)
         memory.mean = now if memory.mean is None else memory.mean + weight * (now - memory.mean)
@@ -527,11 +549,8 @@ class ProbeMeasurer:
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
         reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
         if not span.rotation.places_known:
-            seam = self._unnamed_seams.get(span.rotation_index)
-            known = None if seam is None else seam + reach
-            middle = middle_in_fold(folded, self.pulse.shape, known, reach)
-            self._unnamed_seams.setdefault(span.rotation_index, middle - reach)
-            return middle
+            known = self._unnamed_middles.get(span.rotation_index)
+            return middle_in_fold(folded, self.pulse.shape, known, reach)
         expected = self._expected_middle()
         if self.travel is not None:
             expected += self.travel.delay_s * span.rpm * 6.0

@@ -473,7 +473,7 @@ class Pipeline:
         for measurer in self._measurers:
             if measurer.row is None and measurer.probe.role != "crank_teeth":
                 continue
-            measured = measurer.measure(span, self._history, kind)
+            measured = measurer.measure(span, self._history, kind, counts=left_out is None)
             if not measured:
                 continue
             if left_out is None and measurer.count(number):

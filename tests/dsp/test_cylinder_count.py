@@ -17,11 +17,23 @@ ORDERS = {
     6: [1, 5, 3, 6, 2, 4],
     8: [1, 8, 4, 3, 6, 5, 7, 2],
 }
+MANY = {10: [1, 6, 5, 10, 2, 7, 3, 8, 4, 9], 12: [1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10]}
+UNEVEN = {
+    "twin, cranks 180 degrees apart": ([1, 2], [180, 540]),
+    "twin, cranks 90 degrees apart": ([1, 2], [270, 450]),
+    "V twin of 45 degrees": ([1, 2], [315, 405]),
+    "three with a T of cranks": ([1, 2, 3], [180, 270, 270]),
+    "four with cross cranks": ([1, 3, 2, 4], [270, 180, 90, 180]),
+    "V4": ([1, 3, 2, 4], [180, 270, 180, 90]),
+    "V6 of 90 degrees": ([1, 2, 3, 4, 5, 6], [150, 90] * 3),
+    "V10 of 90 degrees": (list(range(1, 11)), [90, 54] * 5),
+}
+"""Firing intervals as their cranks and banks make them (arithmetic)."""
 DEG = np.arange(0.0, 720.0, 2.0)
 
 
-def engine(cylinders: int, intervals: str = ""):
-    order = ORDERS[cylinders]
+def engine(cylinders: int, intervals: str = "", order: list[int] | None = None):
+    order = order or ORDERS[cylinders]
     return parse_setup(
         f"schema = 1\n[engine]\ncylinders = {cylinders}\nfiring_order = {order}\n{intervals}\n"
         '[[probe]]\nname = "starter"\nrole = "starter_current"\ninput = 0\n'
@@ -65,9 +77,30 @@ def test_cylinders_that_do_not_compress_are_no_other_engine(
     assert found is None or (len(dead) > 1 and not found.surely)
 
 
-def test_an_odd_firing_engine_is_none_that_contradicts_itself() -> None:
-    of = engine(6, "firing_intervals_deg = [150, 90, 150, 90, 150, 90]")
-    assert other_count(of, load(of, {})) is None
+@pytest.mark.parametrize("of_speed", [False, True])
+@pytest.mark.parametrize("name", UNEVEN)
+def test_an_odd_firing_engine_is_none_that_contradicts_itself(name: str, of_speed: bool) -> None:
+    order, intervals = UNEVEN[name]
+    of = engine(len(order), f"firing_intervals_deg = {intervals}", order)
+    assert other_count(of, load(of, {}, of_speed=of_speed)) is None
+
+
+@pytest.mark.parametrize("of_speed", [False, True])
+@pytest.mark.parametrize("cylinders", MANY)
+def test_one_dead_cylinder_of_many_is_no_other_engine(cylinders: int, of_speed: bool) -> None:
+    # What is left of the firing's own order is far smaller than the low orders that the missing stroke makes.
+    of = engine(cylinders, order=MANY[cylinders])
+    assert other_count(of, load(of, {2: 0.0}, of_speed=of_speed)) is None
+
+
+@pytest.mark.parametrize(("cylinders", "out"), [(4, (1, 4)), (6, (1, 6)), (6, (1, 3, 2)), (8, (1, 4, 6, 7))])
+def test_plugs_that_the_set_up_says_are_out_are_missed_by_nobody(
+    cylinders: int, out: tuple[int, ...]
+) -> None:
+    of = engine(cylinders)
+    recorded = load(of, dict.fromkeys(out, 0.0))
+    assert other_count(of, recorded, out) is None
+    assert other_count(of, load(engine(5), {}), out) is not None
 
 
 def test_a_real_four_is_no_six(capture_path) -> None:

@@ -13,12 +13,14 @@ ORDER = (1, 5, 3, 6, 2, 4)
 SPARK, WHEEL = 1, 2
 
 
-def changed(bench, setup, *, of_input: int, change) -> list:
+def changed(
+    bench, setup, *, of_input: int, change, seconds: float = SECONDS, crank: Cranking = CRANK
+) -> list:
     """The crank's blocks, with one input's edges put through `change`; cylinder 3's pulse is small."""
-    source = EngineSource(setup, CRANK, (Alteration("intake", 3, -20.0),))
+    source = EngineSource(setup, crank, (Alteration("intake", 3, -20.0),))
     return [
         change(b) if isinstance(b, EdgeBlock) and b.input == of_input else b
-        for b in bench.blocks(setup, source, seconds=SECONDS)
+        for b in bench.blocks(setup, source, seconds=seconds)
     ]
 
 
@@ -96,15 +98,26 @@ def test_a_wheel_without_its_sync_knows_the_pair(bench) -> None:
     assert odd == [(3, 4)]
 
 
-def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench) -> None:
+LATE = Cranking(rpm=210.0, rest_s=0.5, crank_s=10.0, noise_db=40.0)
+
+
+@pytest.mark.parametrize(("from_s", "named"), [(5.0, True), (9.0, False)])
+def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float, named: bool) -> None:
+    """An ignition that sparks only after some revolutions: it names the cylinders of the cycles that follow, and
+    these are judged once they are more than a few; until then the positions are."""
+
     def late(block: EdgeBlock) -> EdgeBlock:
-        kept = block.times > 4.0
+        kept = block.times > from_s
         return EdgeBlock(block.input, block.times[kept], block.rising[kept], block.until)
 
     setup = bench.setup(ORDER, wheel=False)
-    run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=late))
+    run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=late, seconds=12.5, crank=LATE))
     assert "sync_silent" not in codes(run)
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
+    assert smaller(run) == [3 if named else None]
+    assert {"cylinders_unnamed", "positions_set_aside"} <= codes(run)
+    # The rhythm that nobody follows any more does not keep the engine turning.
+    assert [f.phase for f in run.findings][-2:] == ["rest", "rest"]
 
 
 def test_nothing_that_turns_is_refused_in_words(bench) -> None:
