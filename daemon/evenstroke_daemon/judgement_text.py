@@ -38,7 +38,7 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     if judgement.refused is not None:
         say()
-        say(f"No judgement: {judgement.refused}")
+        say(judgement.refused)
     said = ""
     for number, finding in enumerate(judgement.findings, 1):
         say()

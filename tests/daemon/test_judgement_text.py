@@ -138,7 +138,7 @@ def test_a_refusal_says_why_and_what_comes_first_stays_said():
         JUDGEMENT, comparisons=(), findings=(), refused="The engine did not turn. Record before you crank."
     )
     text = judgement_text(refused, SETUP)
-    assert "No judgement: The engine did not turn." in text
+    assert "\n\nThe engine did not turn." in text
     assert "No pulse was found odd" not in text
     assert "evidence, not proof" in text
 
