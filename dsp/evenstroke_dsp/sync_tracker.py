@@ -84,6 +84,11 @@ class SyncTracker:
                 self._leading_edge(t)
         self._end_where_silent(until)
 
+    @property
+    def came(self) -> int:
+        """Events that came so far; 1 from the first edge on, though its like is told only after the second event."""
+        return self.events or int(bool(self._undecided))
+
     def finish(self) -> None:
         """No more edges come: two events without a third to confirm their pace are taken as they are."""
         if len(self._unpaced) >= 2:
