@@ -21,7 +21,8 @@ def disturbed_cylinders(
     By rule: added volume or a missing plug disturbs the companion cylinder, whose piston moves
     with it; for exhaust features and `compression` also its own cylinder; where a fitted
     cylinder has no companion, every cylinder. Where it leaves fewer than two of those that are heard, the rest can
-    only be compared with disturbed ones (in a twin each is the other's mirror image), and is disturbed too. The codes are `added_volume` and `plug_removed`.
+    only be compared with disturbed ones (in a twin each is the other's mirror image), and is disturbed too. The
+    codes are `added_volume` and `plug_removed`.
     """
     engine = setup.engine
     also_itself = role == "exhaust_pulse" or feature in _ALSO_IN_ITSELF

@@ -290,7 +290,9 @@ def test_a_rest_that_is_cut_short_by_another_crank_is_not_called_over(capsys, cr
 
     lines = PlainLines()
     out = io.StringIO()
-    table = LiveTable(Console(file=out, width=80, height=24, force_terminal=True, color_system=None), sound=True)
+    table = LiveTable(
+        Console(file=out, width=80, height=24, force_terminal=True, color_system=None), sound=True
+    )
     for moment in (at(97.0, 0.0), at(0.0, crank_s)):
         lines.show(moment)
         table.show(moment)
