@@ -38,7 +38,7 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     if judgement.refused is not None:
         say()
-        say(f"No judgement: {judgement.refused}")
+        say(judgement.refused)
     said = ""
     for number, finding in enumerate(judgement.findings, 1):
         say()
@@ -47,7 +47,13 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
         said = finding.next_step
     if judgement.refused is None and not judgement.findings:
         say()
-        say("No pulse was found odd in these cycles. What is undecided below is not yet known to be even.")
+        verdicts = {c.verdict for comparison in judgement.comparisons for c in comparison.cylinders}
+        if verdicts & {"even", "smaller", "larger"}:
+            say(
+                "No pulse was found odd in these cycles. What is undecided below is not yet known to be even."
+            )
+        else:
+            say("Nothing is settled by these cycles: no pulse is known to be odd, and none to be even.")
         todo, _ = instruction_at_rest(
             comparisons=judgement.comparisons,
             findings=(),

@@ -68,7 +68,7 @@ class LiveTable:
     def _ring(self, coach: Coaching) -> None:
         """The terminal's bell, once when the starter must stop and once when its rest is over."""
         alarmed, resting = coach.alarm is not None, coach.rest_left_s > 0
-        if self._sound and ((alarmed and not self._alarmed) or (self._rested and not resting)):
+        if self._sound and ((alarmed and not self._alarmed) or _rest_is_over(self._rested, coach)):
             self._console.bell()
         self._alarmed, self._rested = alarmed, resting
 
@@ -78,6 +78,11 @@ class LiveTable:
 
     def __exit__(self, *exc: object) -> None:
         self._live.__exit__(None, None, None)
+
+
+def _rest_is_over(rested: bool, coach: Coaching) -> bool:
+    """Whether a rest has just come to its end. One that is cut short by turning the engine again has not."""
+    return rested and coach.rest_left_s == 0 and coach.crank_s == 0
 
 
 class PlainLines:
@@ -110,7 +115,7 @@ class PlainLines:
                 self._said.pop("alarm", None)  # the next one is another, though in the same words
             elif self._said.get("instruction") != state.coach.words:
                 self._say("alarm", state.coach.words)
-            if state.coach.rest_left_s == 0 and self._resting:
+            if _rest_is_over(self._resting, state.coach):
                 self._write("The starter's rest is over.")
             self._resting = state.coach.rest_left_s > 0
 

@@ -454,7 +454,7 @@ def _what_it_made(
     hose = fitted_words(with_it)
     touched = _odd(a.comparisons) | _odd(b.comparisons)
     odd = {
-        (c.probe, c.feature, x.cylinder): x.verdict
+        (c.probe, c.feature, x.cylinder): x
         for c in (b if with_it is a_setup else a).comparisons
         for x in c.cylinders
     }
@@ -464,16 +464,18 @@ def _what_it_made(
         for x in change.cylinders
         if x.verdict is not None and (change.probe, change.feature, x.cylinder) in touched
     ]
-    # What is still there without it first, then what it made, then the rest; the largest first within each.
+    # What is still there without it first, and of that what healthy engines do not show; then what it made, then the
+    # rest; the largest first within each.
     said.sort(
         key=lambda one: (
-            one[2] not in ("smaller", "larger"),
+            one[2] is None or one[2].verdict not in ("smaller", "larger"),
+            one[2] is not None and _as_healthy(one[2]),
             one[1].verdict != "changed",
             -max(abs(one[1].first), abs(one[1].second)),
         )
     )
     by = "the change of what is fitted" if not alone else hose
-    for change, x, left_verdict in said:
+    for change, x, alone_it_is in said:
         made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
         read, left = (x.first, x.second) if sign > 0 else (x.second, x.first)
         name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
@@ -486,12 +488,12 @@ def _what_it_made(
                 words = (
                     f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
                 )
-            told = f"{both}. So {by} made {made:+.1f} % of it ({span}, 95 % interval){words}."
+            told = f"{both}. So {by} made {made:+.1f} percentage points of it ({span}, 95 % interval){words}."
         elif x.verdict == "same":
             told = f"{both}, the same within the margin (difference {span}): {by} did not make it."
         else:
             told = f"{both}; whether {by} made any of it cannot be told (difference {span})."
-        yield f"{told} {_left(left_verdict, left)}"
+        yield f"{told} {_left(alone_it_is, left)}"
 
 
 def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator[str]:
@@ -523,9 +525,25 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
         )
 
 
-def _left(verdict: str | None, deviation: float) -> str:
-    if verdict in ("smaller", "larger"):
-        return f"What is left, {deviation:+.1f} %, is there without it."
+def _as_healthy(left: CylinderBalance) -> bool:
+    """Whether all of the interval lies within what healthy engines show."""
+    normal = left.normal
+    return (
+        normal is not None
+        and left.low is not None
+        and left.high is not None
+        and normal.low <= left.low
+        and left.high <= normal.high
+    )
+
+
+def _left(alone: CylinderBalance | None, deviation: float) -> str:
+    verdict = alone.verdict if alone is not None else None
+    if alone is not None and verdict in ("smaller", "larger"):
+        words = f"What is left, {deviation:+.1f} %, is there without it"
+        if alone.normal is None or not _as_healthy(alone):
+            return f"{words}."
+        return f"{words}; healthy engines of this kind show as much ({alone.normal.low:+.0f} to {alone.normal.high:+.0f} %)."
     if verdict == "even":
         return "Without it this pulse is even."
     return "Without it this pulse is not settled yet."

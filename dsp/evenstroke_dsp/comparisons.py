@@ -333,7 +333,7 @@ class ComparisonKeeper:
         self, probe: Probe, feature: Feature, slots: Sequence[Slot], stretch: StretchKind
     ) -> Mapping[int, tuple[str, ...]]:
         """Columns that the set-up may have altered; every unnamed one that may be such a cylinder."""
-        by_rule = disturbed_cylinders(self._setup, probe.role, feature.name)
+        by_rule = disturbed_cylinders(self._setup, probe.role, feature.name, self._setup.sees(probe))
         cylinders: Mapping[int, tuple[str, ...]] = by_rule
         if self._prediction is not None and stretch == "cranking":
             codes = disturbance_codes(self._setup)

@@ -51,12 +51,15 @@ def refusal(
             'given to cylinders. If it comes every revolution, write every = "revolution" and judge the same '
             "recording again; else mend the pick-up and crank again."
         )
-    rhythms = [m.rhythm for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None]
-    if stretches.cranked and rhythms and max(rhythms) < _WEAKEST_RHYTHM:
+    rhythms = [
+        (m.rhythm, m.probe) for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None
+    ]
+    if stretches.cranked and rhythms and max(rhythm for rhythm, _ in rhythms) < _WEAKEST_RHYTHM:
+        rhythm, probe = max(rhythms, key=lambda told: told[0])
         return (
-            f"Cannot judge: the crank turns without the rhythm of compression (swing {max(rhythms) * 100:.1f} % of the "
-            f"mean at the firing rhythm, at least {_WEAKEST_RHYTHM * 100:.0f} % expected). Are the plugs out, or was "
-            "the wheel spun on a bench? Fit the plugs and crank again."
+            f"Cannot judge: by {probe.name} the crank turns without the rhythm of compression (swing {rhythm * 100:.1f} % "
+            f"of the mean at the firing rhythm, at least {_WEAKEST_RHYTHM * 100:.0f} % expected). Are the plugs out, or "
+            f"was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(probe)}"
         )
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
@@ -64,6 +67,27 @@ def refusal(
             "seconds while it is recorded, and check each probe's signal first."
         )
     return None
+
+
+def _why_unheard(measurer: ProbeMeasurer) -> str:
+    """What else may keep a pulse from showing. One that follows closely on another is drawn into it."""
+    if measurer.evenly_heard:
+        return "that cylinder may hardly breathe: crank once more before that is believed."
+    return (
+        "the pulse just before may hide it, since those that this probe hears come at uneven intervals: that is no sign "
+        "of a fault. A probe that hears all cylinders would show it."
+    )
+
+
+def _or_the_clamp(probe: Probe) -> str:
+    """A clamp that is off the cable, or whose zero is not 0 V, shows no rhythm either; a wheel that is followed turns."""
+    if probe.role != "starter_current":
+        return ""
+    zero = "" if probe.volts_at_zero else ", give its volts_at_zero where no current is not 0 V"
+    return (
+        f" If they are in, see that {probe.name}'s clamp is round the cable and alive{zero}; without {probe.name} in the "
+        "set-up the same recording is judged by what else it holds."
+    )
 
 
 def _no_cycle(cutter: CycleCutter) -> str:
@@ -221,7 +245,7 @@ def warnings_of(
             warn(
                 "not_heard",
                 f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
-                "mend `sees`; if not, that cylinder hardly breathes.",
+                f"mend `sees`; if not, {_why_unheard(measurer)}",
             )
     for measurer in measurers:
         travel = measurer.travel

@@ -614,7 +614,7 @@ class Pipeline:
     def _event_health(self, probe: Probe) -> ProbeHealth:
         events: int | None = None
         if probe.is_sync:
-            events = self._syncs[probe.name].events
+            events = self._syncs[probe.name].came
         elif self._wheel is not None and probe is self._wheel.probe and self._wheel.follower is not None:
             events = self._wheel.follower.accepted
         if events:

@@ -26,7 +26,7 @@ NOT_WORKED_OUT = "How large that is has not been worked out here (--quick, or no
 
 def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
     """Cylinders whose comparison what is fitted may alter, by rule and by the physics, in order of number."""
-    found: Iterable[int] = disturbed_cylinders(setup, probe.role, feature)
+    found: Iterable[int] = disturbed_cylinders(setup, probe.role, feature, setup.sees(probe))
     if prediction is not None:
         found = prediction.disturbed((probe.name, feature), found)
     heard = setup.sees(probe)
@@ -213,7 +213,7 @@ def good_lines(setup: Setup) -> tuple[str, ...]:
                 "crank angle. Its peak is lower than with the plug in: the hose is part of its clearance."
             )
     clean = any(
-        len(set(setup.sees(p)) - set(disturbed_cylinders(setup, p.role, f.name))) >= 2
+        len(set(setup.sees(p)) - set(disturbed_cylinders(setup, p.role, f.name, setup.sees(p)))) >= 2
         for p in setup.probe
         if p.role in ROLE_PULSES
         for f in ROLE_PULSES[p.role].features

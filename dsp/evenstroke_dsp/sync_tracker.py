@@ -130,6 +130,11 @@ class SyncTracker:
                 self._leading_edge(t)
         self._end_where_silent(until)
 
+    @property
+    def came(self) -> int:
+        """Events that came so far; 1 from the first edge on, though its like is told only after the second event."""
+        return self.events or int(bool(self._undecided))
+
     def finish(self) -> None:
         """No more edges come: what waits is taken as the best explanation has it."""
         self._end()

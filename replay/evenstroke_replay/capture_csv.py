@@ -138,7 +138,7 @@ class _Table:
                 where=f"{name}, line 1",
                 expected=f"a column {wanted!r} with the time in seconds",
                 found=f"the columns {self.listed()}",
-                todo="name the time column with --time, for instance --time " + repr(self.names[0]),
+                todo=f"name the time column with --time, for instance --time {self.names[0]!r}, if that is in seconds",
             )
         self.time_place = self.place(wanted)
         if len(rows) < 2:
@@ -273,7 +273,9 @@ class _Table:
             where=self.where(row, place),
             expected=f"a number up to {_LARGEST:g} with {decimals} (cells are separated by {separator})",
             found=repr(cell) if cell else "nothing",
-            todo="mend or delete this row; a sample that is missing is an empty cell, a row's time is not",
+            todo="put a comma for every semicolon of the file, or export it with decimal commas"
+            if self.separator == ";" and "." in cell
+            else "mend or delete this row; a sample that is missing is an empty cell, a row's time is not",
         )
 
 

@@ -84,7 +84,7 @@ def lost_parts(judgement: Judgement) -> list[str]:
     lost = judgement.source.lost_samples
     parts = [f"{counted(lost, 'sample')} lost"] if lost else []
     parts += ["level changes lost"] if EDGES_LOST in codes else []
-    parts += ["cut short or damaged, and what followed is lost"] if RECORDING_CUT in codes else []
+    parts += ["cut short or damaged, and what follows was not read"] if RECORDING_CUT in codes else []
     return parts
 
 

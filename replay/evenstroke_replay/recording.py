@@ -346,7 +346,8 @@ def _cut_sentence(whole_bytes: int, size: int, error: BaseException) -> str:
         )
     return (
         f"the recording is damaged behind byte {whole_bytes} of {size} "
-        f"({str(error) or type(error).__name__}); everything up to there was read"
+        f"({str(error) or type(error).__name__}); everything up to there was read, and `evenstroke recover` makes a new "
+        "recording that also holds what is whole behind it"
     )
 
 

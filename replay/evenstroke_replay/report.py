@@ -198,7 +198,7 @@ def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
     """By the judgement, and not by what was last said while it was recorded, which knew less."""
     judgement = judged.judgement
     if judgement.refused is not None:
-        return (f"No judgement is possible: {judgement.refused}",)
+        return (judgement.refused,)
     words, _ = instruction_at_rest(
         comparisons=judgement.comparisons,
         findings=judgement.findings,

@@ -138,7 +138,7 @@ def test_a_refusal_says_why_and_what_comes_first_stays_said():
         JUDGEMENT, comparisons=(), findings=(), refused="The engine did not turn. Record before you crank."
     )
     text = judgement_text(refused, SETUP)
-    assert "No judgement: The engine did not turn." in text
+    assert "\n\nThe engine did not turn." in text
     assert "No pulse was found odd" not in text
     assert "evidence, not proof" in text
 
@@ -147,6 +147,16 @@ def test_nothing_odd_is_not_called_proof_of_health():
     text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=()), SETUP))
     assert "No pulse was found odd" in text
     assert "not yet known to be even" in text
+    open_ones = tuple(
+        msgspec.structs.replace(
+            c, cylinders=tuple(msgspec.structs.replace(x, verdict="undecided") for x in c.cylinders)
+        )
+        for c in JUDGEMENT.comparisons
+    )
+    unsettled = msgspec.structs.replace(JUDGEMENT, findings=(), comparisons=open_ones)
+    text = flat(judgement_text(unsettled, SETUP))
+    assert "No pulse was found odd" not in text
+    assert "Nothing is settled by these cycles" in text
 
 
 def test_lost_samples_are_said():

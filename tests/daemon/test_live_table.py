@@ -278,3 +278,23 @@ def test_each_probe_has_its_word_and_the_worst_one_what_to_do() -> None:
     assert "probes: intake mains hum, exhaust no signal, spark good" in text
     assert f"exhaust: {ADVICE['dead']}" in text
     assert ADVICE["mains_pickup"] not in text
+
+
+@pytest.mark.parametrize(("crank_s", "over"), [(0.0, True), (0.4, False)])
+def test_a_rest_that_is_cut_short_by_another_crank_is_not_called_over(capsys, crank_s, over):
+    snap = snapshot(6)
+
+    def at(rest_left_s, crank_s):
+        coach = msgspec.structs.replace(snap.state.coach, rest_left_s=rest_left_s, crank_s=crank_s)
+        return dataclasses.replace(snap, state=msgspec.structs.replace(snap.state, coach=coach))
+
+    lines = PlainLines()
+    out = io.StringIO()
+    table = LiveTable(
+        Console(file=out, width=80, height=24, force_terminal=True, color_system=None), sound=True
+    )
+    for moment in (at(97.0, 0.0), at(0.0, crank_s)):
+        lines.show(moment)
+        table.show(moment)
+    assert ("rest is over" in capsys.readouterr().err) == over
+    assert ("\a" in out.getvalue()) == over

@@ -109,7 +109,7 @@ def test_a_recording_judged_up_to_its_damage_is_3(spoilt, command, capsys):
 
 
 def test_a_recording_judged_up_to_its_damage_says_so_first(spoilt, capsys):
-    assert first_line(spoilt, capsys).endswith("cut short or damaged, and what followed is lost")
+    assert first_line(spoilt, capsys).endswith("cut short or damaged, and what follows was not read")
     assert main(COMMANDS["report"](spoilt)) == 3
     page = spoilt.with_suffix(".html").read_text()
-    assert "cut short or damaged, and what followed is lost" in page
+    assert "cut short or damaged, and what follows was not read" in page

@@ -12,6 +12,7 @@ from evenstroke_dsp.messages import (
     CylinderBalance,
     EngineInfo,
     Judgement,
+    Normal,
     Predicted,
     SourceInfo,
     SyncInfo,
@@ -94,6 +95,34 @@ def test_what_the_hose_made_is_said_and_what_it_did_not_make() -> None:
         judgement({**EVEN, 2: 0.85}, disturbed=(2,), predicted=Predicted(deviation=-6, low=-10, high=-2)), WITH,
         judgement(EVEN), WITHOUT,
     ).texts[0]  # fmt: skip
+
+
+def test_what_is_left_and_healthy_is_said_to_be_and_comes_after_what_is_not() -> None:
+    # Cylinder 1 is some 24 % large and 4 some 18 % small, hose or none; healthy engines reach 30 % in 1 and 5 % in 4.
+    sizes = {**EVEN, 1: 1.3, 4: 0.85}
+    reach = {1: 30.0, 4: 5.0}
+
+    def known(judged: Judgement) -> Judgement:
+        (comparison,) = judged.comparisons
+        cylinders = tuple(
+            msgspec.structs.replace(
+                c,
+                normal=Normal(
+                    low=-reach.get(c.cylinder, 40), high=reach.get(c.cylinder, 40), from_="invented"
+                ),
+            )
+            for c in comparison.cylinders
+        )
+        return msgspec.structs.replace(
+            judged, comparisons=(msgspec.structs.replace(comparison, cylinders=cylinders),)
+        )
+
+    said = compare(known(judgement(sizes, disturbed=(2,))), WITH, known(judgement(sizes)), WITHOUT).texts
+    about_four = next(k for k, text in enumerate(said) if text.startswith("Cylinder 4's"))
+    about_one = next(k for k, text in enumerate(said) if text.startswith("Cylinder 1's"))
+    assert about_four < about_one
+    assert "healthy" not in said[about_four]
+    assert "healthy engines of this kind show as much (-30 to +30 %)" in said[about_one]
 
 
 def test_the_interval_of_a_difference_covers_it_as_often_as_it_says() -> None:

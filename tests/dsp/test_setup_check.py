@@ -86,6 +86,19 @@ def test_a_transducer_of_unsaid_volume_disturbs_and_a_flush_one_does_not() -> No
     assert disturbed_cylinders(flush, "exhaust_pulse", "rise") == {}
 
 
+def test_what_can_be_compared_with_disturbed_ones_alone_is_disturbed_too() -> None:
+    # In an even twin the deviations from the mean of both are equal and opposite (arithmetic): a hose that makes one
+    # read small makes the other read large.
+    twin = "schema = 1\n[engine]\ncylinders = 2\nfiring_order = [1, 2]\n"
+    setup = parse_setup(twin + INTAKE + P5.replace("= 5", "= 2"))
+    assert disturbed_cylinders(setup, "intake_pulse", "drop") == {1: ("added_volume",), 2: ("added_volume",)}
+    # Of a six's companions 5 and 2 the hose in 5 disturbs 2; a probe that hears 2 and 4 has no other yardstick for 4.
+    six = parse_setup(SIX + INTAKE + P5)
+    assert set(disturbed_cylinders(six, "intake_pulse", "drop", (2, 4))) == {2, 4}
+    assert set(disturbed_cylinders(six, "intake_pulse", "drop", (2, 4, 6))) == {2}
+    assert set(disturbed_cylinders(six, "intake_pulse", "drop", (5,))) == {2}
+
+
 def test_nothing_fitted_disturbs_nothing() -> None:
     assert disturbed_cylinders(parse_setup(SIX + INTAKE), "exhaust_pulse", "rise") == {}
 

@@ -152,6 +152,18 @@ def test_an_engine_that_idles_for_hours_fills_no_memory() -> None:
     assert run.times[-1] == pytest.approx(events[-1])
 
 
+def test_the_first_event_has_come_before_its_leading_edge_is_told() -> None:
+    # A pulse that is short beside a cycle shows which of its edges leads only when the next one begins. Until then,
+    # up to two cycles of a true sync, nothing may say that no event comes.
+    tracker = SyncTracker()
+    tracker.push(np.empty(0), np.empty(0, dtype=np.bool_), 0.5)
+    assert tracker.came == 0
+    tracker.push(np.array([1.0, 1.002]), np.array([True, False]), 1.0 + 0.95 * CYCLE_S)
+    assert (tracker.events, tracker.came) == (0, 1)
+    tracker.push(np.array([1.0 + CYCLE_S]), np.array([True]), 1.1 + CYCLE_S)
+    assert (tracker.events, tracker.came) == (2, 2)
+
+
 # --- counts, to the event, on cranks whose speed wanders ------------------------------------------------
 
 

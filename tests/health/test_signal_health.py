@@ -136,11 +136,13 @@ def test_cylinders_that_the_probe_does_not_hear_are_named(cranks) -> None:
     named = outcome.said("not_heard")
     if named:
         assert not any(f"cylinder {c}" in named for c in (1, 3, 5))
+        assert "no sign of a fault" in named, "at uneven intervals the pulse before may hide it"
     # A silent cylinder made plain: the valve of 3 stays shut.
     four = cranks.setup("four", intake=KNOWN)
     shut = cranks.crank(four, seed=SEED, faults=(Fault(kind="intake_valve_not_opening", cylinders=(3,)),))
     silent = cranks.judged(four, shut, cranks.heard(shut, corner_hz=0.5, noise_db=30.0))
     assert "cylinder 3" in silent.said("not_heard")
+    assert "may hardly breathe: crank once more" in silent.said("not_heard")
     assert "not_heard" in silent.comparison("intake", "drop").because
 
 
@@ -154,6 +156,21 @@ def test_without_compression_a_crank_is_refused(cranks) -> None:
     outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=30.0))
     assert outcome.judgement.refused is not None
     assert "rhythm of compression" in outcome.judgement.refused
+
+
+def test_a_clamp_that_hears_nothing_is_named_before_the_plugs_are_believed_out(cranks) -> None:
+    clamp = '[[probe]]\nname = "amps"\nrole = "starter_current"\ninput = 4\n'
+    setup = cranks.setup("four", intake=KNOWN, wheel=False, extra=clamp)
+    trace = cranks.crank(setup, seed=SEED)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+    signals[4] = 2.5 + 0.002 * np.random.default_rng(4).standard_normal(trace.times_s.size)
+    refused = cranks.judged(setup, trace, signals).judgement.refused
+    assert refused is not None
+    assert refused.startswith("Cannot judge: by amps the crank turns without the rhythm of compression")
+    assert "see that amps's clamp is round the cable" in refused
+    assert "volts_at_zero" in refused
+    known = cranks.setup("four", intake=KNOWN, wheel=False, extra=clamp + "volts_at_zero = 2.4\n")
+    assert "volts_at_zero" not in (cranks.judged(known, trace, signals).judgement.refused or "volts_at_zero")
 
 
 def test_at_rest_only_what_rest_shows_is_said() -> None:

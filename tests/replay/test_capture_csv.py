@@ -345,6 +345,19 @@ def test_a_missing_time_column_says_which_there_are() -> None:
         read_capture("Time [s],intake\n0,1\n1,2\n", setup())
     assert "'Time [s]', 'intake'" in caught.value.found
     assert "--time" in caught.value.todo
+    assert "if that is in seconds" in caught.value.todo, (
+        "the first column may as well be milliseconds, or no time"
+    )
+
+
+def test_decimal_points_between_semicolons_are_no_reason_to_delete_every_row() -> None:
+    with pytest.raises(CaptureError) as caught:
+        read_capture("time_s;intake\n0.000;1.5\n0.001;1.6\n", setup())
+    assert "a comma for every semicolon" in caught.value.todo
+    assert "delete" not in caught.value.todo
+    with pytest.raises(CaptureError) as caught:
+        read_capture("time_s;intake\n0,000;abc\n0,001;1,6\n", setup())
+    assert "delete this row" in caught.value.todo
 
 
 def test_bytes_that_are_not_utf_8_are_refused_with_their_line(tmp_path: Path) -> None:

