@@ -4,7 +4,7 @@
 
 frames: how often a second the window looks for what is new and paints what has changed, and its share of one core, for
 streams of 4 x 10 and 8 x 50 kS/s and each view.
-delay: from a published cycle to the pixels that show it (the view Words painted anew), milliseconds.
+delay: from a published cycle to the pixels that show it (a new row of the view Carpet painted), milliseconds.
 start: from the process's start to the first frame painted, seconds.
 scrub: from a wish to be elsewhere in a recording to the frame that shows what was known there, and to its waveforms.
 Offscreen unless QT_QPA_PLATFORM says otherwise; an X server or a desktop adds its own.

@@ -102,7 +102,7 @@ def _demo(**how: object) -> Scene:
     return Scene(
         setup,
         _noisy(),
-        (Alteration("intake", 2, -13.0),),
+        (Alteration("intake", 2, -11.5),),
         prediction=prediction,
         **how,
     )
