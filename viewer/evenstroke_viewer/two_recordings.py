@@ -314,7 +314,7 @@ def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[s
 
 
 _VERDICT_SIGNS = {"changed": "\N{NOT EQUAL TO}", "same": "=", "undecided": "?"}
-_TWO_LINES = 22.0
+_TWO_LINES = 30.0
 """A row of at least so many pixels has two lines of words."""
 _LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
 """The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""

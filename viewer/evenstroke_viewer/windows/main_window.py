@@ -215,6 +215,7 @@ class MainWindow(QMainWindow):
             (QPalette.ColorRole.Text, theme.ink),
             (QPalette.ColorRole.Button, theme.panel),
             (QPalette.ColorRole.ButtonText, theme.ink),
+            (QPalette.ColorRole.Mid, theme.rule),
             (QPalette.ColorRole.PlaceholderText, theme.quiet),
             (QPalette.ColorRole.Highlight, theme.ink),
             (QPalette.ColorRole.HighlightedText, theme.ground),
