@@ -13,10 +13,13 @@ pytest.importorskip("PySide6", reason="no PySide6: the window was not watched")
 from evenstroke_replay.recording import RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note
 from evenstroke_viewer.feed import LiveFeed
+from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.sentence import say
 from evenstroke_viewer.windows.main_window import MainWindow, application
+from evenstroke_viewer.windows.view import PictureView
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QFileDialog, QLineEdit
 
 LIMIT_MS = 120_000
 SETUP = """
@@ -66,6 +69,37 @@ def window(qtbot, tmp_path):
     made.close()
 
 
+def press(window, key, modifiers=Qt.KeyboardModifier.NoModifier):
+    QTest.keyClick(window.focusWidget() or window, key, modifiers)
+
+
+def save_with_keys(window, until, path):
+    """Ctrl+S, the file's name typed into the dialog, Enter."""
+    window.activateWindow()  # nobody else gives the focus back, on a screen without a window manager
+    until(window.isActiveWindow)
+    press(window, Qt.Key.Key_S, Qt.KeyboardModifier.ControlModifier)
+    until(lambda: any(d.isVisible() for d in window.findChildren(QFileDialog)))
+    dialog = next(d for d in window.findChildren(QFileDialog) if d.isVisible())
+    line = dialog.findChild(QLineEdit, "fileNameEdit")
+    until(line.hasFocus)
+    line.clear()
+    QTest.keyClicks(line, str(path))
+    QTest.keyClick(line, Qt.Key.Key_Return)
+    until(path.is_file)
+
+
+def go_through_all_views(window, until):
+    """By the number keys; each draws what has come, and no text of it is cut."""
+    for number, view in enumerate(window.views, 1):
+        press(window, Qt.Key.Key_0 + number)
+        until(view.isVisible)
+        if isinstance(view, PictureView):
+            until(lambda view=view: view.canvas.picture is not None)
+            window.grab()
+            assert [text.words for text in view.canvas.unfit] == [], view.name
+    press(window, Qt.Key.Key_1)
+
+
 def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, rig, tmp_path):
     setup = tmp_path / "four.toml"
     setup.write_text(SETUP)
@@ -93,6 +127,11 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     until(lambda: window._notice_line.text() != "")
     assert window._notice_line.text() == "Marked: coughed"
     until(lambda: say(window.model).sentence.startswith("Cylinder 4's intake pulse"))
+    go_through_all_views(window, until)
+    press(window, Qt.Key.Key_3)
+    for name in ("carpet.png", "carpet.svg"):
+        save_with_keys(window, until, tmp_path / name)
+    assert "intake" in (tmp_path / "carpet.svg").read_text()
 
     daemon.process.kill()
     until(lambda: say(window.model).sentence.startswith("Nothing is heard"))
@@ -112,3 +151,26 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     QTest.keyClick(window, Qt.Key.Key_R)
     until(lambda: window.model.state.recording is None)
     assert window._notice_line.text() == "The recording is closed."
+    QTest.keyClick(window, Qt.Key.Key_R)
+    until(lambda: window.model.state.recording is not None)
+    assert len(list((tmp_path / "kept").glob("*.mcap"))) == 3
+
+    # What the killed daemon left is played, with its mark, and scrubbed.
+    recording = open_recording(kept, check_all=False)
+    settings = QSettings(str(tmp_path / "played.ini"), QSettings.Format.IniFormat)
+    played = MainWindow(ReplayFeed(recording, recording.setup), settings)
+    qtbot.addWidget(played)
+    played.show()
+    QTest.qWaitForWindowActive(played, LIMIT_MS)
+    press(played, Qt.Key.Key_Plus)
+    until(lambda: played.model.playing is not None and played.model.playing.speed == 2.0)
+    end_s = played.model.playing.length_s
+    press(played, Qt.Key.Key_Space)
+    until(lambda: played.model.playing.paused)
+    played.seek_tenths(round(10 * end_s))
+    until(lambda: say(played.model).sentence.startswith("Cylinder 4's intake pulse"))
+    assert [mark.words.split(" (at ")[0] for mark in played.model.marks] == ["coughed"]
+    press(played, Qt.Key.Key_B)
+    until(lambda: played.model.playing.to_s is None and played.model.playing.at_s < end_s - 1.0)
+    go_through_all_views(played, until)
+    played.close()

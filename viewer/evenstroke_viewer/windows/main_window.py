@@ -37,6 +37,7 @@ from .view import PICTURE_SUFFIXES, PictureWidget, View
 
 FRAME_MS = 33
 """Between two looks for what is new: at most thirty times a second."""
+_NAME = "evenstroke"
 _NOTICE_MS = 8000
 _SMALLEST = (640, 360)
 _LEAST_HELP_PX = 6
@@ -50,7 +51,6 @@ class MainWindow(QMainWindow):
 
     def __init__(self, feed: Feed, settings: QSettings, control: str | None = DEFAULT_CONTROL) -> None:
         super().__init__()
-        load_fonts()
         self._feed = feed
         self._settings = settings
         self._control = control
@@ -85,7 +85,7 @@ class MainWindow(QMainWindow):
     # --- what is where -------------------------------------------------------------------------------
 
     def _lay_out(self) -> None:
-        self.setWindowTitle("evenstroke")
+        self.setWindowTitle(_NAME)
         self.setMinimumSize(*_SMALLEST)
         self._tabs.setExpanding(True)
         self._tabs.setDrawBase(False)
@@ -223,7 +223,9 @@ class MainWindow(QMainWindow):
             (QPalette.ColorRole.ToolTipText, theme.ink),
         ):
             palette.setColor(role, QColor(colour))
-        self.setPalette(palette)
+        # Style sheets beside them keep the window from handing it down to these.
+        for widget in (self, self._stack, self._note, self._scrub):
+            widget.setPalette(palette)
         self._size_type()
         self.redraw()
 
@@ -396,8 +398,10 @@ def application(arguments: list[str]) -> QApplication:
     """The one QApplication, with our font and without the desktop's own style."""
     app = QApplication.instance() or QApplication(arguments)
     assert isinstance(app, QApplication)
-    app.setApplicationName("evenstroke")
-    app.setStyle("Fusion")
-    load_fonts()
-    app.setFont(font(15))
+    if not app.property(_NAME):  # once, since each of these is done to every widget that there is
+        app.setProperty(_NAME, True)
+        app.setApplicationName(_NAME)
+        app.setStyle("Fusion")
+        load_fonts()
+        app.setFont(font(15))
     return app
