@@ -104,6 +104,7 @@ class MainWindow(QMainWindow):
         column = QVBoxLayout(middle)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
+        self._scrub.setRange(0, 0)
         self._scrub.setAccessibleName("Place in the recording, tenths of a second")
         self._scrub.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # arrow keys belong to the views
         self._scrub.setVisible(self._replay is not None)
@@ -177,8 +178,13 @@ class MainWindow(QMainWindow):
         self.frames += 1
         self.views[self._tabs.currentIndex()].refresh(self.model, self.look)
         playing = self.model.playing
-        if playing is not None and playing.length_s is not None and not self._scrub.isSliderDown():
-            self._scrub.setRange(0, round(10 * playing.length_s))
+        if playing is not None and not self._scrub.isSliderDown():
+            length_s = playing.length_s
+            if (
+                length_s is None
+            ):  # it was cut, and says nowhere how long it is: as long as was played, at least
+                length_s = max(playing.at_s, self._scrub.maximum() / 10)
+            self._scrub.setRange(0, round(10 * length_s))
             self._scrub.setValue(round(10 * playing.at_s))
         wide, high = float(self._band.width()), float(self._band.height())
         shows = (id(self.model), self.model.revision - self.model.waves, self.look, wide, high)
