@@ -108,7 +108,7 @@ class PlainLines:
         if state.coach is not None:
             if state.coach.alarm is None:
                 self._said.pop("alarm", None)  # the next one is another, though in the same words
-            else:
+            elif self._said.get("instruction") != state.coach.words:
                 self._say("alarm", state.coach.words)
             if state.coach.rest_left_s == 0 and self._resting:
                 self._write("The starter's rest is over.")

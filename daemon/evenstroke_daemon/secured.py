@@ -6,7 +6,6 @@ and whoever has no key that is known is turned away before a message is read or 
 
 from __future__ import annotations
 
-import ipaddress
 from contextlib import ExitStack
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -14,7 +13,7 @@ from urllib.parse import urlsplit
 import click
 import zmq
 from evenstroke_protocol.errors import EvenstrokeError
-from evenstroke_replay.key_folder import KeyFolder, default_folder
+from evenstroke_replay.key_folder import KeyFolder, default_folder, is_loopback_host
 from zmq.auth.thread import ThreadAuthenticator
 
 _DOMAIN = b"evenstroke"
@@ -49,10 +48,7 @@ def is_loopback(address: str) -> bool:
             expected="tcp://127.0.0.1:PORT, or with keys tcp://0.0.0.0:PORT for other computers",
             todo="give an address of that form, or `none`",
         )
-    try:
-        return ipaddress.ip_address(parts.hostname).is_loopback
-    except ValueError:
-        return parts.hostname == "localhost"
+    return is_loopback_host(parts.hostname)
 
 
 def keys_for(address: str, folder: Path | None) -> KeyFolder | None:

@@ -54,8 +54,8 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
     """First less second, per cent (degrees for `_deg` features), of deviations against the same reference.
 
     low, high: 95 % interval; it holds how much the same engine differs from one crank to the next where the other
-    pulses tell that (`between_cranks`). verdict: `changed` where it excludes no change, `same` where it lies within the even
-    margin, else `undecided`; null for features without verdicts.
+    pulses tell that (`between_cranks`). verdict: `same` where it lies within the even margin, `changed` where it reaches
+    beyond and excludes no change, else `undecided`; null for features without verdicts.
     predicted: what the physics say that the difference in what is fitted makes.
     between_cranks: whether low and high hold it.
     """
@@ -410,9 +410,9 @@ def _against(
 
 
 def _word(low: float, high: float) -> Literal["changed", "same", "undecided"]:
-    if low > 0 or high < 0:
-        return "changed"
-    return "same" if low >= -EVEN_MARGIN_PERCENT and high <= EVEN_MARGIN_PERCENT else "undecided"
+    if low >= -EVEN_MARGIN_PERCENT and high <= EVEN_MARGIN_PERCENT:
+        return "same"
+    return "changed" if low > 0 or high < 0 else "undecided"
 
 
 def _predicted(a: Predicted | None, b: Predicted | None) -> Predicted | None:

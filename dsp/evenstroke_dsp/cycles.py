@@ -191,6 +191,11 @@ class CycleCutter:
         return self._rhythm is not None and bool(self._rhythm.sources)
 
     @property
+    def listens_unevenly(self) -> bool:
+        """And whether these have to tell uneven firing angles apart."""
+        return self.listens and self._rhythm is not None and not self._rhythm.even
+
+    @property
     def rotations(self) -> tuple[Rotation, ...]:
         return tuple(turning.rotation for turning in self._turnings)
 
@@ -374,7 +379,11 @@ class CycleCutter:
         for index, run in enumerate(self._sync.runs):
             if run.times[-1] < begins:
                 continue
-            if index not in self._of_runs:
+            # Events that nobody was there to take are as good as a silence.
+            missed = index in self._of_runs and self._runs_seen[index] < run.forgotten
+            if missed:
+                self._of_runs[index].rotation.ended = True
+            if missed or index not in self._of_runs:
                 rotation = Rotation(
                     places_known=self._sync_deg is not None,
                     modulo_deg=self._every_deg,
@@ -447,6 +456,7 @@ class CycleCutter:
         if (
             turning.half_settled
             or turning.shift is None
+            or not rotation.t
             or not (rotation.places_known and rotation.half_cycle_open)
         ):
             return True

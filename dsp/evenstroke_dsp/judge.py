@@ -68,6 +68,12 @@ def refusal(
 
 def _no_cycle(cutter: CycleCutter) -> str:
     """Nothing to cut cycles by."""
+    if cutter.listens_unevenly:
+        return (
+            "Cannot judge: this engine fires unevenly, and its pulses alone do not tell where in the cycle they lie. No "
+            "sync and no wheel came. Record a sync once a cycle (`ignition_sync` or `cam_sync`) beside them and crank "
+            "again; if the engine did not turn, or its plugs were out, mend that first."
+        )
     if cutter.listens:
         return (
             "Cannot judge: no rhythm was found. No sync and no wheel came, and the pulses do not come evenly "

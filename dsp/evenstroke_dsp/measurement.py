@@ -316,19 +316,15 @@ class ProbeMeasurer:
 
     def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> tuple[Measured, ...]:
         """The pulses of one cycle that repeats, in order of coming."""
-        begin = like.span.start_deg
-        grid = np.arange(begin, begin + CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
-        rotation = Rotation(t=times.tolist(), deg=grid.tolist())
+        begin, half, step = like.span.start_deg, STEPS // 2, CYCLE_DEG / STEPS
+        turns = (times[half:-1] - times[-1], times[:-1], times[:half] + times[-1])
+        at = np.concatenate(turns)
+        # From whole steps: angles that are rounded anew where cycles meet may repeat or turn back there.
+        deg = begin + step * np.arange(-half, STEPS + half)
+        rotation = Rotation(t=at.tolist(), deg=deg.tolist())
         rotation.places_known = like.span.rotation.places_known
-        before, after = -STEPS // 2, STEPS // 2
-        turns = (times[before - 1 : -1] - times[-1], times[:-1], times[:after] + times[-1])
-        for t, deg in zip(turns[2], grid[:after] + CYCLE_DEG, strict=True):
-            if deg > rotation.deg[-1]:
-                rotation.add(float(t), float(deg))
-        rotation.t[:0], rotation.deg[:0] = turns[0].tolist(), (grid[before - 1 : -1] - CYCLE_DEG).tolist()
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
-        t = np.concatenate(turns) + self.delay_s
-        signal = _Signal(t, np.concatenate([cycle[before:], cycle, cycle[:after]]), None)
+        signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
         return self._pulses(span, like.places, signal, folded)
 
@@ -351,7 +347,7 @@ class ProbeMeasurer:
         low, high = np.searchsorted(signal.t, (span.from_s, span.to_s))
         if signal.lost is not None and signal.lost[low:high].any():
             return
-        grid = np.arange(0.0, CYCLE_DEG + 1.0, CYCLE_DEG / STEPS)
+        grid = np.arange(STEPS + 1) * np.float64(CYCLE_DEG / STEPS)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         firing = np.array([p.firing_deg for p in places])
         mean = self._means.setdefault(self._fold_key(span, places, kind), MeanCycle())

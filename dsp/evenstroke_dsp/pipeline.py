@@ -120,6 +120,8 @@ class Pipeline:
         self._start: GridStart | None = None
         self._edges: dict[InputKey, tuple[list[float], list[bool]]] = {}
         self._edges_until: dict[InputKey, float] = {}
+        self._edges_latest: dict[InputKey, float] = {}
+        self._samples_until = -np.inf
         self._edge_frame: int | None = None
         self._waiting: deque[CycleSpan] = deque()
         self._edge_gaps: list[tuple[float, float]] = []
@@ -138,7 +140,8 @@ class Pipeline:
     # --- in -------------------------------------------------------------------------------------------
 
     def push(self, block: Block) -> list[PipelineMessage]:
-        """Takes one block and returns what it completes, oldest first."""
+        """Takes one block and returns what it completes, oldest first. Samples and edges that lie before what has come of
+        their kind, as from clocks that began anew, are left out."""
         if isinstance(block, Gap):
             self._note_gap(block)
         elif isinstance(block, EdgeBlock):
@@ -240,6 +243,12 @@ class Pipeline:
             for key, count in zip(block.inputs, infinite.sum(axis=1).tolist(), strict=True):
                 self._infinite[key] = self._infinite.get(key, 0) + count
             block = dataclasses.replace(block, volts=np.where(infinite, np.nan, block.volts))
+        late = round((self._samples_until - block.t0) / block.dt) if self._samples_until > block.t0 else 0
+        if late > 0:
+            block = dataclasses.replace(block, volts=block.volts[:, late:], t0=block.t0 + late * block.dt)
+            if not block.samples:
+                return
+        self._samples_until = max(self._samples_until, block.t0 + block.samples * block.dt)
         for item in self._grid.add(block):
             if isinstance(item, GridStart):
                 self._grid.frame_length = self._plan_conditioner(item).frame
@@ -247,8 +256,13 @@ class Pipeline:
 
     def _take_edges(self, block: EdgeBlock) -> None:
         times, rising = self._edges.setdefault(block.input, ([], []))
-        times.extend(block.times.tolist())
-        rising.extend(block.rising.tolist())
+        latest = self._edges_latest.get(block.input, -np.inf)
+        kept = block.times >= np.maximum.accumulate(np.concatenate([[latest], block.times]))[:-1]
+        if not kept.all():
+            self._edge_gaps.append((float(block.times.min()), max(latest, float(block.times.max()))))
+        times.extend(block.times[kept].tolist())
+        rising.extend(block.rising[kept].tolist())
+        self._edges_latest[block.input] = max(latest, float(block.times.max(initial=-np.inf)))
         before = self._edges_until.get(block.input, -np.inf)
         self._edges_until[block.input] = max(before, block.until)
 
@@ -605,9 +619,18 @@ class Pipeline:
             events = self._wheel.follower.accepted
         if events:
             return probe_health(probe, "good", (), "", events)
-        if self._turning:
-            return probe_health(probe, "bad", ("no_events",), "", events)
-        return probe_health(probe, "waiting", (), "No event yet: the engine is at rest.", events)
+        if not self._turning:
+            return probe_health(probe, "waiting", (), "No event yet: the engine is at rest.", events)
+        # The first event may be due only at the end of a whole turn, and that turn began before it was noticed.
+        turned = max(
+            (r.deg[-1] - r.deg[0] for r in self._cutter.rotations if not r.ended and r.t), default=0.0
+        )
+        every = CYCLE_DEG if probe.is_sync and probe.every == "cycle" else CYCLE_DEG / 2
+        if turned < 1.5 * every:
+            return probe_health(
+                probe, "waiting", (), "No event yet: the engine has only begun to turn.", events
+            )
+        return probe_health(probe, "bad", ("no_events",), "", events)
 
 
 def _leading_sync(setup: Setup) -> Probe | None:

@@ -134,7 +134,7 @@ def evidence(
             hz = m * mean.cycle_hz
             if heard[m] < _LEAST_HEARD or m not in table or hz > _PASSED_HZ:
                 continue
-            if sizes[m] < _LEAST_SHARE * largest or sizes[m] < 2.0 * error[m]:
+            if sizes[m] < _LEAST_SHARE * largest or sizes[m] <= 2.0 * error[m]:  # nought of a dead probe too
                 continue
             phase, spread = table[m]
             sigma = math.hypot(math.radians(math.hypot(spread, _STRANGER_DEG)), error[m] / sizes[m])

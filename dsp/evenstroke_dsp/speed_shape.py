@@ -151,7 +151,7 @@ class SpeedShape:
         turned = speed * inside - gain * np.interp(inside, t, lost)
         course = gain * float(np.abs(lost).max())
         kept = np.diff(np.concatenate([[0.0], turned, [deg]]))
-        if (kept <= 0).any():
+        if not (kept > 0).all():
             return None
         uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
         return Course(t0 + inside, turned / deg, uncertainty)

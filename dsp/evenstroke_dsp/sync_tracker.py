@@ -6,7 +6,9 @@ that are none. What is inserted or rejected is counted, never hidden.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -17,9 +19,18 @@ BURST_S = 0.055
 """Edges this close belong to one event: multi-strike ignition and ringing at cranking and idle
 speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms. Half of it where events come every
 revolution, which takes half as long."""
-_SHORTEST, _LONGEST = 0.6, 1.6  # of the interval before: speed changes less than that from event to event
+_SHORTEST, _LONGEST = 0.6, 1.6
+"""Of the interval before: an engine that catches or stalls changes its pace by more, and another run begins."""
+_SPREAD = 0.15  # standard deviation of the logarithm of an interval over the one before
+_MATCH = math.log(_SPREAD * math.sqrt(math.tau))  # cost of one that is alike: odds of its density against 1
+_JUMP = 5.5
+_FALSE, _FALSE_AT_FIRST, _MISSED = 3.0, 2.0, 2.0
+"""Costs (minus the logarithm of how probable that is; common practice, no source): a pace that jumps; an event that is
+none, in the beat and before there is one (a starter relay that engages is heard by every pick-up); one that did not come."""
 _MOST_MISSED = 2
-_HALF_WAY = 0.1
+_DOUBT = 2.9  # explanations that cost this much more than the best are given up
+_HALVES = 3  # so many intervals of two in a row are a pace of their own
+_LAG = 5  # events that may wait for an explanation
 _SILENT_INTERVALS = 2.7  # without an event for this many intervals, the engine is taken to have stopped
 _LONGEST_HOLE = 6  # intervals; after a longer silence the engine stood still as likely as not
 _SAME_BEAT, _SAME_PACE = 0.15, 0.1
@@ -54,10 +65,45 @@ class SyncRun:
             self.forgotten += KEPT_EVENTS
 
 
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """What the events that wait may be: for each how many intervals it lies after the true one before, 0: it is none.
+
+    last: the latest true event, s, or None. pace: its interval, s; None before the second one.
+    """
+
+    cost: float = 0.0
+    last: float | None = None
+    pace: float | None = None
+    path: tuple[int, ...] = ()
+
+    @property
+    def patience(self) -> float:
+        """How long to wait for the next event, s."""
+        pace = LONGEST_INTERVAL_S if self.pace is None else _SILENT_INTERVALS * self.pace
+        return min(LONGEST_INTERVAL_S, pace)
+
+    def next(self, t: float) -> Iterator[_Guess]:
+        """All that an event at `t` may be."""
+        false = _FALSE if self.pace is not None else _FALSE_AT_FIRST
+        yield _Guess(self.cost + false, self.last, self.pace, (*self.path, 0))
+        if self.last is None:
+            yield _Guess(self.cost, t, None, (*self.path, 1))
+            return
+        for count in range(1, _MOST_MISSED + 2):
+            cost = self.cost + _MISSED * (count - 1)
+            pace = (t - self.last) / count
+            if self.pace is not None:
+                cost += min(0.5 * (math.log(pace / self.pace) / _SPREAD) ** 2, _JUMP) + _MATCH
+            yield _Guess(cost, t, pace, (*self.path, count))
+
+
 class SyncTracker:
     """Feeds on edges in order of time; `runs` grows, `missed` and `extra` count what was mended.
 
-    every: how often an event comes.
+    every: how often an event comes. Which events are true is told by the cheapest explanation of them all, as in
+    A. Viterbi's search (IEEE Transactions on Information Theory 13, 1967, 260): an event that fits the beat is believed at
+    once, one that does not waits for those after it.
     """
 
     def __init__(self, every: Literal["cycle", "revolution"] = "cycle") -> None:
@@ -70,9 +116,9 @@ class SyncTracker:
         self._undecided: list[tuple[float, bool]] = []
         self._leading_rises: bool | None = None
         self._last_edge = -np.inf
-        self._unpaced: list[float] = []  # events while no run is open
-        self._rejected: list[float] = []  # events in a row that came too early
-        self._halves: list[float] = []
+        self._guesses = [_Guess()]
+        self._waiting: list[float] = []  # events that the guesses explain
+        self._first: float | None = None  # the first true event of a run that is not open yet
 
     def push(self, times: Floats, rising: Bools, until: float) -> None:
         """Edges before `until` (seconds), all of them."""
@@ -85,11 +131,8 @@ class SyncTracker:
         self._end_where_silent(until)
 
     def finish(self) -> None:
-        """No more edges come: two events without a third to confirm their pace are taken as they are."""
-        if len(self._unpaced) >= 2:
-            self._open_run(self._unpaced[-2:])
-        if self.runs:
-            self.runs[-1].ended = True
+        """No more edges come: what waits is taken as the best explanation has it."""
+        self._end()
 
     def _choose_edge(self) -> None:
         """The leading edge is the one that the shorter dwell follows."""
@@ -112,87 +155,81 @@ class SyncTracker:
         self._end_where_silent(t)
         self.events += 1
         self.latest_s = t
-        if not self.runs or self.runs[-1].ended:
-            self._seek_pace(t)
-            return
-        run = self.runs[-1]
-        before = (run.times[-1] - run.times[-2]) / run.intervals[-1]
-        ratio = (t - run.times[-1]) / before
-        if ratio < _SHORTEST:
-            self._reject(t)
-            return
-        count = 1 if ratio <= _LONGEST else min(round(ratio), _MOST_MISSED + 1)
-        self.missed += count - 1
-        self._note_split(run.times[-1], t)
-        run.add(t, count)
-        if len(self._halves) >= 2:
-            self._double_pace(run)
+        self._waiting.append(t)
+        self._explain(t)
+        while self._waiting and (
+            len(self._waiting) > _LAG or len({guess.path[0] for guess in self._guesses}) == 1
+        ):
+            self._believe()
 
-    def _note_split(self, before: float, t: float) -> None:
-        """An early event half way between two true ones; `_halves` holds those of intervals in a row."""
-        middle = self._rejected[0] if len(self._rejected) == 1 else before
-        self._rejected.clear()
-        if abs((middle - before) / (t - before) - 0.5) < _HALF_WAY:
-            self._halves.append(middle)
+    def _explain(self, t: float) -> None:
+        # Of two that go on alike from here the cheaper one is the better for ever.
+        cheapest: dict[tuple[float | None, float | None], _Guess] = {}
+        for guess in (after for before in self._guesses for after in before.next(t)):
+            same = cheapest.get((guess.last, guess.pace))
+            if same is None or guess.cost < same.cost:
+                cheapest[guess.last, guess.pace] = guess
+        best = min(guess.cost for guess in cheapest.values())
+        self._guesses = [guess for guess in cheapest.values() if guess.cost <= best + _DOUBT]
+
+    def _believe(self) -> None:
+        """Takes the oldest event that waits for what the best guess says; others are given up."""
+        t, count = self._waiting.pop(0), min(self._guesses, key=lambda guess: guess.cost).path[0]
+        self._guesses = [
+            replace(guess, path=guess.path[1:]) for guess in self._guesses if guess.path[0] == count
+        ]
+        run = self.runs[-1] if self.runs and not self.runs[-1].ended else None
+        if not count:
+            self.extra += 1
+        elif run is not None:
+            ratio = (t - run.times[-1]) / count * run.intervals[-1] / (run.times[-1] - run.times[-2])
+            self.missed += count - 1
+            if _SHORTEST <= ratio <= _LONGEST:
+                run.add(t, count)
+                if len(run.intervals) > _HALVES and set(run.intervals[-_HALVES:]) == {2}:
+                    self._halve_pace(run)
+            else:
+                run.ended = True
+                self.runs.append(SyncRun([run.times[-1], t], [1, count]))
+        elif self._first is None:
+            self._first = t
         else:
-            self._halves.clear()
+            self.missed += self._missed_before([self._first, t]) + count - 1
+            self.runs.append(SyncRun([self._first, t], [1, count]))
+            self._first = None
 
-    def _double_pace(self, run: SyncRun) -> None:
-        """What split two intervals in a row was no false event: the engine turns twice as fast."""
-        self.extra -= len(self._halves)
+    def _halve_pace(self, run: SyncRun) -> None:
+        """What seems to miss every other event turns half as fast: false events half way have set the pace."""
+        self.missed -= _HALVES
+        if len(run.times) <= 2 * _LAG:
+            self.extra += sum(count == 1 for count in run.intervals[1:]) // 2
         run.ended = True
-        self._unpaced = [self._halves[-1], run.times[-1]]
-        self._halves.clear()
+        before, t = run.times[-2:]
+        self.runs.append(SyncRun([before, t], [1, 1]))
+        self._guesses = [_Guess(last=t, pace=t - before)]
+        for later in self._waiting:
+            self._explain(later)
 
-    def _seek_pace(self, t: float) -> None:
-        """Two intervals in a row that are alike make a pace; one false event must not set it."""
-        self._unpaced.append(t)
-        if len(self._unpaced) < 3:
-            return
-        first, second, third = self._unpaced[-3:]
-        if not _SHORTEST <= (third - second) / (second - first) <= _LONGEST:
-            return
-        times = [first, second, third]
-        earlier = self._unpaced[:-3]
-        while earlier and _SHORTEST <= (times[0] - earlier[-1]) / (times[1] - times[0]) <= _LONGEST:
-            times.insert(0, earlier.pop())
-        self.extra += sum(times[0] - t < _SHORTEST * (times[1] - times[0]) for t in earlier)
-        self._open_run(times)
-
-    def _open_run(self, times: list[float]) -> None:
-        self.missed += self._missed_before(times)
-        self.runs.append(SyncRun(list(times), [1] * len(times)))
-        self._unpaced.clear()
-        self._rejected.clear()
-        self._halves.clear()
+    def _end(self) -> None:
+        while self._waiting:
+            self._believe()
+        if self.runs:
+            self.runs[-1].ended = True
+        self._guesses, self._first = [_Guess()], None
 
     def _missed_before(self, times: list[float]) -> int:
         """Events that a silence swallowed, where the new run goes on in the beat of the one before."""
         if not self.runs or self.runs[-1].times[-1] >= times[0]:
             return 0
         before = self.runs[-1]
-        pace = (before.times[-1] - before.times[-2]) / before.intervals[-1]
+        pace_before = (before.times[-1] - before.times[-2]) / before.intervals[-1]
+        pace = math.sqrt(pace_before * (times[1] - times[0]))
         hole = (times[0] - before.times[-1]) / pace
-        steady = abs((times[1] - times[0]) / pace - 1.0) < _SAME_PACE
+        steady = abs((times[1] - times[0]) / pace_before - 1.0) < _SAME_PACE
         in_beat = steady and abs(hole - round(hole)) < _SAME_BEAT and 2 <= round(hole) <= _LONGEST_HOLE
         return round(hole) - 1 if in_beat else 0
 
-    def _reject(self, t: float) -> None:
-        """An event too early for any change of speed; two in a row say that the engine did speed up."""
-        self._rejected.append(t)
-        self.extra += 1
-        if len(self._rejected) >= 2:
-            self.extra -= len(self._rejected)
-            self.runs[-1].ended = True
-            held, self._rejected = self._rejected, []
-            self._unpaced = held
-
     def _end_where_silent(self, now: float) -> None:
-        if self._unpaced and now - self._unpaced[-1] > LONGEST_INTERVAL_S:
-            self._unpaced.clear()
-        if not self.runs or self.runs[-1].ended:
-            return
-        run = self.runs[-1]
-        pace = (run.times[-1] - run.times[-2]) / run.intervals[-1]
-        if now - run.times[-1] > min(LONGEST_INTERVAL_S, _SILENT_INTERVALS * pace):
-            run.ended = True
+        """Ends the run once no guess expects another event."""
+        if all(guess.last is None or now - guess.last > guess.patience for guess in self._guesses):
+            self._end()

@@ -10,6 +10,7 @@ CurveZMQ's in Z85 (https://rfc.zeromq.org/spec/32/). No socket is opened here: d
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import re
 from dataclasses import dataclass
@@ -38,6 +39,14 @@ class KeyPair:
 
     def __repr__(self) -> str:
         return f"KeyPair(name={self.name!r}, public={self.public!r})"  # a secret must not get into a log
+
+
+def is_loopback_host(host: str) -> bool:
+    """Whether only this computer answers to a host's name or number: nobody needs a key there."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def default_folder() -> Path:

@@ -15,9 +15,12 @@ from evenstroke_daemon.command_line import main
 from evenstroke_daemon.control import Control
 from evenstroke_daemon.publisher import Publisher
 from evenstroke_daemon.secured import ServiceError, is_loopback, keys_for
-from evenstroke_dsp.messages import Cycle
+from evenstroke_dsp.messages import Cycle, StopListening
 from evenstroke_replay.key_folder import KeyFileError, KeyFolder
-from evenstroke_viewer.curve_keys import CurveKeys
+from evenstroke_viewer.asking import Control as WindowControl
+from evenstroke_viewer.asking import ask
+from evenstroke_viewer.curve_keys import CurveKeys, keys_to_reach
+from evenstroke_viewer.feed import LiveFeed
 from evenstroke_viewer.subscriber import Subscriber
 from zmq.utils.monitor import recv_monitor_message
 
@@ -138,6 +141,37 @@ def test_control_answers_only_whom_it_knows(bench, tablet):
         known.close()
         context.term()
         control.close()
+
+
+def test_the_window_asks_and_listens_with_its_keys(publisher, bench, tablet):
+    control = Control(HERE, lambda setup: None, bench)
+    keys = keys_to_reach("tcp://bench.local:7720", tablet.path)
+    feed = LiveFeed(publisher.address, keys=keys)
+    feed.start()
+    try:
+        assert ask(WindowControl(control.address, keys), StopListening(id="1"), WAIT_S) is None
+        number = 0
+        while feed.inbox.take().silent_s is None:
+            publisher.publish(cycle(number))
+            number += 1
+    finally:
+        feed.close()
+        control.close()
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:7720", "tcp://localhost:7720", "tcp://[::1]:7720"])
+def test_nobody_needs_keys_to_reach_this_computer(address):
+    assert keys_to_reach(address) is None
+
+
+def test_another_computer_is_reached_with_the_key_of_the_one_that_is_named(tmp_path, bench, tablet):
+    boat = computer(tmp_path, "boat")
+    tablet.add(boat.public_path)
+    with pytest.raises(KeyFileError):
+        keys_to_reach("tcp://192.0.2.7:7720", tablet.path)
+    keys = keys_to_reach("tcp://192.0.2.7:7720", tablet.path, "boat")
+    assert keys is not None
+    assert keys.daemon == boat.own().public
 
 
 @pytest.mark.parametrize(

@@ -150,3 +150,68 @@ def test_an_engine_that_idles_for_hours_fills_no_memory() -> None:
     assert KEPT_EVENTS <= len(run.times) == len(run.intervals) <= 2 * KEPT_EVENTS
     assert run.forgotten + len(run.times) == tracker.events == len(events)
     assert run.times[-1] == pytest.approx(events[-1])
+
+
+# --- counts, to the event, on cranks whose speed wanders ------------------------------------------------
+
+
+def wandering(rng: np.random.Generator, events: int, every_s: float) -> np.ndarray:
+    """Events of a crank whose speed drifts by 8 per cent and jumps by 2 (common practice, no source)."""
+    drift = np.exp(0.08 * np.sin(np.arange(events) / 3.0 + rng.uniform(0.0, 6.0)))
+    return 1.0 + np.cumsum(every_s * drift * (1.0 + 0.02 * rng.standard_normal(events)))
+
+
+def struck(events: Sequence[float], every: str, strikes: int, ringing: int) -> SyncTracker:
+    """Each event as so many sparks 4 ms apart, each of which rings so often within a millisecond."""
+    up = [t + 0.004 * s + 0.0003 * r for t in events for s in range(strikes) for r in range(ringing + 1)]
+    edges = sorted([(t, True) for t in up] + [(t + 0.0001, False) for t in up])
+    tracker = SyncTracker(every)  # type: ignore[arg-type]
+    times, rising = np.array([t for t, _ in edges]), np.array([u for _, u in edges], dtype=np.bool_)
+    tracker.push(times, rising, float(times[-1]) + 0.05)
+    tracker.finish()
+    return tracker
+
+
+HOSTILE = pytest.mark.parametrize(
+    ("every", "strikes", "ringing"),
+    [("cycle", 1, 0), ("cycle", 5, 0), ("cycle", 3, 3), ("revolution", 1, 2), ("revolution", 4, 1)],
+)
+
+
+@HOSTILE
+@pytest.mark.parametrize("missing", range(4))
+def test_missed_events_are_counted_to_the_event(every: str, strikes: int, ringing: int, missing: int) -> None:
+    for seed in range(25):
+        rng = np.random.default_rng([seed, missing])
+        events = wandering(rng, 20, CYCLE_S if every == "cycle" else CYCLE_S / 2)
+        # Not side by side; two in a row may be a crank that rested. Not before there is a pace to miss them by.
+        gone = 4 + 3 * rng.choice(5, missing, replace=False)
+        kept = [t for k, t in enumerate(events.tolist()) if k not in gone]
+        tracker = struck(kept, every, strikes, ringing)
+        assert (tracker.events, tracker.missed, tracker.extra) == (len(kept), missing, 0), (seed, gone)
+        assert sum(sum(run.intervals[1:]) for run in tracker.runs) == 19
+
+
+@HOSTILE
+@pytest.mark.parametrize("extra", range(4))
+def test_false_events_are_counted_to_the_event(every: str, strikes: int, ringing: int, extra: int) -> None:
+    for seed in range(25):
+        rng = np.random.default_rng([seed, extra])
+        events = wandering(rng, 20, CYCLE_S if every == "cycle" else CYCLE_S / 2)
+        beside = 3 + 3 * rng.choice(5, extra, replace=False)
+        # Closer to a true one it is a strike of it, or as good as the true one.
+        false = events[beside] + rng.uniform(0.2, 0.8, extra) * (events[beside + 1] - events[beside])
+        tracker = struck(sorted([*events, *false]), every, strikes, ringing)
+        assert (tracker.events, tracker.missed, tracker.extra) == (20 + extra, 0, extra), (seed, beside)
+        assert sum(sum(run.intervals[1:]) for run in tracker.runs) == 19
+
+
+@pytest.mark.parametrize("place", [0.1, 0.3, 0.45, 0.5, 0.62, 0.7, 0.8])
+@pytest.mark.parametrize("interval", range(4))
+def test_one_false_event_at_the_beginning_does_not_double_the_cycles(interval: int, place: float) -> None:
+    """Closer to the next true one it passes for that: speed changes as much from cycle to cycle."""
+    events = [1.0 + CYCLE_S * k for k in range(14)]
+    tracker = tracked(sorted([*events, events[interval] + place * CYCLE_S]))
+    assert (tracker.missed, tracker.extra) == (0, 1)
+    assert set(tracker.runs[-1].intervals) == {1}
+    assert np.diff(tracker.runs[-1].times)[2:] == pytest.approx(CYCLE_S)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenstroke_dsp.setup import parse_setup
-from evenstroke_replay.physics_cache import DRAWN_CYLINDERS, PhysicsCache, shipped_folder
+from evenstroke_replay.physics_cache import FEWEST_DRAWS, MOST_DRAWS, PhysicsCache, shipped_folder
 from evenstroke_replay.setup_files import load_setup, shipped_setups
 
 TWIN = """
@@ -66,4 +66,5 @@ def test_what_ships_fits_the_code(name: str, tmp_path) -> None:
         raise AssertionError(f"{name}: {text}; the shipped file in {shipped_folder()} does not fit the code")
 
     prediction = PhysicsCache(tmp_path, say=not_worked_out).prediction(load_setup(name)[0])
-    assert prediction is not None and prediction.rpm.size == DRAWN_CYLINDERS // 6
+    assert prediction is not None
+    assert FEWEST_DRAWS <= prediction.rpm.size <= MOST_DRAWS

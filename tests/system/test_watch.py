@@ -16,6 +16,7 @@ pytest.importorskip("PySide6", reason="no PySide6: the window was not watched")
 
 from evenstroke_replay.recording import RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note
+from evenstroke_viewer.asking import Control
 from evenstroke_viewer.feed import LiveFeed
 from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.sentence import say
@@ -65,7 +66,7 @@ def window(qtbot, tmp_path):
     stream, control = two_free_ports()
     application([])
     settings = QSettings(str(tmp_path / "window.ini"), QSettings.Format.IniFormat)
-    made = MainWindow(LiveFeed(f"tcp://127.0.0.1:{stream}"), settings, f"tcp://127.0.0.1:{control}")
+    made = MainWindow(LiveFeed(f"tcp://127.0.0.1:{stream}"), settings, Control(f"tcp://127.0.0.1:{control}"))
     qtbot.addWidget(made)
     made.addresses = ("--publish", f"tcp://127.0.0.1:{stream}", "--control", f"tcp://127.0.0.1:{control}")
     made.show()

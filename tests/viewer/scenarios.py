@@ -28,7 +28,7 @@ from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import EDGE_ROLES, Setup, parse_setup
 from evenstroke_dsp.setup_effects import fitted_parts, setup_notes
-from evenstroke_replay.physics_cache import PhysicsCache, shipped_folder
+from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 from evenstroke_replay.setup_files import load_setup
 from evenstroke_viewer.feed import Delivery, Handed
@@ -98,7 +98,7 @@ def _noisy(**how: float) -> Cranking:
 
 def _demo(**how: object) -> Scene:
     setup = load_setup("demo")[0]
-    prediction = PhysicsCache(shipped_folder()).prediction(setup)
+    prediction = PhysicsCache(cache_folder()).prediction(setup)  # the shipped one, where it fits the code
     return Scene(
         setup,
         _noisy(),

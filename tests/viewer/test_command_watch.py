@@ -32,7 +32,7 @@ def test_without_the_extra_it_says_what_to_install(monkeypatch):
         importlib.util, "find_spec", lambda name, *a: None if name == "PySide6" else find(name, *a)
     )
     with pytest.raises(
-        ViewerError, match=r"PySide6 not installed(.|\n)*pip install 'PySide6-Essentials!=6.12.0' pyqtgraph"
+        ViewerError, match=r"PySide6 not installed(.|\n)*pip install 'PySide6-Essentials!=6.12.0' tomlkit"
     ):
         require_windows()
 
@@ -51,6 +51,8 @@ def test_without_a_screen_it_says_so_and_qt_does_not_end_the_process(monkeypatch
     [
         (["a.mcap", "--connect", "tcp://127.0.0.1:1"], "not both"),
         (["a.mcap", "--control", "tcp://127.0.0.1:1"], "not both"),
+        (["a.mcap", "--keys", "folder"], "only without RECORDING"),
+        (["a.mcap", "--of", "bench"], "only without RECORDING"),
         (["--quick"], "only with RECORDING"),
         (["--setup", "demo"], "only with RECORDING"),
     ],

@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 import pytest
 from evenstroke_dsp.messages import Mark, StartRecording, StopRecording
 from evenstroke_replay.recording import open_recording
+from evenstroke_viewer.asking import Control
 from evenstroke_viewer.feed import Delivery
 from evenstroke_viewer.look import DARK, LIGHT, TYPE_SCALES, Look
 from evenstroke_viewer.replay_feed import ReplayFeed
@@ -28,8 +29,8 @@ class Asked:
     def __init__(self, monkeypatch, answer=None):
         self.requests = []
 
-        def ask_aside(address, request, answered):
-            self.requests.append((address, request))
+        def ask_aside(control, request, answered):
+            self.requests.append((control.address, request))
             answered(answer)
 
         monkeypatch.setattr("evenstroke_viewer.windows.main_window.ask_aside", ask_aside)
@@ -37,7 +38,7 @@ class Asked:
 
 @pytest.fixture
 def window(windows, scenes):
-    made = windows(NoFeed(), control="tcp://127.0.0.1:7721")
+    made = windows(NoFeed(), control=Control())
     made._timer.stop()
     made.model = scenes("odd")
     shown(made)

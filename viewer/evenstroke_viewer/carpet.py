@@ -252,13 +252,15 @@ def _patch(patch: Patch, x: float, y: float, wide: float, high: float, theme: Th
         cross = Line(((x + 4, y + high - 3), (x + wide - 4, y + 3)), theme.rule)
         return [Line(box, theme.rule, closed=True), cross]
     fill = colour(patch.percent, theme)
+    if patch.left_out is not None:  # pale, since it says nothing of the cylinder
+        middle = y + high / 2
+        pale = Shape(box, blend(fill, theme.ground, 0.75))
+        return [pale, Line(((x + 4, middle), (x + wide - 4, middle)), theme.ink)]
     items: list[Item] = [Shape(box, fill)]
     if abs(patch.percent) > EVEN_MARGIN_PERCENT:
         size = min(0.22 * high, 0.12 * wide, 7.0)
         centre = (x + wide / 2, y + high / 2)
         items.append(Shape(triangle(*centre, size, up=patch.percent > 0), theme.ink, theme.ground))
-    if patch.left_out is not None:
-        items.append(Line(((x + 4, y + high / 2), (x + wide - 4, y + high / 2)), theme.ink))
     return items
 
 
@@ -425,7 +427,7 @@ def _legend(theme: Theme, x: float, y: float, wide: float, high: float, size: fl
             Text(x, y + bar, wide, 0.2 * high, words, size, theme.quiet, align=align, least=7)  # type: ignore[arg-type]
         )
     words = (
-        f"Triangles: beyond ±{EVEN_MARGIN_PERCENT:.0f}{sign}. Dashed: a one-off. Struck out: does not count. "
+        f"Triangles: beyond ±{EVEN_MARGIN_PERCENT:.0f}{sign}. Dashed: a one-off. Pale, struck out: does not count. "
         "Stripes repeat. Arrows choose a patch."
     )
     items.append(Text(x, y + 0.46 * high, wide, 0.54 * high, words, size, theme.ink, least=7))

@@ -14,11 +14,12 @@ import zmq
 from click.core import ParameterSource
 from evenstroke_protocol.errors import EvenstrokeError
 
-from .asking import DEFAULT_CONTROL
+from .asking import DEFAULT_CONTROL, Control
+from .curve_keys import CurveKeys, keys_to_reach
 from .feed import Feed, LiveFeed
 from .subscriber import DEFAULT_ADDRESS, Subscriber
 
-_NEEDED = ("PySide6", "pyqtgraph", "tomlkit")
+_NEEDED = ("PySide6", "tomlkit")
 _SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
 
 
@@ -46,6 +47,19 @@ class ViewerError(EvenstrokeError):
     help="Where evenstroke listen can be asked for marks and recordings.",
 )
 @click.option(
+    "--keys",
+    "keys_folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="This computer's keys, for another computer's stream.  [default: those of `evenstroke setup key`]",
+)
+@click.option(
+    "--of",
+    "daemon",
+    metavar="NAME",
+    help="Which computer's stream it is, where the keys of several are known.",
+)
+@click.option(
     "--setup",
     "setup_name",
     metavar="FILE|NAME",
@@ -62,13 +76,16 @@ def command(
     recording: Path | None,
     connect: str,
     control: str,
+    keys_folder: Path | None,
+    daemon: str | None,
     setup_name: str | None,
     quick: bool,
 ) -> int:
     """Show in a window what evenstroke hears: what is odd, whether it repeats, and what to do now.
 
     Without RECORDING it shows a live stream: it waits for one that is not there yet, and finds one again that went
-    away. With RECORDING it plays that, and goes to any place in it. F1 shows the keys.
+    away. With RECORDING it plays that, and goes to any place in it. F1 shows the keys. Another computer's stream
+    takes keys, which `evenstroke setup key` makes on both.
 
     What it says is evidence, not proof: dismantle nothing on the word of one crank. The maker's procedure, local
     rules and licensed practice come first.
@@ -76,14 +93,20 @@ def command(
     for name in ("connect", "control"):
         if recording is not None and context.get_parameter_source(name) is not ParameterSource.DEFAULT:
             raise click.UsageError(f"give RECORDING or --{name}, not both")
+    if recording is not None and (keys_folder is not None or daemon is not None):
+        raise click.UsageError("--keys and --of mean something only without RECORDING")
     if recording is None and (setup_name is not None or quick):
         raise click.UsageError("--setup and --quick mean something only with RECORDING")
-    feed = _live(connect) if recording is None else _replay(recording, setup_name, quick)
+    if recording is None:
+        feed = _live(connect, keys_to_reach(connect, keys_folder, daemon))
+        asked: Control | None = Control(control, keys_to_reach(control, keys_folder, daemon))
+    else:
+        feed, asked = _replay(recording, setup_name, quick), None
     require_windows()
-    return _show(feed, control)
+    return _show(feed, asked)
 
 
-def _show(feed: Feed, control: str) -> int:
+def _show(feed: Feed, control: Control | None) -> int:
     try:
         from PySide6.QtCore import QSettings
 
@@ -105,10 +128,10 @@ def _show(feed: Feed, control: str) -> int:
     return code
 
 
-def _live(address: str) -> Feed:
+def _live(address: str, keys: CurveKeys | None) -> Feed:
     """Raises ViewerError for what is no address; whether anybody is there shows later."""
     try:
-        with Subscriber(address):
+        with Subscriber(address, keys=keys):
             pass
     except zmq.ZMQError as error:
         raise ViewerError(
@@ -118,7 +141,7 @@ def _live(address: str) -> Feed:
             found=str(error),
             todo="give the address at which evenstroke listen says that it publishes",
         ) from error
-    return LiveFeed(address)
+    return LiveFeed(address, keys=keys)
 
 
 def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
@@ -157,7 +180,7 @@ def require_windows() -> None:
             where="evenstroke watch",
             expected="the packages of the extra 'viewer'",
             found=f"{' and '.join(missing)} not installed",
-            todo=f"install them with: {sys.executable} -m pip install 'PySide6-Essentials!=6.12.0' pyqtgraph",
+            todo=f"install them with: {sys.executable} -m pip install 'PySide6-Essentials!=6.12.0' tomlkit",
         )
     # Qt would end the whole process where it finds no screen.
     if sys.platform == "linux" and not any(map(os.environ.get, _SCREENS)):

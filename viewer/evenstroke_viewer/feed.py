@@ -18,6 +18,7 @@ import msgspec
 from evenstroke_dsp.messages import TOPIC_OF, Cycle, WaveData
 from evenstroke_replay.pacing import Command, SeekTo
 
+from .curve_keys import CurveKeys
 from .subscriber import DEFAULT_ADDRESS, Received, Subscriber
 
 MOST_SAMPLES = 12_000_000
@@ -166,9 +167,12 @@ class Player(ABC):
 class LiveFeed:
     """A thread that subscribes to a daemon, whether it runs yet or not, and finds it again when it comes back."""
 
-    def __init__(self, address: str = DEFAULT_ADDRESS, inbox: Inbox | None = None) -> None:
+    def __init__(
+        self, address: str = DEFAULT_ADDRESS, inbox: Inbox | None = None, keys: CurveKeys | None = None
+    ) -> None:
         self.inbox = inbox if inbox is not None else Inbox()
         self.where = address
+        self._keys = keys
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._receive, name="feed", daemon=True)
 
@@ -182,7 +186,7 @@ class LiveFeed:
 
     def _receive(self) -> None:
         sessions = SessionWatch()
-        with Subscriber(self.where) as subscriber:
+        with Subscriber(self.where, keys=self._keys) as subscriber:
             while not self._closing.is_set():
                 restarts = subscriber.restarts.total()
                 try:

@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from evenstroke_viewer.asking import DEFAULT_CONTROL, ask_aside
+from evenstroke_viewer.asking import Control, ask_aside
 from evenstroke_viewer.band import HIGH, band
 from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
@@ -49,7 +49,7 @@ class MainWindow(QMainWindow):
 
     _answered = Signal(str)
 
-    def __init__(self, feed: Feed, settings: QSettings, control: str | None = DEFAULT_CONTROL) -> None:
+    def __init__(self, feed: Feed, settings: QSettings, control: Control | None) -> None:
         super().__init__()
         self._feed = feed
         self._settings = settings
