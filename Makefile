@@ -8,7 +8,7 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 RUN := $(VENV)/.evenstroke-installed
 DEV := $(VENV)/.evenstroke-dev-installed
 
-.PHONY: help demo test lint bench soak fuzz firmware fuzz-firmware screens
+.PHONY: help demo test lint bench soak fuzz firmware fuzz-firmware screens readme-picture
 
 help:
 	@echo "make demo    crank a simulated engine, judge it, write a report (into demo-output)"
@@ -18,6 +18,7 @@ help:
 	@echo "make firmware  build the board's firmware (needs gcc-avr and avr-libc), one file for each speed of the line"
 	@echo "make fuzz-firmware  search for what breaks the firmware's core (needs clang), and compare it with Python at length"
 	@echo "make screens  every view of the window in every state, as pictures (into screens)"
+	@echo "make readme-picture  the picture of README.md, anew (look at it, and at the words under it)"
 	@echo "make fuzz    give the tests that draw their input many more, new, examples"
 	@echo "make soak    long runs: recordings killed and cables pulled at random, an hour's memory"
 
@@ -48,6 +49,9 @@ fuzz-firmware: $(DEV)
 
 screens: $(DEV)
 	$(BIN)/python tests/viewer/screens.py screens
+
+readme-picture: $(DEV)
+	$(BIN)/python tests/viewer/readme_picture.py
 
 fuzz: $(DEV)
 	$(BIN)/pytest -m hypothesis --hypothesis-profile=search

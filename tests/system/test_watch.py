@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -14,10 +18,13 @@ from evenstroke_replay.recording import RecordedNote, open_recording
 from evenstroke_replay.recording_format import Note
 from evenstroke_viewer.asking import Control
 from evenstroke_viewer.feed import LiveFeed
+from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.sentence import say
 from evenstroke_viewer.windows.main_window import MainWindow, application
+from evenstroke_viewer.windows.view import PictureView
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QFileDialog, QLineEdit
 
 LIMIT_MS = 120_000
 SETUP = """
@@ -67,6 +74,37 @@ def window(qtbot, tmp_path):
     made.close()
 
 
+def press(window, key, modifiers=Qt.KeyboardModifier.NoModifier):
+    QTest.keyClick(window.focusWidget() or window, key, modifiers)
+
+
+def save_with_keys(window, until, path):
+    """Ctrl+S, the file's name typed into the dialog, Enter."""
+    press(window, Qt.Key.Key_S, Qt.KeyboardModifier.ControlModifier)
+    until(lambda: any(d.isVisible() for d in window.findChildren(QFileDialog)))
+    dialog = next(d for d in window.findChildren(QFileDialog) if d.isVisible())
+    line = dialog.findChild(QLineEdit, "fileNameEdit")
+    until(line.hasFocus)
+    line.clear()
+    QTest.keyClicks(line, str(path))
+    QTest.keyClick(line, Qt.Key.Key_Return)
+    until(path.is_file)
+    window.activateWindow()  # as a window manager does; the screens of tests have none
+    until(window.isActiveWindow)
+
+
+def go_through_all_views(window, until):
+    """By the number keys; each draws what has come, and no text of it is cut."""
+    for number, view in enumerate(window.views, 1):
+        press(window, Qt.Key.Key_0 + number)
+        until(view.isVisible)
+        if isinstance(view, PictureView):
+            until(lambda view=view: view.canvas.picture is not None)
+            window.grab()
+            assert [text.words for text in view.canvas.unfit] == [], view.name
+    press(window, Qt.Key.Key_1)
+
+
 def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, rig, tmp_path):
     setup = tmp_path / "four.toml"
     setup.write_text(SETUP)
@@ -94,6 +132,11 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     until(lambda: window._notice_line.text() != "")
     assert window._notice_line.text() == "Marked: coughed"
     until(lambda: say(window.model).sentence.startswith("Cylinder 4's intake pulse"))
+    go_through_all_views(window, until)
+    press(window, Qt.Key.Key_3)
+    for name in ("carpet.png", "carpet.svg"):
+        save_with_keys(window, until, tmp_path / name)
+    assert "intake" in (tmp_path / "carpet.svg").read_text()
 
     daemon.process.kill()
     until(lambda: say(window.model).sentence.startswith("Nothing is heard"))
@@ -113,3 +156,48 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     QTest.keyClick(window, Qt.Key.Key_R)
     until(lambda: window.model.state.recording is None)
     assert window._notice_line.text() == "The recording is closed."
+    QTest.keyClick(window, Qt.Key.Key_R)
+    until(lambda: window.model.state.recording is not None)
+    assert len(list((tmp_path / "kept").glob("*.mcap"))) == 3
+
+    # What the killed daemon left is played, with its mark, and scrubbed.
+    recording = open_recording(kept, check_all=False)
+    settings = QSettings(str(tmp_path / "played.ini"), QSettings.Format.IniFormat)
+    played = MainWindow(ReplayFeed(recording, recording.setup), settings)
+    qtbot.addWidget(played)
+    played.show()
+    played.activateWindow()
+    until(played.isActiveWindow)
+    press(played, Qt.Key.Key_Plus)
+    until(lambda: played.model.playing is not None and played.model.playing.speed == 2.0)
+    press(played, Qt.Key.Key_Space)
+    until(lambda: played.model.playing.paused)
+    for _ in range(3):
+        press(played, Qt.Key.Key_F)
+    until(lambda: say(played.model).sentence.startswith("Cylinder 4's intake pulse"))
+    until(lambda: played.model.playing.to_s is None)
+    assert [mark.words.split(" (at ")[0] for mark in played.model.marks] == ["coughed"]
+    end_s = played.model.playing.at_s
+    press(played, Qt.Key.Key_B)
+    until(lambda: played.model.playing.to_s is None and played.model.playing.at_s < end_s - 1.0)
+    assert played._scrub.maximum() >= int(10 * end_s)  # it was cut, and says nowhere how long it is
+    played.seek_tenths(20)
+    until(lambda: played.model.playing.to_s is None and abs(played.model.playing.at_s - 2.0) < 0.2)
+    go_through_all_views(played, until)
+    played.close()
+
+
+@pytest.mark.skipif(shutil.which("xvfb-run") is None, reason="no Xvfb: nothing was watched on an X server")
+@pytest.mark.skipif(os.environ["QT_QPA_PLATFORM"] == "xcb", reason="this is that X server")
+def test_the_same_on_an_x_server():
+    ran = subprocess.run(
+        [
+            *("xvfb-run", "--auto-servernum", "--server-args=-screen 0 1600x1000x24", sys.executable, "-m"),
+            *("pytest", "-q", "-p", "no:cacheprovider", "-k", "outlives_the_daemon", __file__),
+        ],
+        env={**os.environ, "QT_QPA_PLATFORM": "xcb"},
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr

@@ -41,6 +41,16 @@ def scenes():
     return model_of
 
 
+@pytest.fixture(scope="session")
+def photographer(qapp, tmp_path_factory):
+    """One window for all pictures of views: it takes as long to make as a dozen of them."""
+    from screens import Photographer
+
+    made = Photographer(tmp_path_factory.mktemp("state") / "window.ini")
+    yield made
+    made.close()
+
+
 @pytest.fixture
 def windows(qtbot, tmp_path):
     """Makes main windows on a feed, and closes them."""

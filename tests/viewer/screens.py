@@ -22,6 +22,7 @@ from evenstroke_viewer.windows.main_window import MainWindow, application
 from own_states import OWN_STATES
 from PySide6.QtCore import QSettings
 from PySide6.QtGui import QImage
+from PySide6.QtWidgets import QApplication
 from scenarios import SCENES, model_of
 
 NORMAL = Look(LIGHT)
@@ -108,16 +109,16 @@ class Photographer:
         window.show_view(self.views.index(shot.view))
         if shot.scene in own:
             own[shot.scene](window.views[self.views.index(shot.view)])
-        application([]).processEvents()
+        QApplication.processEvents()
         window.redraw()
-        application([]).processEvents()
+        QApplication.processEvents()
         return window.grab().toImage()
 
     def close(self) -> None:
         self.window.close()
 
 
-def _fewer_colours(path: Path) -> None:
+def fewer_colours(path: Path) -> None:
     """A third of the size; no colour moves by more than 15 of 255, which the comparison tolerates."""
     from PIL import Image
 
@@ -142,7 +143,7 @@ def main() -> None:
             if not image.save(str(given.folder / f"{shot.name}.png")):
                 raise SystemExit(f"cannot write into {given.folder}")
             if given.stored:
-                _fewer_colours(given.folder / f"{shot.name}.png")
+                fewer_colours(given.folder / f"{shot.name}.png")
     photographer.close()
     (given.folder / "window.ini").unlink(missing_ok=True)
     print(given.folder.resolve())  # noqa: T201

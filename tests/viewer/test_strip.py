@@ -20,11 +20,14 @@ LOOK = Look(LIGHT)
 @pytest.mark.parametrize("cylinders", [3, 4, 6, 8])
 def test_pulses_are_labelled_in_firing_order(scenes, cylinders):
     """Intake strokes follow each other as the cylinders fire (arithmetic: each is 360 degrees after its own firing)."""
-    labels = [int(label.words) for label in labels_of(scenes(f"{cylinders} cylinders"), "intake", 3.0, 8.0)]
+    labels = labels_of(scenes(f"{cylinders} cylinders"), "intake", 3.0, 8.0)
     order = ORDERS[cylinders]
-    after = {cylinder: order[(k + 1) % cylinders] for k, cylinder in enumerate(order)}
     assert len(labels) > 2 * cylinders
-    assert all(after[a] == b for a, b in itertools.pairwise(labels))
+    apart = float(np.median([b.from_s - a.from_s for a, b in itertools.pairwise(labels)]))
+    for a, b in itertools.pairwise(labels):
+        strokes = round((b.from_s - a.from_s) / apart)
+        assert strokes in (1, 2)  # a pulse on the border of two cycles may belong to neither
+        assert order.index(int(b.words)) == (order.index(int(a.words)) + strokes) % cylinders
 
 
 def test_the_label_of_the_altered_cylinder_stands_over_the_small_drop(scenes):

@@ -9,6 +9,7 @@ import pytest
 from evenstroke_replay.comparing import compare_judged
 from evenstroke_viewer.drawing import Line, Text
 from evenstroke_viewer.look import LIGHT, Look
+from evenstroke_viewer.sentence import signed
 from evenstroke_viewer.two_recordings import (
     STEPS,
     alike_lines,
@@ -131,7 +132,7 @@ def test_every_cylinder_has_its_row_with_its_interval():
     words = " ".join(picture(laid).texts)
     for x in laid.choices[0].cylinders:
         assert x.verdict in words
-    assert "−16" in words and "to −11" in words
+        assert f"{signed(x.low)} to {signed(x.high)}" in words
 
 
 @pytest.mark.parametrize("unit", list(PressureUnit))

@@ -5,13 +5,15 @@ Edges of letters may differ a little with the version of Qt; a word that is cut,
 
 from __future__ import annotations
 
+import re
 import sys
 
 import numpy as np
 import pytest
+import readme_picture
 from evenstroke_viewer.windows import VIEWS
 from PySide6.QtGui import QImage
-from screens import STORED, Photographer, Shot, stored_shots
+from screens import STORED, Shot, stored_shots
 
 BLOCK = 8
 """Pixels; what differs is averaged over a block, so that an edge's smoothing counts little and a letter much."""
@@ -21,13 +23,6 @@ TOLERANCE = 45.0
 pytestmark = pytest.mark.skipif(
     sys.platform != "linux", reason="not compared here: other systems smooth letters in other ways"
 )
-
-
-@pytest.fixture(scope="module")
-def photographer(qapp, tmp_path_factory):
-    made = Photographer(tmp_path_factory.mktemp("state") / "window.ini")
-    yield made
-    made.close()
 
 
 def pixels(image: QImage) -> np.ndarray:
@@ -66,6 +61,22 @@ def test_pictures_are_as_stored(photographer, tmp_path_factory):
         f"{', '.join(differing)}: compare {folder} with {STORED}, and where the new ones are right: "
         "python tests/viewer/screens.py --stored"
     )
+
+
+def test_the_readme_s_picture_is_drawn_by_evenstroke_and_read_rightly(qapp, tmp_path):
+    readme_picture.draw(tmp_path / "anew.png")
+    worst = worst_block(QImage(str(tmp_path / "anew.png")), QImage(str(readme_picture.STORED)))
+    assert worst <= TOLERANCE, "make readme-picture, and look at what the README says of it"
+    assert readme_picture.STORED.stat().st_size < 200_000
+    readme = (readme_picture.STORED.parents[1] / "README.md").read_text(encoding="utf-8")
+    below = readme.split("(viewer/what-repeats.png)")[1].split("\n\n")[1]
+    intervals = re.findall(r"\([^()]*\d to [^()]*\d\)", below)
+    assert len(intervals) == 3
+    drawn = "\n".join(readme_picture.picture().texts)
+    assert [i for i in intervals if i not in drawn] == []
+    (intake,) = [c for c in readme_picture.model().comparisons if (c.probe, c.feature) == ("intake", "drop")]
+    verdicts = {b.cylinder: b.verdict for b in intake.cylinders}
+    assert [verdicts[n] for n in (4, 1, 5)] == ["smaller", "even", "undecided"]
 
 
 def test_a_cut_label_would_be_noticed(photographer, monkeypatch):

@@ -174,7 +174,7 @@ def carpet_picture(
     if carpet is None:
         words = "The carpet begins with the first complete cycle: crank, and a row comes for each."
         if len(seats(model)) == 1:
-            words = "One cylinder: no other's pulses can lie beside its own."
+            words = "One cylinder: no other's pulses can lie beside its own. The sixth view (key 6) lays them over each other."
         text = Text(
             *(0.1 * width, 0, 0.8 * width, height, words, look.px(34, width, height), theme.ink),
             align="centre",

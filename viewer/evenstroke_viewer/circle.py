@@ -37,6 +37,8 @@ _EXTENTS = (10.0, 15.0, 20.0, 30.0, 50.0, 100.0)
 _RING = 0.66
 """Radius of the middle ring, of the outer one's."""
 _INNER = 2 * _RING - 1.0
+_LETTER = 0.54
+"""A letter's mean width in the size of its type, of DejaVu Sans; measured on the legend, rounded up."""
 NEXT = "next"
 """Name of the spot that shows the next comparison."""
 
@@ -66,7 +68,10 @@ def circle_picture(
     theme = look.theme
     among, places = choices(model), seats(model)
     if not places:
-        words = "The wheel of the cycle is drawn when the stream has said which engine this is."
+        words = (
+            "The wheel of the cycle is drawn when the stream has said which engine this is. "
+            "What to do now stands in the first view (key 1)."
+        )
         text = Text(
             *(0.1 * width, 0, 0.8 * width, height, words, look.px(34, width, height), theme.ink),
             align="centre",
@@ -129,17 +134,33 @@ def _rings(wheel: Wheel, theme: Theme, places: Sequence[Seat], size: float) -> l
         Disc(wheel.x, wheel.y, wheel.radius(0.0), outline=theme.ink, width=2.0),
         Disc(wheel.x, wheel.y, wheel.outer * _INNER, outline=theme.rule),
     ]
-    # The scale stands where no cylinder does: half way to the next one from the first.
+    return items + _scale(wheel, theme, places, size)
+
+
+def _scale(wheel: Wheel, theme: Theme, places: Sequence[Seat], size: float) -> list[Item]:
+    """What the rings stand for, half way between the first cylinder and the next; where marks of cylinders or another
+    ring's number leave no room, none: the legend says the margin, and the thick ring is 0."""
     second = places[1].at_deg if len(places) > 1 else 720.0
     at = 0.5 * (places[0].at_deg + second)
-    for percent in (-wheel.extent, -margin, 0.0, margin, wheel.extent):
-        x, y = wheel.at(at, wheel.radius(percent))
+    apart = math.radians(0.5 * (at - places[0].at_deg))
+    mark = _mark(wheel, len(places))
+    items: list[Item] = []
+    taken: list[tuple[float, float]] = []
+    for percent in (wheel.extent, -wheel.extent, 0.0, EVEN_MARGIN_PERCENT, -EVEN_MARGIN_PERCENT):
         words = f"{percent:+.0f}{NARROW_SPACE}%".replace("-", "\N{MINUS SIGN}") if percent else "0"
-        wide, high = 4.2 * size, 1.3 * size
-        items.append(Shape(rectangle(x - 0.34 * wide, y - 0.4 * high, 0.68 * wide, 0.8 * high), theme.ground))
+        wide, high = 0.72 * size * max(2, len(words)), 1.3 * size
+        on_ring = abs(percent) < wheel.extent
+        radius = wheel.radius(percent) if percent > -wheel.extent else wheel.outer * _INNER - 0.8 * size
+        x, y = wheel.at(at, radius)
+        beside_marks = radius * math.sin(apart) - mark if len(places) > 1 else radius
+        crowded = any(abs(x - u) < wide and abs(y - v) < high for u, v in taken)
+        if on_ring and (crowded or beside_marks < 0.5 * wide):
+            continue
+        taken.append((x, y))
+        items.append(Shape(rectangle(x - 0.5 * wide, y - 0.4 * high, wide, 0.8 * high), theme.ground))
         items.append(
             Text(
-                *(x - wide / 2, y - high / 2, wide, high, words, size, theme.quiet),
+                *(x - wide, y - high / 2, 2 * wide, high, words, size, theme.quiet),
                 align="centre",
                 upright="middle",
                 least=7,
@@ -205,7 +226,7 @@ def _spoke(
 ) -> list[Item]:
     at, items = seat.at_deg, list[Item]()
     balance = balance_at(choice.comparison if choice is not None else None, seat)
-    mark = min(0.045 * wheel.outer, 1.1 * wheel.outer / max(6, cylinders))
+    mark = _mark(wheel, cylinders)
     items.append(Line((wheel.at(at, wheel.outer * _INNER), wheel.at(at, wheel.outer)), theme.rule))
     if balance is not None and balance.predicted is not None:
         low, high = wheel.radius(balance.predicted.low), wheel.radius(balance.predicted.high)
@@ -223,6 +244,11 @@ def _spoke(
     disturbed = seat.cylinder is not None and seat.cylinder in disturbed_cylinders(choice)
     items += _label(wheel, theme, seat, balance, disturbed, parts, label, cylinders)
     return items
+
+
+def _mark(wheel: Wheel, cylinders: int) -> float:
+    """Half of the width of a cylinder's mark, pixels."""
+    return min(0.045 * wheel.outer, 1.1 * wheel.outer / max(6, cylinders))
 
 
 def _degrees(middle: float, half: float) -> list[float]:
@@ -328,7 +354,11 @@ def _side(
 
     y, items, spots = 0.03 * height, list[Item](), list[Spot]()
     if choice is None:
-        words = "Nothing is compared yet: no probe of this set-up hears two cylinders."
+        words = "Nothing is compared: no probe of this set-up hears two cylinders."
+        if len(seats(model)) > 1:
+            words += " Add one that does, such as a pulse probe in the intake (key 7)."
+        else:
+            words += " Its pulses by themselves are in the sixth view (key 6)."
         return [Text(x, y, wide, 0.3 * height, words, px(26), theme.ink)], []
     items.append(Text(x, y, wide, 0.15 * height, choice.name, px(32), theme.ink, True))
     if len(among) > 1:
@@ -340,8 +370,11 @@ def _side(
         Text(x, y, wide, 0.13 * height, _trust_line(choice), px(23), theme.ink, True, upright="middle")
     )
     y += 0.15 * height
+    high = 0.048 * height
+    # One size for all of them: that at which the longest has room on its line.
+    longest = max(len(words) for _, words in _LEGEND)
+    size = min(px(18), (wide - 1.6 * high) / (_LETTER * longest))
     for shape, words in _LEGEND:
-        high = 0.048 * height
         items += _sample(shape, x + 0.5 * high, y + 0.5 * high, 0.3 * high, theme)
         items.append(
             Text(
@@ -350,7 +383,7 @@ def _side(
                 wide - 1.6 * high,
                 high,
                 words,
-                px(18),
+                size,
                 theme.ink,
                 upright="middle",
                 least=7,

@@ -114,7 +114,7 @@ class FoldedPulses:
         """probe: which of `probes_of`, counted round; only: one cylinder alone, counted round; None: all."""
         names = probes_of(model)
         fold = self._folder.fold(model, names[probe % len(names)]) if names else None
-        if fold is None or not fold.cylinders:
+        if fold is None or not any(c.cycles for c in fold.cylinders):
             words = (
                 "Nothing is folded yet: pulses lie over each other from the first complete cycle on. "
                 "What to do now stands in the first view (key 1)."

@@ -114,11 +114,19 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
             "Every probe waits" if len(waits) == len(cards) else f"{len(waits)} of {len(cards)} probes wait"
         )
         now = "Nothing is wrong so far. What they hear shows once the engine turns."
+        if model.cycles:  # it has turned, and their judgement is of the last seconds
+            count, now = (
+                f"The engine stands: {count[0].lower()}{count[1:]}",
+                "Nothing is wrong now. " + _AGAIN,
+            )
         return Panel(f"{count} for the engine.", now, alarm=False, chosen=None, cards=cards, losses=losses)
     return Panel(
         f"All {len(cards)} probes are good." if len(cards) != 1 else "The probe is good.",
         *("Nothing to do here.", False, None, cards, losses),
     )
+
+
+_AGAIN = "Look here while it is cranked again; the first view (key 1) says whether to."
 
 
 def _stale(model: ViewModel) -> tuple[str, str] | None:

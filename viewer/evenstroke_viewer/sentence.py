@@ -120,6 +120,11 @@ def _engine(model: ViewModel) -> tuple[str, str]:
     coach = state.coach if state is not None else None
     instruction = coach.words if coach is not None and coach.words else finding.instruction
     if finding.refused is not None:
+        if coach is not None and finding.phase == "rest" and not (model.cycles or coach.starter_total_s):
+            # Before the first crank this is no news; whoever did crank learns what the signals lack.
+            lacking = split(finding.refused, most=110)[1]
+            instruction += f" If it did: {lacking[:1].lower()}{lacking[1:]}" if lacking else ""
+            return ("Nothing has turned yet, as far as the signals tell.", instruction)
         first, rest = split(finding.refused, most=110)
         return (first, rest or instruction)
     if finding.findings:
@@ -127,10 +132,12 @@ def _engine(model: ViewModel) -> tuple[str, str]:
     judged = judged_cylinders(model.comparisons)
     undecided = [b for _, b in judged if b.verdict == "undecided"]
     if model.comparisons and state is not None and state.engine.cylinders == 1:
-        return (
-            "One cylinder: there is no other to compare it with. Its sizes are in the other views.",
-            instruction,
-        )
+        if finding.phase == "rest":
+            left_s = coach.rest_left_s if coach is not None else 0.0
+            resting = f"Rest the starter: {left_s:.0f} s to go (the maker's figure rules). " if left_s else ""
+            # What the coach asks for is a second crank for a verdict, which one cylinder never has.
+            instruction = f"{resting}See its pulses over each other in the sixth view (key 6)."
+        return ("One cylinder: there is no other to compare it with.", instruction)
     if not judged:
         turning = finding.phase in ("cranking", "running")
         return (

@@ -148,6 +148,9 @@ def change_name(change: FeatureChange) -> str:
     return f"{change.probe}: {pulse_name(change.role, change.feature)}, {_STRETCHES[change.stretch]}"
 
 
+_TO_TELL = "crank longer, or once more"
+
+
 def sentence(laid: Laid, change: FeatureChange | None) -> str:
     """What differs, in one sentence."""
     if change is None:
@@ -158,21 +161,23 @@ def sentence(laid: Laid, change: FeatureChange | None) -> str:
         )
         return f"Nothing is subtracted: {because[:1].lower()}{because[1:]}."
     sign = "%" if change.unit == "percent" else "crank degrees"
+    open_ones = [x.cylinder for x in change.cylinders if x.verdict == "undecided"]
     sure = sorted((x for x in change.cylinders if x.verdict == "changed"), key=lambda x: -abs(x.change))
     name = pulse_name(change.role, change.feature)
     if sure:
         most = sure[0]
         rest = [x.cylinder for x in sure[1:]]
         others = f"; cylinder{'s' if len(rest) > 1 else ''} {_listed(rest)} changed too" if rest else ""
+        if open_ones:
+            others += f". Cannot tell yet for {_listed(open_ones)}: {_TO_TELL}"
         return (
             f"Cylinder {most.cylinder}'s {name} reads {signed(most.first)} in the first and "
             f"{signed(most.second)}{NARROW_SPACE}{sign} in the second: {signed(most.change)}{NARROW_SPACE}{sign} apart "
             f"({_span(most)}){others}."
         )
-    open_ones = [x.cylinder for x in change.cylinders if x.verdict == "undecided"]
     if open_ones:
         plural = "s" if len(open_ones) > 1 else ""
-        return f"Cannot tell yet whether the {name} of cylinder{plural} {_listed(open_ones)} changed: crank longer, or once more."
+        return f"Cannot tell yet whether the {name} of cylinder{plural} {_listed(open_ones)} changed: {_TO_TELL}."
     return (
         f"No cylinder's {name} differs between the two by more than {EVEN_MARGIN_PERCENT:g}{NARROW_SPACE}%."
     )
@@ -314,7 +319,7 @@ def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[s
 
 
 _VERDICT_SIGNS = {"changed": "\N{NOT EQUAL TO}", "same": "=", "undecided": "?"}
-_TWO_LINES = 22.0
+_TWO_LINES = 30.0
 """A row of at least so many pixels has two lines of words."""
 _LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
 """The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""

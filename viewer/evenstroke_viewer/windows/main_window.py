@@ -37,6 +37,7 @@ from .view import PICTURE_SUFFIXES, PictureWidget, View
 
 FRAME_MS = 33
 """Between two looks for what is new: at most thirty times a second."""
+_NAME = "evenstroke"
 _NOTICE_MS = 8000
 _SMALLEST = (640, 360)
 _LEAST_HELP_PX = 6
@@ -50,7 +51,6 @@ class MainWindow(QMainWindow):
 
     def __init__(self, feed: Feed, settings: QSettings, control: Control | None) -> None:
         super().__init__()
-        load_fonts()
         self._feed = feed
         self._settings = settings
         self._control = control
@@ -85,7 +85,7 @@ class MainWindow(QMainWindow):
     # --- what is where -------------------------------------------------------------------------------
 
     def _lay_out(self) -> None:
-        self.setWindowTitle("evenstroke")
+        self.setWindowTitle(_NAME)
         self.setMinimumSize(*_SMALLEST)
         self._tabs.setExpanding(True)
         self._tabs.setDrawBase(False)
@@ -104,6 +104,7 @@ class MainWindow(QMainWindow):
         column = QVBoxLayout(middle)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
+        self._scrub.setRange(0, 0)
         self._scrub.setAccessibleName("Place in the recording, tenths of a second")
         self._scrub.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # arrow keys belong to the views
         self._scrub.setVisible(self._replay is not None)
@@ -177,8 +178,13 @@ class MainWindow(QMainWindow):
         self.frames += 1
         self.views[self._tabs.currentIndex()].refresh(self.model, self.look)
         playing = self.model.playing
-        if playing is not None and playing.length_s is not None and not self._scrub.isSliderDown():
-            self._scrub.setRange(0, round(10 * playing.length_s))
+        if playing is not None and not self._scrub.isSliderDown():
+            length_s = playing.length_s
+            if (
+                length_s is None
+            ):  # it was cut, and says nowhere how long it is: as long as was played, at least
+                length_s = max(playing.at_s, self._scrub.maximum() / 10)
+            self._scrub.setRange(0, round(10 * length_s))
             self._scrub.setValue(round(10 * playing.at_s))
         wide, high = float(self._band.width()), float(self._band.height())
         shows = (id(self.model), self.model.revision - self.model.waves, self.look, wide, high)
@@ -215,6 +221,7 @@ class MainWindow(QMainWindow):
             (QPalette.ColorRole.Text, theme.ink),
             (QPalette.ColorRole.Button, theme.panel),
             (QPalette.ColorRole.ButtonText, theme.ink),
+            (QPalette.ColorRole.Mid, theme.rule),
             (QPalette.ColorRole.PlaceholderText, theme.quiet),
             (QPalette.ColorRole.Highlight, theme.ink),
             (QPalette.ColorRole.HighlightedText, theme.ground),
@@ -222,7 +229,9 @@ class MainWindow(QMainWindow):
             (QPalette.ColorRole.ToolTipText, theme.ink),
         ):
             palette.setColor(role, QColor(colour))
-        self.setPalette(palette)
+        # Style sheets beside them keep the window from handing it down to these.
+        for widget in (self, self._stack, self._note, self._scrub):
+            widget.setPalette(palette)
         self._size_type()
         self.redraw()
 
@@ -395,8 +404,10 @@ def application(arguments: list[str]) -> QApplication:
     """The one QApplication, with our font and without the desktop's own style."""
     app = QApplication.instance() or QApplication(arguments)
     assert isinstance(app, QApplication)
-    app.setApplicationName("evenstroke")
-    app.setStyle("Fusion")
-    load_fonts()
-    app.setFont(font(15))
+    if not app.property(_NAME):  # once, since each of these is done to every widget that there is
+        app.setProperty(_NAME, True)
+        app.setApplicationName(_NAME)
+        app.setStyle("Fusion")
+        load_fonts()
+        app.setFont(font(15))
     return app

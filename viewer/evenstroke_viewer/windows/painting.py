@@ -42,8 +42,9 @@ _SMALLER = 0.94
 """How much a text shrinks at each try to fit its box."""
 
 
+@functools.cache
 def load_fonts() -> None:
-    """Make the fonts known to Qt. Raises OSError where one is missing."""
+    """Make the fonts known to Qt, once. Raises OSError where one is missing."""
     for path in font_files():
         if QFontDatabase.addApplicationFont(str(path)) < 0:
             raise OSError(f"this font cannot be loaded: {path}")

@@ -2,32 +2,14 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, Qt, Signal
-from PySide6.QtGui import QKeyEvent, QWheelEvent
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLineEdit, QSizePolicy, QWidget
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from evenstroke_viewer.setup_form import Field, choice_words, shown
 
+from .form_widgets import Choices, TextLine
+
 NOT_SAID = "not said"
-
-
-class Choices(QComboBox):
-    """Lets the wheel scroll the form, and keeps its letters from being the window's keys."""
-
-    def wheelEvent(self, event: QWheelEvent) -> None:  # noqa: N802
-        event.ignore()
-
-    def event(self, event: QEvent) -> bool:
-        if (
-            isinstance(event, QKeyEvent)
-            and event.type() == QEvent.Type.ShortcutOverride
-            and event.text().isprintable()
-            and event.text()
-            and event.modifiers() in (Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier)
-        ):
-            event.accept()
-            return True
-        return super().event(event)
 
 
 class Editor(QWidget):
@@ -40,7 +22,7 @@ class Editor(QWidget):
         self.field = field
         row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
-        self.line: QLineEdit | None = None
+        self.line: TextLine | None = None
         self.box: Choices | None = None
         words = field.choices or (("yes", "no") if field.kind == "yes or no" else ())
         if words:
@@ -49,13 +31,12 @@ class Editor(QWidget):
                 self.box.addItem(NOT_SAID, "")
             for word in words:
                 self.box.addItem(choice_words(field, word), word)
-            self.box.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
             self.box.activated.connect(lambda _: self.changed.emit(self.words))
             self.box.setAccessibleName(field.label)
             row.addWidget(self.box)
             self.setFocusProxy(self.box)
         else:
-            self.line = QLineEdit()
+            self.line = TextLine()
             self.line.textEdited.connect(self.changed)
             self.line.setAccessibleName(field.label)
             row.addWidget(self.line)

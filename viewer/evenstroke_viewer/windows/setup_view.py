@@ -17,12 +17,10 @@ from PySide6.QtCore import QIODevice, QSaveFile, QSettings, Qt, QTimer, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
     QApplication,
-    QCheckBox,
     QFileDialog,
     QFrame,
     QHBoxLayout,
     QLabel,
-    QPushButton,
     QScrollArea,
     QSizePolicy,
     QTextBrowser,
@@ -49,6 +47,8 @@ from evenstroke_viewer.setup_form import (
 )
 from evenstroke_viewer.view_model import ViewModel
 
+from .form_widgets import Button, Tick, Underlined, complaint, paragraph, quiet_paragraph
+from .painting import font
 from .setup_editors import Editor
 from .view import PictureWidget, View
 
@@ -87,11 +87,13 @@ class SetupView(View):
         self._opened: set[tuple[Path, str]] = set()
         self.editors: dict[Path, Editor] = {}
         self.wrong: dict[Path, QLabel] = {}
-        self.answers: dict[str, QCheckBox] = {}
+        self.answers: dict[str, Tick] = {}
         self._shape: object = None
         self._dropping: str | None = None
         self._look = Look()
         self._sized: object = None
+        self._type = 15
+        self._headings: list[QLabel] = []
         self.stands: Standing
         self.physics: PhysicsCache | None = None  # the user's own, once it is asked
         self._draft: tuple[str, str, str] | None = None
@@ -106,6 +108,7 @@ class SetupView(View):
         self.header = PictureWidget()
         self.header.setAccessibleName("Where the set-up stands")
         self.buttons = QWidget()
+        self._row: list[Button] = []
         row = QHBoxLayout(self.buttons)
         row.setContentsMargins(6, 2, 6, 2)
         row.setSpacing(4)
@@ -117,11 +120,11 @@ class SetupView(View):
             ("How much?", "Ctrl+P", self.work_out),
             ("Listen with it", "Ctrl+Return", self._listen),
         ):
-            button = QPushButton(words)
-            button.setObjectName("does")
+            button = Button(words, one_of_a_row=True)
             button.setToolTip(key)
             button.clicked.connect(lambda _=False, does=does: does())
             row.addWidget(button)
+            self._row.append(button)
         self.area = QScrollArea()
         self.area.setWidgetResizable(True)
         self.area.setFrameShape(QFrame.Shape.NoFrame)
@@ -233,17 +236,16 @@ class SetupView(View):
         column = QVBoxLayout(inner)
         column.setContentsMargins(10, 4, 10, 10)
         column.setSpacing(3)
-        self.wrong, self.answers = {}, {}
+        self.wrong, self.answers, self._headings = {}, {}, []
         kept: dict[Path, Editor] = {}
         for step in form:
-            heading = _words(html.escape(step.title))
-            heading.setObjectName("step")
+            heading = paragraph(html.escape(step.title))
+            heading.setFont(font(1.25 * self._type, bold=True))
+            self._headings.append(heading)
             column.addWidget(heading)
             if step.cautions:
                 lines = "".join(f"<li>{html.escape(c.text)}</li>" for c in step.cautions)
-                caution = _words(f"<ul style='margin-left:-24px'>{lines}</ul>")
-                caution.setObjectName("caution")
-                column.addWidget(caution)
+                column.addWidget(quiet_paragraph(f"<ul style='margin-left:-24px'>{lines}</ul>"))
             for group in step.groups:
                 self._lay_group(column, group, kept)
                 if group.title == "The engine":
@@ -285,13 +287,11 @@ class SetupView(View):
 
     def _lay_group(self, column: QVBoxLayout, group: Group, kept: dict[Path, Editor]) -> None:
         if group.title and group.title != "The engine":
-            title = _words(html.escape(group.title))
-            title.setObjectName("group")
-            column.addWidget(title)
+            column.addWidget(Underlined(group.title))
         visible = self._visible(group)
         for field in visible:
             path = (*group.path, field.key)
-            label = _words(f"<b>{html.escape(field.label)}</b> {html.escape(field.worth)}")
+            label = paragraph(f"<b>{html.escape(field.label)}</b> {html.escape(field.worth)}")
             editor = self.editors.get(path)
             if editor is None or editor.field != field:
                 editor = Editor(field)
@@ -299,11 +299,9 @@ class SetupView(View):
             kept[path] = editor
             if path not in self._unread:
                 editor.show_value(self.document.value(path))
-            wrong = _words("")
-            wrong.setObjectName("wrong")
-            wrong.hide()
-            self.wrong[path] = wrong
-            for widget in (label, editor, wrong):
+            self.wrong[path] = complaint("")
+            self.wrong[path].hide()
+            for widget in (label, editor, self.wrong[path]):
                 column.addWidget(widget)
         hidden = [field for field in group.fields if field not in visible]
         if hidden:
@@ -314,11 +312,11 @@ class SetupView(View):
             column.addWidget(_button(f"Take out {group.title.lower()}", lambda: self._take_out(group.path)))
 
     def _lay_answer(self, column: QVBoxLayout, word: str, danger: str) -> None:
-        box = QCheckBox("I have read this and provided for it")
+        box = Tick("I have read this and provided for it")
         box.setChecked(word in self._acknowledged())
         self.answers[word] = box
         box.toggled.connect(lambda on: self._answer(word, on))
-        column.addWidget(_words(f"<b>Danger.</b> {html.escape(danger)}"))
+        column.addWidget(paragraph(f"<b>Danger.</b> {html.escape(danger)}"))
         column.addWidget(box)
 
     # --- what is done to it ----------------------------------------------------------------------------
@@ -535,23 +533,14 @@ class SetupView(View):
 
     def _style(self) -> None:
         wide, high = float(max(1, self.width())), float(max(1, self.height()))
-        theme = self._look.theme
         # A window of 1280 x 720 leaves some 1280 x 600 to a view.
         size = max(9.0, min(self._look.px(16.0, wide, high * 1.2), wide / 50.0))
-        # A style sheet, since one stops fonts and palettes from being handed down.
-        self.setStyleSheet(
-            f"QWidget {{ font-size: {round(size)}px; background: {theme.panel}; color: {theme.ink}; }}"
-            f"QTextBrowser {{ background: {theme.ground}; }}"
-            f"QLabel#step {{ font-size: {round(1.25 * size)}px; font-weight: bold; }}"
-            f"QLabel#group {{ border-bottom: 1px solid {theme.rule}; margin-top: 6px; }}"
-            f"QLabel#caution {{ color: {theme.quiet}; }}"
-            f"QLabel#wrong {{ color: {theme.ground}; background: {theme.ink}; padding: 2px; }}"
-            f"QLineEdit, QComboBox {{ border: 1px solid {theme.rule}; padding: 2px; background: {theme.ground}; }}"
-            f"QLineEdit:focus, QComboBox:focus {{ border: 2px solid {theme.ink}; padding: 1px; }}"
-            f"QPushButton {{ border: 1px solid {theme.rule}; padding: 2px 6px; text-align: left; background: {theme.ground}; }}"
-            f"QPushButton:focus, QCheckBox:focus {{ border: 2px solid {theme.ink}; padding: 1px 5px; }}"
-            f"QPushButton#does {{ font-size: {round(max(9.0, min(size, wide / 72.0)))}px; text-align: center; }}"
-        )
+        self._type = round(size)
+        self.setFont(font(self._type))  # handed down to all that is in it
+        for heading in self._headings:
+            heading.setFont(font(1.25 * self._type, bold=True))
+        for button in self._row:
+            button.setFont(font(max(9.0, min(size, wide / 72.0))))
         self.header.setFixedHeight(round(_HEADER_SHARE * high))
 
     def _file_or_check(self) -> None:
@@ -578,15 +567,8 @@ class SetupView(View):
         self.header.show_picture(standing_picture(self.stands, float(max(1, self.width())), high, self._look))
 
 
-def _words(text: str) -> QLabel:
-    label = QLabel(text)
-    label.setTextFormat(Qt.TextFormat.RichText)
-    label.setWordWrap(True)
-    return label
-
-
-def _button(words: str, does: Callable[[], None]) -> QPushButton:
-    button = QPushButton(words)
+def _button(says: str, does: Callable[[], None]) -> Button:
+    button = Button(says)
     button.clicked.connect(lambda _=False: does())
     button.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
     return button

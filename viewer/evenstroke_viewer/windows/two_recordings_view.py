@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from evenstroke_protocol.errors import EvenstrokeError
 from PySide6.QtCore import QSettings, Qt, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
-from PySide6.QtWidgets import QFileDialog, QGridLayout, QLabel, QLineEdit, QPushButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from evenstroke_viewer.drawing import Picture
 from evenstroke_viewer.look import Look
@@ -17,7 +17,8 @@ from evenstroke_viewer.two_recordings import Laid, laid_picture, lay, waiting_pi
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
 
-from .painting import save_png, save_svg
+from .form_widgets import Button, TextLine
+from .painting import font, save_png, save_svg
 from .view import PictureWidget, View
 
 if TYPE_CHECKING:
@@ -54,24 +55,24 @@ class TwoRecordingsView(View):
         self._judged.connect(self._take)
 
     def _lay_out(self) -> None:
-        self.names: list[QLineEdit] = []
+        self.names: list[TextLine] = []
         self.chooser = QWidget()
         grid = QGridLayout(self.chooser)
         grid.setContentsMargins(8, 3, 8, 3)
         grid.setSpacing(4)
         for column, words in enumerate(("First", "Second")):
-            line = QLineEdit()
+            line = TextLine()
             line.setAccessibleName(f"{words} recording")
             line.setPlaceholderText("a recording, .mcap")
             line.returnPressed.connect(self.compare)
-            button = QPushButton("Choose")
+            button = Button("Choose", one_of_a_row=True)
             button.clicked.connect(lambda _=False, which=column: self._ask_for(which))
             grid.addWidget(QLabel(words), 0, 3 * column)
             grid.addWidget(line, 0, 3 * column + 1)
             grid.addWidget(button, 0, 3 * column + 2)
             grid.setColumnStretch(3 * column + 1, 1)
             self.names.append(line)
-        button = QPushButton("Compare")
+        button = Button("Compare", one_of_a_row=True)
         button.clicked.connect(lambda _=False: self.compare())
         grid.addWidget(button, 0, 6)
         self.canvas = PictureWidget()
@@ -188,16 +189,9 @@ class TwoRecordingsView(View):
         self._show()
 
     def _style(self) -> None:
-        theme = self._look.theme
         wide, high = float(max(1, self.width())), float(max(1, self.height()))
         size = max(9, round(min(self._look.px(15.0, wide, 1.2 * high), wide / 72.0)))
-        self.chooser.setStyleSheet(
-            f"QWidget {{ font-size: {size}px; background: {theme.panel}; color: {theme.ink}; }}"
-            f"QLineEdit {{ border: 1px solid {theme.rule}; padding: 1px; background: {theme.ground}; }}"
-            f"QPushButton {{ border: 1px solid {theme.rule}; padding: 1px 6px; background: {theme.ground}; }}"
-            f"QLineEdit:focus {{ border: 2px solid {theme.ink}; padding: 0px; }}"
-            f"QPushButton:focus {{ border: 2px solid {theme.ink}; padding: 0px 5px; }}"
-        )
+        self.chooser.setFont(font(size))  # handed down to all that is in it
 
     def _compose(self, width: float, height: float) -> Picture:
         if self.laid is None:
