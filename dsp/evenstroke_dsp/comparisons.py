@@ -278,7 +278,9 @@ class ComparisonKeeper:
         return self._prediction if known and group.stretch == "cranking" else None
 
     def _normals(self, group: _Group, feature: Feature, reference: Sequence[int]) -> list[Normal | None]:
-        """For each slot what healthy engines show: by the physics, else by the generic table."""
+        """For each slot what healthy cranked engines show: by the physics, else by the generic table."""
+        if group.stretch != "cranking":
+            return [None] * len(group.slots)  # neither speaks of an engine that fires
         physics = self._physics(group, feature)
         key = (group.measurer.probe.name, feature.name)
         by_cylinder = physics.normal(key, self._columns(group, reference)) if physics is not None else None

@@ -45,6 +45,14 @@ def test_an_engine_that_starts_gives_every_verdict_twice() -> None:
     # Drop of six, rise and suction of three; a pipe of one cylinder compares with nothing.
     assert len(given) == 2 * (6 + 2 * 3)
     assert 2 * keeper.verdicts_shared == len(given)
+    # What healthy cranked engines show says nothing of one that fires: simulated cranks are all that it rests on.
+    for comparison, cylinder in given:
+        if comparison.stretch == "idle":
+            assert cylinder.normal is None
+        elif comparison.feature == "drop":
+            assert cylinder.normal is not None
+            # No narrower than by the physics, which say some 9 % of a six of which nothing else is known.
+            assert cylinder.normal.high >= 9.1
 
 
 def test_cycles_taken_anew_never_turn_a_verdict_into_another() -> None:
