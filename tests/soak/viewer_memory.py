@@ -50,7 +50,7 @@ def main() -> int:
         application([])
         feed = ReplayFeed(open_recording(path, check_all=False), SETUP, speed=AS_FAST_AS_IT_GOES)
         settings = QSettings(str(Path(folder) / "window.ini"), QSettings.Format.IniFormat)
-        window = MainWindow(feed, settings)
+        window = MainWindow(feed, settings, None)
         window.show()
         began, by_minute, shown = time.monotonic(), dict[int, float](), 0
         while window.model.playing is None or not window.model.playing.paused:

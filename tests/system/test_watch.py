@@ -163,7 +163,7 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     # What the killed daemon left is played, with its mark, and scrubbed.
     recording = open_recording(kept, check_all=False)
     settings = QSettings(str(tmp_path / "played.ini"), QSettings.Format.IniFormat)
-    played = MainWindow(ReplayFeed(recording, recording.setup), settings)
+    played = MainWindow(ReplayFeed(recording, recording.setup), settings, None)
     qtbot.addWidget(played)
     played.show()
     played.activateWindow()
