@@ -6,10 +6,10 @@ from .messages import Normal
 from .setup import Engine
 
 _HEALTHY_DROP_PERCENT = ((2, 2.0), (4, 5.5), (6, 9.5), (12, 18.5))
-"""Up to so many cylinders, drops of healthy engines that crank lie within so many per cent of their mean: the wider of an
-independent simulation with ordinary production scatter (2 % on fours, 4 on sixes, 15 on a V8) and of what the physics here
-say of an engine of which nothing but the firing order is known (fours 5.2 %, sixes 9.1, a V8 18.3), so that leaving the physics out
-accuses no engine that they would not. Not a measurement."""
+"""Up to so many cylinders, drops of healthy engines that crank lie within so many per cent of their mean: the wider of
+an independent simulation with ordinary production scatter (2 % on fours, 4 on sixes, 15 on a V8) and of what the physics
+here say of an engine of which little more than the firing order is known (fours 5.2 %, sixes 9.1, a V8 18.3), so that
+leaving the physics out accuses no engine that they would not. Not a measurement."""
 
 
 _HEALTHY_UNEVEN_PERCENT = (
