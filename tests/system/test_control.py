@@ -40,7 +40,7 @@ class Client:
 @pytest.fixture
 def daemon(program, tmp_path):
     """A rig, a daemon that was told to record nothing, and a way to make clients."""
-    rig = program("rig", "--tcp", "0", "--seconds", "120")
+    rig = program("rig", "--tcp", "0", "--seconds", "600")
     port = rig.wait_for(rig.out, r"socket://\S+").group()
     listen = program("listen", "--port", port, "--setup", "demo", "--publish", "tcp://127.0.0.1:0")
     address = listen.wait_for(listen.err, r"control at (\S+)").group(1)
@@ -153,7 +153,7 @@ def test_another_set_up_begins_another_session_and_a_dangerous_one_none(daemon, 
 
 
 def test_a_recording_marks_what_the_engine_did(program, tmp_path):
-    rig = program("rig", "--tcp", "0", "--rest", "1", "--cranking", "3", "--seconds", "60")
+    rig = program("rig", "--tcp", "0", "--rest", "1", "--cranking", "3", "--seconds", "600")
     port = rig.wait_for(rig.out, r"socket://\S+").group()
     listen = program(
         "listen",

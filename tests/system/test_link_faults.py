@@ -18,7 +18,7 @@ class Heard:
     """A session against a rig with faults, until the crank and the faults are over."""
 
     def __init__(self, program, folder, faults, *, tcp=False, seconds=9.0):
-        arguments = ["rig", "--cranking", "6", "--rest", "0.5", "--seconds", "90"]
+        arguments = ["rig", "--cranking", "6", "--rest", "0.5", "--seconds", "600"]
         arguments += ["--tcp", "0"] if tcp else []
         for fault in faults:
             arguments += ["--fault", fault]

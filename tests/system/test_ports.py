@@ -18,7 +18,7 @@ def asked(program, *ports):
 
 
 def test_a_board_says_what_it_is_and_a_missing_port_that_it_is_none(program, tmp_path):
-    rig = program("rig", "--tcp", "0", "--seconds", "60")
+    rig = program("rig", "--tcp", "0", "--seconds", "600")
     board = rig.wait_for(rig.out, r"socket://\S+").group()
     missing = str(tmp_path / "no-such-device")
     found = asked(program, board, missing)
@@ -33,7 +33,7 @@ def test_a_board_says_what_it_is_and_a_missing_port_that_it_is_none(program, tmp
 
 
 def counted(program, rate, *rig_options):
-    rig = program("rig", "--tcp", "0", "--speed", "3", "--seconds", "120", *rig_options)
+    rig = program("rig", "--tcp", "0", "--speed", "3", "--seconds", "600", *rig_options)
     board = rig.wait_for(rig.out, r"socket://\S+").group()
     run = program("ports", board, "--count", rate, "--json")
     code = run.ended()
@@ -69,7 +69,7 @@ def test_a_board_that_declines_to_count_so_fast_is_still_a_board(program):
 
 @pytest.mark.skipif(os.name != "posix", reason="not checked here: pseudo-terminals are POSIX")
 def test_a_port_in_use_is_left_alone_and_said(program):
-    rig = program("rig", "--seconds", "60")
+    rig = program("rig", "--seconds", "600")
     port = rig.wait_for(rig.out, r"\S+").group()
     listen = program("listen", "--port", port, "--setup", "demo", "--publish", "none", "--seconds", "30")
     listen.wait_for(listen.err, r"link streaming")
