@@ -4,6 +4,7 @@ Turned by 360 degrees, the strokes of an engine with companions fall on each oth
 five or unevenly firing cylinders, of one bank, or of the one cylinder with a transducer do not: each half is weighed by
 how well pulses there fit the mean cycle, wherever within what is plausible they lie in their strokes, and for
 either polarity where that is not sure. A half is taken at odds of 200 to 1, and never on fewer than three cycles that agree.
+These are the odds for pulses of the usual shape: a three with one all but dead cylinder has been seen to mislead them.
 """
 
 from __future__ import annotations

@@ -149,7 +149,8 @@ def warnings_of(
         warn(
             "half_cycle_told",
             f"Which half of the cycle it is was told by the place of the pulses of {', '.join(cutter.half_cycle.told_by)}, "
-            "at odds of 200 to 1 or better; a sync once a cycle would make it certain.",
+            "at odds of 200 to 1 or better for pulses of the usual shape. A cylinder that is all but dead can mislead it: a "
+            "sync once a cycle would make it certain.",
         )
     alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
     if alike:
