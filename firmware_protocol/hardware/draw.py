@@ -130,7 +130,7 @@ def pulse(p: Page) -> None:
     p.d.pop()
     p.line(2.0)
     p.down(elm.Capacitor(polar=True), "C4")
-    p.line(1.2)
+    p.line(1.8)
     p.follower("U1B")
     p.add(elm.Dot(open=True).label("mid voltage", loc="right", fontsize=11))
     p.supply("C8", "U1", (11.4, -5))
@@ -266,7 +266,7 @@ def sync(p: Page) -> None:
     p.add(elm.Dot(open=True).at((0, -8.4)).label("pick-up's other wire, screen", loc="left", fontsize=11))
     p.line(1.0)
     p.add(elm.Ground())
-    p.supply("C13", "U3", (15.6, -5.4))
+    p.supply("C13", "U3", (17.8, -5.0))
 
 
 def whole(p: Page) -> None:
