@@ -89,6 +89,12 @@ class Page:
         self.add(elm.Dot().at(amp.out))
         self.add(elm.Line().at(amp.out).right().length(0.4))
 
+    def supply(self, name: str, of: str, at: tuple[float, float]) -> None:
+        """The capacitor between a circuit's supply pins."""
+        self.add(elm.Vdd().at(at).label("5 V", fontsize=10))
+        self.part(elm.Capacitor().down(), name, "bottom")
+        self.add(elm.Ground().label(f"at {of}'s supply pins", loc="bottom", fontsize=10))
+
     def two_sections(self, r1: str, c1: str, r2: str, c2: str) -> None:
         self.part(elm.ResistorIEC().right(), r1)
         self.down(elm.Capacitor(), c1)
@@ -124,9 +130,10 @@ def pulse(p: Page) -> None:
     p.d.pop()
     p.line(2.0)
     p.down(elm.Capacitor(polar=True), "C4")
-    p.line(1.2)
+    p.line(1.8)
     p.follower("U1B")
     p.add(elm.Dot(open=True).label("mid voltage", loc="right", fontsize=11))
+    p.supply("C8", "U1", (11.4, -5))
 
 
 def transducer(p: Page) -> None:
@@ -143,6 +150,7 @@ def transducer(p: Page) -> None:
     p.pin("A1")
     p.add(elm.Dot(open=True).at((0, -4.6)).label("transducer's supply", loc="left", fontsize=11))
     p.part(elm.FuseIEC().right(), "F1")
+    p.add(elm.Diode().right().reverse().label("D6", fontsize=10))
     p.add(elm.Vdd().label("5 V", fontsize=10))
     p.add(elm.Dot(open=True).at((0, -5.8)).label("transducer's earth, screen", loc="left", fontsize=11))
     p.line(1.0)
@@ -174,6 +182,7 @@ def current(p: Page) -> None:
     p.d.pop()
     p.part(elm.ResistorIEC().down(), "R26", "top")
     p.add(elm.Ground())
+    p.supply("C11", "U2", (6.4, -5.4))
 
 
 def battery(p: Page) -> None:
@@ -190,9 +199,11 @@ def battery(p: Page) -> None:
     p.clamp("D3")
     p.pin("A3")
     p.add(elm.Dot(open=True).at((0, -3.4)).label("battery's negative post", loc="left", fontsize=11))
-    p.line(1.2)
+    p.line(0.8)
+    p.part(elm.FuseIEC().right(), "F3")
+    p.line(0.4)
     p.add(elm.Ground())
-    p.add(elm.Label().label("the one earth", fontsize=10).at((3.0, -3.4)))
+    p.add(elm.Label().label("the one earth", fontsize=10).at((5.0, -3.5)))
 
 
 def sync(p: Page) -> None:
@@ -203,6 +214,9 @@ def sync(p: Page) -> None:
     p.down(elm.ResistorIEC(), "R23", only_with_a_core)
     p.line(2.0)
     p.part(elm.ResistorIEC().right(), "R17")
+    here = p.d.here
+    p.add(elm.Label().label(f"24 V: R17B\n{p.parts['R17B']}", fontsize=10).at((here.x - 1.1, here.y - 1.0)))
+    p.d.here = here
     p.line(0.4)
     p.clamp("D4")
     p.line(1.2)
@@ -249,6 +263,10 @@ def sync(p: Page) -> None:
         .label("to the pick-up's terminal, without R23, JP1 open", fontsize=10, halign="left")
         .at((3.4, -7.0))
     )
+    p.add(elm.Dot(open=True).at((0, -8.4)).label("pick-up's other wire, screen", loc="left", fontsize=11))
+    p.line(1.0)
+    p.add(elm.Ground())
+    p.supply("C13", "U3", (17.8, -5.0))
 
 
 def whole(p: Page) -> None:
@@ -276,14 +294,14 @@ def whole(p: Page) -> None:
         box(7.4, y, 4.4, 1.0, circuit)
         wire((11.8, y + 0.5), (13.2, y + 0.5))
         p.add(elm.Label().label(pin, fontsize=11).at((12.5, y + 0.6)))
-    box(13.2, -7.0, 3.0, 7.4, "board\nATmega328P\n16 MHz, 5 V")
+    box(13.2, -7.0, 3.0, 8.0, "board\nATmega328P\n16 MHz, 5 V")
     wire((16.2, -2.5), (17.2, -2.5))
     box(17.2, -3.1, 2.6, 1.2, "USB\nisolator")
     wire((19.8, -2.5), (20.8, -2.5))
     box(20.8, -3.4, 3.6, 1.8, "computer,\non its battery,\ncharger unplugged")
     box(0, -8.2, 6.4, 1.0, "battery's negative post")
     wire((6.4, -7.7), (14.7, -7.7), (14.7, -7.0))
-    p.add(elm.Label().label("the one earth", fontsize=10).at((10.5, -7.6)))
+    p.add(elm.Label().label("the one earth, fused at the post", fontsize=10).at((10.5, -7.6)))
 
 
 PAGES: dict[str, Callable[[Page], None]] = {

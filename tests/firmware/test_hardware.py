@@ -84,7 +84,7 @@ def test_every_limit_holds_at_every_corner() -> None:
 
 def test_every_value_in_the_parts_is_read() -> None:
     names = {name for name in VALUES if re.fullmatch(r"(BZ|[RCDUF])\d+B?", name)}
-    assert len(names) == 48, "a value that cannot be read would be left out of the corners"
+    assert len(names) == 54, "a value that cannot be read would be left out of the corners"
 
 
 @pytest.mark.parametrize("hz", [50, 2450, 4950, 9950])
@@ -136,9 +136,10 @@ def test_the_probes_corner_is_what_nodal_analysis_makes_of_it() -> None:
 
 
 def test_the_thresholds_are_what_nodal_analysis_makes_of_them() -> None:
-    """VCC through R19, and the output, 0 or VCC, through R21, onto R20."""
+    """VCC through R19 onto R20; R21 to 0 V where U3 conducts, else to VCC through R22 and the pin's own pull-up."""
     low = gain([("in", "n", part("R19")), ("n", "0", part("R20")), ("n", "0", part("R21"))], "n")
-    high = gain([("in", "n", part("R19")), ("n", "0", part("R20")), ("n", "in", part("R21"))], "n")
+    pull_ups = [("d8", "in", part("R22")), ("d8", "in", part("RPULL"))]
+    high = gain([("in", "n", part("R19")), ("n", "0", part("R20")), ("n", "d8", part("R21")), *pull_ups], "n")
     assert nominal("lower threshold") == pytest.approx(part("VCC") * low.real)
     assert nominal("**Sync** upper threshold at U3") == pytest.approx(part("VCC") * high.real)
 
