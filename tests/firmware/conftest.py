@@ -11,13 +11,16 @@ import pytest
 FIRMWARE = Path(__file__).parents[2] / "firmware_protocol" / "firmware"
 
 
-def built(target: str, folder: Path, *needs: str) -> Path:
+def built(target: str, folder: Path, *needs: str, more: str = "") -> Path:
     """The firmware Makefile's target, built into a folder of its own; skips where a tool is not installed."""
     missing = [tool for tool in needs if shutil.which(tool) is None]
     if missing:
         pytest.skip(f"{', '.join(missing)} not installed: the firmware was not checked here")
     done = subprocess.run(
-        ["make", "-C", str(FIRMWARE), f"BUILD={folder}", target], capture_output=True, text=True, check=False
+        ["make", "-C", str(FIRMWARE), f"BUILD={folder}", f"MORE={more}", target],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return folder
@@ -32,6 +35,13 @@ def core_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def firmware(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder with the .elf files."""
     return built("all", tmp_path_factory.mktemp("firmware"), "make", "avr-gcc")
+
+
+@pytest.fixture(scope="session")
+def overdriven_firmware(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same at 12500 scans a second, more than it is rated for: its main loop falls behind its interrupts."""
+    more = "-DRATES_HZ=12500 -DLINE_PERCENT=1000"
+    return built("all", tmp_path_factory.mktemp("overdriven"), "make", "avr-gcc", more=more)
 
 
 @pytest.fixture(scope="session")

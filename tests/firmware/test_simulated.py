@@ -276,6 +276,39 @@ def test_lost_triggers_are_counted_exactly_and_tear_one_block(
     np.testing.assert_allclose(counts[behind:, 0], np.floor(1024 * volts / 5.0), atol=1)
 
 
+def test_losses_faster_than_the_main_loop_never_give_a_count_another_time_or_input(
+    simulator: Path, overdriven_firmware: Path, signals: Signals, tmp_path: Path
+) -> None:
+    """Two losses close together, then blocks' worth of rest, again and again; the counts of a scan before differ plainly."""
+    t = np.arange(len(signals.volts)) / ROWS_HZ
+    fast = np.stack([2.5 + 1.8 * np.sin(2 * np.pi * (60 + 2 * k) * t + k) for k in range(4)], axis=1)
+    fast.astype("<f4").tofile(tmp_path / "fast.f32")
+    draw = np.random.default_rng(3)
+    pairs = "".join(f"1,{draw.integers(6, 24)},1,{draw.integers(300, 420)}," for _ in range(200))
+    with running(
+        simulator,
+        elf_of(overdriven_firmware, 1_000_000),
+        1_000_000,
+        *signals.files,
+        "--volts",
+        str(tmp_path / "fast.f32"),
+        "--lose-triggers",
+        f"1:{pairs}1",
+    ) as board:
+        board.crank(12_500, 4.0)
+    assert board.ended["triggers_kept_back"] == 401
+    assert board.all(Counters)[-1].overruns == 401 + board.ended["triggers_missed"]
+    fed = Signals(fast, signals.edges_s, signals.levels)
+    offset = offset_of(board, signals)
+    ticks, counts = table_of(board.all(Samples))
+    assert len(ticks) > 20_000
+    assert (np.diff(ticks) > TICKS_HZ // 12_500).sum() > 100
+    skew = board.all(Samples)[0].skew_ticks
+    for j in range(4):
+        volts = fed.at((ticks + offset + j * skew) / TICKS_HZ, j)
+        np.testing.assert_allclose(counts[:, j], np.floor(1024 * volts / 5.0), atol=1)
+
+
 def test_a_line_that_is_too_slow_drops_whole_blocks_and_counts_them(
     simulator: Path, firmware: Path, signals: Signals
 ) -> None:

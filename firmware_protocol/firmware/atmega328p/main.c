@@ -127,13 +127,14 @@ void es_port_unlock(void)
 
 ISR(TIMER1_CAPT_vect)
 {
-    const uint16_t low = ICR1;
-    const uint16_t high = epoch_of(low);
+    /* Back from now: an overflow since the edge may be counted already, where this interrupt had just before let others in. */
+    const uint16_t edge = ICR1;
+    const uint32_t now = ticks_locked();
     /* The converter must not wait for the rest: it has some 140 cycles at the highest rate. */
     TIMSK1 &= (uint8_t)~_BV(ICIE1);
     sei();
     const uint8_t rising = TCCR1B & _BV(ICES1);
-    es_edges_put((uint32_t)high << 16 | low, rising ? EDGE_INPUT | ES_RISING : EDGE_INPUT);
+    es_edges_put(now - (uint16_t)((uint16_t)now - edge), rising ? EDGE_INPUT | ES_RISING : EDGE_INPUT);
     TCCR1B ^= _BV(ICES1);
     TIFR1 = _BV(ICF1); /* turning the edge round may set it */
     const uint8_t is_high = PINB & _BV(PINB0);
@@ -174,6 +175,9 @@ static void watch_edges(void)
 
 static uint8_t raw[RAW];
 
+/* After a loss: each is left by one side only, so that no resumption is overwritten before its scans are placed. */
+enum { NO_GAP, MAY_GO_ON, WENT_ON };
+
 static struct {
     uint8_t mux[SLOTS]; /* what each slot converts */
     uint8_t inputs;     /* slots in use */
@@ -183,10 +187,10 @@ static struct {
     uint16_t number;           /* of the scan in progress, modulo 65536 */
     volatile uint8_t storing;  /* slots that are stored: inputs, or 0 while stopped because something was lost */
     volatile uint8_t checked;  /* up to here `raw` holds whole scans without a lost trigger */
-    volatile uint16_t resumed; /* with this scan it went on */
+    volatile uint16_t resumed; /* with this scan it went on; the main loop reads it while WENT_ON */
     volatile uint16_t lost;    /* triggers, since the main loop last added them up */
     /* the main loop's */
-    volatile bool resume; /* go on with the next scan */
+    volatile uint8_t gap; /* from MAY_GO_ON to WENT_ON by the interrupt */
     volatile uint8_t taken;
     uint16_t next; /* number of the scan that it takes next */
     uint32_t overruns;
@@ -224,9 +228,9 @@ void __vector_later_slot(void)
     const uint8_t slot = SLOT;
     const uint8_t low = ADCL;
     const uint8_t high = ADCH;
-    TIFR0 = _BV(OCF0A); /* the converter starts when this flag rises */
     const uint8_t next = (slot + 1) & SLOT_MASK;
-    ADMUX = scan.mux[next];
+    ADMUX = scan.mux[next]; /* first: a trigger in between is lost, and so counted, but never takes the input before */
+    TIFR0 = _BV(OCF0A);     /* the converter starts when this flag rises */
     SLOT = next;
     if (next == 0)
         IS_FIRST = 1;
@@ -238,8 +242,9 @@ void __vector_first_slot(void)
     uint16_t late = TCNT1 - scan.due; /* before the flag is cleared: what comes in between shows a scan later */
     const uint8_t low = ADCL;
     const uint8_t high = ADCH;
-    TIFR0 = _BV(OCF0A);
     uint8_t next = 1;
+    ADMUX = scan.mux[1];
+    TIFR0 = _BV(OCF0A);
     scan.number++;
     scan.due += scan.scan_ticks;
     if (late >= scan.slot_ticks) {
@@ -260,42 +265,51 @@ void __vector_first_slot(void)
             }
             next = (next + 1) & SLOT_MASK;
         }
+        ADMUX = scan.mux[next];
     } else if (scan.storing) {
         const uint8_t at = RAW_AT;
         scan.checked = at;
         if (((scan.taken - at - 1) & (RAW - 1)) < 2 * SLOTS)
             scan.storing = 0; /* the main loop is behind: no room for this scan */
-    } else if (scan.resume) {
+    } else if (scan.gap == MAY_GO_ON) {
         scan.storing = scan.inputs;
         scan.resumed = scan.number;
+        scan.gap = WENT_ON;
     }
-    ADMUX = scan.mux[next];
     SLOT = next;
     IS_FIRST = next == 0;
     store(0, low, high);
+}
+
+/* `raw` is not volatile, which would cost the interrupt 9 cycles a conversion: what is read of it stays between these. */
+static inline void fence(void)
+{
+    __asm__ __volatile__("" ::: "memory");
 }
 
 static void pack(void)
 {
     const uint8_t upto = scan.checked;
     uint8_t at = scan.taken;
-    if (at == upto && scan.storing && !scan.resume)
+    if (at == upto && scan.storing && scan.gap == NO_GAP)
         return;
-    if (scan.resume && scan.storing) {
+    if (scan.gap == WENT_ON) {
         /* It went on, and all from before had been taken: what is in `raw` came since. */
         es_blocks_tear(scan.resumed - scan.next);
         scan.next = scan.resumed;
-        scan.resume = false;
+        scan.gap = NO_GAP;
     }
+    fence();
     while (at != upto) {
         es_blocks_put_scan(raw, at, RAW - 1);
         at = (at + 2 * scan.inputs) & (RAW - 1);
         scan.next++;
         es_port_feed_line();
     }
+    fence();
     scan.taken = at;
-    if (!scan.storing && at == scan.checked)
-        scan.resume = true;
+    if (scan.gap == NO_GAP && !scan.storing && at == scan.checked)
+        scan.gap = MAY_GO_ON;
 }
 
 uint32_t es_port_scan_ticks(uint32_t rate_hz)
@@ -347,7 +361,7 @@ void es_port_start(uint32_t rate_hz, uint16_t mask, uint8_t block_scans, bool co
     SLOT = 0;
     IS_FIRST = 1;
     scan.storing = scan.inputs;
-    scan.resume = false;
+    scan.gap = NO_GAP;
     scan.number = 0xFFFF;
     scan.next = 0;
     if (!scan.inputs)
@@ -383,7 +397,6 @@ void es_port_stop(void)
     es_port_lock();
     ADCSRA = 0;
     TIMSK1 &= (uint8_t)~_BV(ICIE1);
-    scan.resume = false;
     es_port_unlock();
     pack();
 }
@@ -391,7 +404,7 @@ void es_port_stop(void)
 /* --- the line ----------------------------------------------------------------------------------------------------- */
 
 static struct {
-    uint8_t byte[HEARD];
+    volatile uint8_t byte[HEARD];
     volatile uint8_t put, taken;
 } heard;
 

@@ -303,7 +303,7 @@ static void build_edges(void)
     at = es_put32(at, until);
     *at++ = count;
     for (; count; count--) {
-        const es_edge *edge = &es_edges.edge[es_edges.taken & (ES_EDGE_RING - 1)];
+        const volatile es_edge *edge = &es_edges.edge[es_edges.taken & (ES_EDGE_RING - 1)];
         at = es_put32(at, edge->tick);
         *at++ = edge->input;
         es_edges.taken++;

@@ -15,7 +15,7 @@ typedef struct {
 } es_edge;
 
 typedef struct {
-    es_edge edge[ES_EDGE_RING];
+    volatile es_edge edge[ES_EDGE_RING];
     volatile uint8_t put, taken; /* how many so far, modulo 256 */
     uint32_t missed;
 } es_edge_ring;
@@ -34,7 +34,7 @@ static inline void es_edges_put(uint32_t tick, uint8_t input)
         es_count_up(&es_edges.missed);
         return;
     }
-    es_edge *edge = &es_edges.edge[es_edges.put & (ES_EDGE_RING - 1)];
+    volatile es_edge *edge = &es_edges.edge[es_edges.put & (ES_EDGE_RING - 1)];
     edge->tick = tick;
     edge->input = input;
     es_edges.put++;

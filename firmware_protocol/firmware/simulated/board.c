@@ -13,7 +13,7 @@
  *   --pace RATIO        seconds simulated per second of the host's; 0, the default: as fast as it goes
  *   --seconds S         end after so many simulated seconds, counted from where those of the files begin
  *   --reset-at S        press reset then
- *   --lose-triggers S:N keep N triggers in a row from the converter, as an overrun does
+ *   --lose-triggers S:N[,M,N]...  keep N triggers in a row from the converter, as an overrun does; let M pass, keep N...
  *   --byte-cycles N     cycles that a byte takes on the line, instead of what the firmware sets
  *   --rest ADDRESS      of the function that idles: how often it is visited is told at the end (see --play-from)
  * A firmware for measuring writes OCR2B, which nothing else uses: the cycle of each such write is told at the end.
@@ -93,7 +93,9 @@ static struct {
     avr_irq_t *in;       /* starts a conversion */
     avr_irq_t *pin[INPUTS];
     double lose_at;
-    long lose;
+    long left;           /* to keep, or to let pass */
+    bool passing;
+    const char *then;    /* what is left of the list */
     uint64_t kept_back;  /* by --lose-triggers */
     uint64_t missed;     /* came while the flag still stood or a conversion was under way */
     uint64_t conversions;
@@ -172,10 +174,16 @@ static void compare_flag(avr_irq_t *irq, uint32_t value, void *unused)
         return;
     if (!(avr->data[ADCSRA] & (1 << 5)))
         return; /* no auto trigger */
-    if (adc.lose > 0 && seconds(avr->cycle) >= adc.lose_at) {
-        adc.lose--;
-        adc.kept_back++;
-        return;
+    if (adc.left > 0 && seconds(avr->cycle) >= adc.lose_at) {
+        const bool passes = adc.passing;
+        if (--adc.left == 0 && *adc.then == ',') {
+            adc.passing = !adc.passing;
+            adc.left = strtol(adc.then + 1, (char **)&adc.then, 10);
+        }
+        if (!passes) {
+            adc.kept_back++;
+            return;
+        }
     }
     if (adc.flag || avr->data[ADCSRA] & (1 << 6)) {
         adc.missed++;
@@ -441,8 +449,11 @@ int main(int argc, char **argv)
         else if (!strcmp(option, "--reset-at"))
             reset_at = atof(value);
         else if (!strcmp(option, "--lose-triggers")) {
-            if (sscanf(value, "%lf:%ld", &adc.lose_at, &adc.lose) != 2)
+            const char *const list = strchr(value, ':');
+            if (!list)
                 fail(value);
+            adc.lose_at = atof(value);
+            adc.left = strtol(list + 1, (char **)&adc.then, 10);
         } else if (!strcmp(option, "--byte-cycles"))
             sender.byte_cycles = strtoul(value, NULL, 0);
         else if (!strcmp(option, "--rest"))
