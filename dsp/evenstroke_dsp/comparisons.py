@@ -285,7 +285,9 @@ class ComparisonKeeper:
         key = (group.measurer.probe.name, feature.name)
         by_cylinder = physics.normal(key, self._columns(group, reference)) if physics is not None else None
         even = group.measurer.evenly_heard
-        table = generic_normal(self._setup.engine, feature.name, evenly_heard=even)
+        table = generic_normal(
+            self._setup.engine, feature.name, evenly_heard=even, beside_physics=by_cylinder is not None
+        )
         if by_cylinder is None:
             return [table] * len(group.slots)
         out: list[Normal | None] = []

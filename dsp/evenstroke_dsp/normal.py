@@ -5,11 +5,11 @@ from __future__ import annotations
 from .messages import Normal
 from .setup import Engine
 
-_HEALTHY_DROP_PERCENT = ((2, 2.0), (4, 5.5), (6, 9.5), (12, 18.5))
-"""Up to so many cylinders, drops of healthy engines that crank lie within so many per cent of their mean: the wider of an
-independent simulation with ordinary production scatter (2 % on fours, 4 on sixes, 15 on a V8) and of what the physics here
-say of an engine of which nothing but the firing order is known (fours 5.2 %, sixes 9.1, a V8 18.3), so that leaving the
-physics out accuses no engine that they would not. Not a measurement."""
+_HEALTHY_DROP_PERCENT = ((2, 2.0, 2.0), (4, 2.0, 5.5), (6, 4.0, 9.5), (12, 15.0, 18.5))
+"""Up to so many cylinders, drops of healthy engines that crank lie within so many per cent of their mean: by an independent
+simulation with ordinary production scatter; and where the physics here do not speak of the engine at hand, the wider of that
+and of what they say of one of which nothing but the firing order is known (fours 5.2 %, sixes 9.1, a V8 18.3), so that
+leaving the physics out accuses no engine that they would not. Not measurements."""
 
 
 _HEALTHY_UNEVEN_PERCENT = (
@@ -21,8 +21,13 @@ neighbours at another place. 25 simulated healthy engines of each kind (`tests/b
 16 and 7 per cent (twins), and 98 (V6 150/90), 63, 63 (a V8's bank) and 23 per cent (V6)."""
 
 
-def generic_normal(engine: Engine, feature: str, *, evenly_heard: bool = True) -> Normal | None:
-    """The generic table's interval; None for a feature that it says nothing of."""
+def generic_normal(
+    engine: Engine, feature: str, *, evenly_heard: bool = True, beside_physics: bool = False
+) -> Normal | None:
+    """The generic table's interval; None for a feature that it says nothing of.
+
+    beside_physics: whether the physics speak of this engine as well.
+    """
     if not evenly_heard:
         table = next(table for most, table in _HEALTHY_UNEVEN_PERCENT if engine.cylinders <= most)
         percent = table.get(feature)
@@ -33,8 +38,9 @@ def generic_normal(engine: Engine, feature: str, *, evenly_heard: bool = True) -
         )
     if feature != "drop":
         return None
-    for cylinders, within in _HEALTHY_DROP_PERCENT:
+    for cylinders, independent, alone in _HEALTHY_DROP_PERCENT:
         if engine.cylinders <= cylinders:
+            within = independent if beside_physics else alone
             return Normal(
                 low=-within, high=within, from_="generic table for this number of cylinders (simulated)"
             )
