@@ -72,3 +72,37 @@ def windows(qtbot, tmp_path):
         window.deleteLater()
     # Only an event loop that returns deletes them by itself; what stays is restyled again with every window to come.
     QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
+
+
+@pytest.fixture
+def in_front(windows, qtbot):
+    """Opens the main window with the view of a class in front; returns both. It redraws only when told to."""
+    from screens import NoFeed
+
+    def open_with(kind):
+        window = windows(NoFeed())
+        window._timer.stop()
+        window.show()
+        place = next(k for k, view in enumerate(window.views) if isinstance(view, kind))
+        window.show_view(place)
+        qtbot.waitExposed(window)
+        return window, window.views[place]
+
+    return open_with
+
+
+@pytest.fixture
+def show():
+    """Gives a window a model, and draws it in a look and a size."""
+    from evenstroke_viewer.look import LIGHT, Look
+
+    def shown(window, model, look=None):
+        appearance, size = look or (Look(LIGHT), (1280, 720))
+        window.model = model
+        window.resize(*size)
+        window.use_look(appearance)
+        window.grab()
+        window.redraw()
+        window.grab()
+
+    return shown

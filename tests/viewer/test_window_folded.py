@@ -9,7 +9,6 @@ from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.windows.folded_view import FoldedView
 from PySide6.QtCore import QPoint, Qt
 from scenarios import stream_of
-from screens import NoFeed
 
 LOOKS = [
     (Look(LIGHT), (1280, 720)),
@@ -19,27 +18,12 @@ LOOKS = [
 
 
 @pytest.fixture
-def folded(windows, qtbot):
+def folded(in_front):
     """The main window with the folded pulses in front, and the view."""
-    window = windows(NoFeed())
-    window._timer.stop()
-    window.show()
-    place = next(k for k, view in enumerate(window.views) if isinstance(view, FoldedView))
-    window.show_view(place)
-    qtbot.waitExposed(window)
-    return window, window.views[place]
+    return in_front(FoldedView)
 
 
-def show(window, model, look=LOOKS[0]):
-    window.model = model
-    window.resize(*look[1])
-    window.use_look(look[0])
-    window.grab()
-    window.redraw()
-    window.grab()
-
-
-def test_no_word_is_cut_whatever_the_probe(folded, scenes):
+def test_no_word_is_cut_whatever_the_probe(folded, scenes, show):
     window, view = folded
     model = scenes("disturbed")
     for look in LOOKS:
@@ -51,7 +35,7 @@ def test_no_word_is_cut_whatever_the_probe(folded, scenes):
                 assert view.canvas.unfit == [], (look, probe, only)
 
 
-def test_keys_and_clicks_choose_probe_and_cylinder(folded, scenes, qtbot):
+def test_keys_and_clicks_choose_probe_and_cylinder(folded, scenes, qtbot, show):
     window, view = folded
     show(window, scenes("odd"))
     assert view.canvas.picture.words.startswith("intake drop")
@@ -77,7 +61,7 @@ def test_keys_and_clicks_choose_probe_and_cylinder(folded, scenes, qtbot):
     assert view.canvas.picture.words.startswith("starter compression")
 
 
-def test_it_is_drawn_anew_when_a_cycle_comes_and_not_for_waveforms(folded, scenes):
+def test_it_is_drawn_anew_when_a_cycle_comes_and_not_for_waveforms(folded, scenes, show):
     window, view = folded
     model = scenes("odd")
     show(window, model)
@@ -91,7 +75,7 @@ def test_it_is_drawn_anew_when_a_cycle_comes_and_not_for_waveforms(folded, scene
     assert view.canvas.picture is not before
 
 
-def test_it_is_saved(folded, scenes, tmp_path):
+def test_it_is_saved(folded, scenes, tmp_path, show):
     window, view = folded
     show(window, scenes("disturbed"))
     for suffix in (".png", ".svg"):

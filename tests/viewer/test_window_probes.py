@@ -7,7 +7,6 @@ import pytest
 from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.windows.probes_view import ProbesView
 from PySide6.QtCore import QPoint, Qt
-from screens import NoFeed
 
 LOOKS = [
     (Look(LIGHT), (1280, 720)),
@@ -17,28 +16,13 @@ LOOKS = [
 
 
 @pytest.fixture
-def probes(windows, qtbot):
+def probes(in_front):
     """The main window with the probes in front, and the view."""
-    window = windows(NoFeed())
-    window._timer.stop()
-    window.show()
-    place = next(k for k, view in enumerate(window.views) if isinstance(view, ProbesView))
-    window.show_view(place)
-    qtbot.waitExposed(window)
-    return window, window.views[place]
-
-
-def show(window, model, look=LOOKS[0]):
-    window.model = model
-    window.resize(*look[1])
-    window.use_look(look[0])
-    window.grab()
-    window.redraw()
-    window.grab()
+    return in_front(ProbesView)
 
 
 @pytest.mark.parametrize("count", [1, 3, 9, 16])
-def test_any_number_of_probes_fits(probes, scenes, count):
+def test_any_number_of_probes_fits(probes, scenes, count, show):
     window, view = probes
     model = scenes("badly wired")
     some = (model.health.probes * 4)[:count]
@@ -50,7 +34,7 @@ def test_any_number_of_probes_fits(probes, scenes, count):
         assert view.canvas.unfit == [], look
 
 
-def test_arrows_and_clicks_choose_and_home_goes_back(probes, scenes, qtbot):
+def test_arrows_and_clicks_choose_and_home_goes_back(probes, scenes, qtbot, show):
     window, view = probes
     show(window, scenes("badly wired"))
     worst = view.canvas.picture.words
@@ -67,7 +51,7 @@ def test_arrows_and_clicks_choose_and_home_goes_back(probes, scenes, qtbot):
     assert view.canvas.picture.words == worst
 
 
-def test_it_is_saved(probes, scenes, tmp_path):
+def test_it_is_saved(probes, scenes, tmp_path, show):
     window, view = probes
     show(window, scenes("badly wired"))
     for suffix in (".png", ".svg"):

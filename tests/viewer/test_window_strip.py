@@ -6,30 +6,15 @@ import pytest
 from evenstroke_viewer.windows.strip_view import StripView
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QImage
-from screens import NoFeed
 
 
 @pytest.fixture
-def strip(windows, qtbot):
+def strip(in_front):
     """The main window with the strip in front, and the strip."""
-    window = windows(NoFeed())
-    window._timer.stop()
-    window.show()
-    place = next(k for k, view in enumerate(window.views) if isinstance(view, StripView))
-    window.show_view(place)
-    qtbot.waitExposed(window)
-    return window, window.views[place]
+    return in_front(StripView)
 
 
-def show(window, model):
-    window.model = model
-    window.resize(1280, 720)
-    window.grab()
-    window.redraw()
-    window.grab()
-
-
-def test_keys_zoom_hold_and_follow(strip, scenes, qtbot):
+def test_keys_zoom_hold_and_follow(strip, scenes, qtbot, show):
     window, view = strip
     model = scenes("odd")
     show(window, model)
@@ -51,7 +36,7 @@ def test_keys_zoom_hold_and_follow(strip, scenes, qtbot):
     assert view.sight.until_s is None
 
 
-def test_a_click_and_p_show_one_probe_alone(strip, scenes, qtbot):
+def test_a_click_and_p_show_one_probe_alone(strip, scenes, qtbot, show):
     window, view = strip
     show(window, scenes("odd"))
     spot = next(s for s in view.canvas.picture.spots if s.name == "starter")
@@ -67,7 +52,7 @@ def test_a_click_and_p_show_one_probe_alone(strip, scenes, qtbot):
     assert [s.name for s in view.canvas.picture.spots] == ["intake"]
 
 
-def test_w_shows_one_waveform_or_both(strip, scenes, qtbot):
+def test_w_shows_one_waveform_or_both(strip, scenes, qtbot, show):
     window, view = strip
     show(window, scenes("odd"))
     seen = []
@@ -77,7 +62,7 @@ def test_w_shows_one_waveform_or_both(strip, scenes, qtbot):
     assert seen == ["conditioned", "raw", "both"]
 
 
-def test_it_is_saved_as_it_shows(strip, scenes, tmp_path):
+def test_it_is_saved_as_it_shows(strip, scenes, tmp_path, show):
     window, view = strip
     show(window, scenes("losing"))
     view.save(tmp_path / "strip.png")

@@ -18,7 +18,7 @@ from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
 
 from .form_widgets import Button, TextLine
-from .painting import font, save_png, save_svg
+from .painting import font
 from .view import PictureWidget, View
 
 if TYPE_CHECKING:
@@ -207,13 +207,7 @@ class TwoRecordingsView(View):
         )
 
     def save(self, path: Path) -> None:
-        picture = self.canvas.picture
-        if picture is None:
-            raise OSError("nothing is shown yet that could be saved")
-        if path.suffix.lower() == ".svg":
-            save_svg(picture, path, f"evenstroke: {self.name}")
-        else:
-            save_png(picture, path)
+        self.canvas.save(path, f"evenstroke: {self.name}")
 
     def keep(self, settings: QSettings) -> None:
         settings.setValue("two_recordings", [line.text() for line in self.names])

@@ -78,6 +78,15 @@ class PictureWidget(QWidget):
             self.setAccessibleDescription(picture.words)
             self.update()
 
+    def save(self, path: Path, title: str) -> None:
+        """What it shows, its format by the suffix, .png or .svg. Raises OSError where there is nothing, or no room."""
+        if self.picture is None:
+            raise OSError("nothing is shown yet that could be saved")
+        if path.suffix.lower() == ".svg":
+            save_svg(self.picture, path, title)
+        else:
+            save_png(self.picture, path)
+
     def paintEvent(self, _: QPaintEvent) -> None:  # noqa: N802
         if self.picture is not None:
             painter = QPainter(self)
@@ -127,10 +136,4 @@ class PictureView(View):
         super().resizeEvent(event)
 
     def save(self, path: Path) -> None:
-        picture = self.canvas.picture
-        if picture is None:
-            raise OSError("nothing is shown yet that could be saved")
-        if path.suffix.lower() == ".svg":
-            save_svg(picture, path, f"evenstroke: {self.name}")
-        else:
-            save_png(picture, path)
+        self.canvas.save(path, f"evenstroke: {self.name}")
