@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from evenstroke_dsp.messages import FittedPart
 from evenstroke_viewer.look import Look
 from evenstroke_viewer.sentence import say, signed, split, words_picture
 from evenstroke_viewer.units import PressureUnit
@@ -24,6 +25,10 @@ def test_waiting_says_what_to_start(scenes):
     assert "tcp://127.0.0.1:7720" in said.sentence
     assert "evenstroke listen" in said.now
     assert not said.coach and not said.facts
+
+
+def test_a_silent_daemon_s_engine_is_not_seen(scenes):
+    assert dict(say(scenes("silent")).coach)["Engine"] == "not seen now"
 
 
 def test_a_silent_daemon_and_a_stalled_board_stop_the_crank(scenes):
@@ -58,6 +63,36 @@ def test_what_is_fitted_is_said_to_disturb(scenes):
     assert facts["Trust"].startswith("DISTURBED")
     assert "added volume" in facts["Trust"]
     assert "fitted accounts for it" in facts["Made by"]
+
+
+def test_an_engine_s_oddity_is_never_said_to_be_without_anything_fitted_while_a_hose_is_in(scenes):
+    model = scenes("odd")
+    assert dict(say(model).facts)["Made by"] == "the engine: healthy ones do not show as much"
+    hose = FittedPart(what="hose", cylinder=5, added_volume_cc=9.0, plug_removed=False)
+    model.take(msgspec.structs.replace(model.state, fitted=(hose,)))
+    assert dict(say(model).facts)["Made by"] == (
+        "the engine: neither what is fitted in 5 nor a healthy spread accounts for it"
+    )
+
+
+def test_a_withdrawn_verdict_is_not_said_of_one_that_stands(scenes):
+    model = scenes("disturbed")
+    (comparison,) = [c for c in model.comparisons if (c.probe, c.feature) == ("intake", "drop")]
+    assert "verdict_withdrawn" in comparison.because  # of another cylinder than the one that is found
+    assert dict(say(model).facts)["Trust"] == "DISTURBED by what is fitted (added volume)"
+
+
+def test_what_is_mended_first_follows_on_what_stops_the_crank(scenes):
+    failed = say(scenes("failed"))
+    assert failed.alarm and failed.now.startswith("Stop cranking")
+    assert failed.then == "Check cable and board, and start evenstroke listen again."
+    assert "key 5" in say(scenes("losing")).then
+
+
+def test_before_the_first_crank_what_an_engine_that_turned_would_lack_stands_apart(scenes):
+    said = say(scenes("rest"))
+    assert said.now == "Ready: crank for eight seconds when everybody is clear."
+    assert said.then.startswith("If the engine did turn: no sync")
 
 
 def test_the_reader_s_unit_of_pressure(scenes):

@@ -49,3 +49,24 @@ def test_a_text_that_does_not_fit_is_noticed(photographer):
     assert fitting_size(Text(0, 0, 400, 60, "short", 20, "#000000")) == (20, True)
     smaller, fits = fitting_size(Text(0, 0, 100, 30, "incomprehensibilities", 20, "#000000", least=5))
     assert fits and smaller < 20
+
+
+def test_an_address_is_not_broken_behind_its_slashes(qapp):
+    """Painted in a box that the words before it leave too little room in, it stands on a line of its own, whole."""
+    from evenstroke_viewer.drawing import Picture, Text
+    from evenstroke_viewer.windows.painting import font, load_fonts, paint
+    from PySide6.QtGui import QImage, QPainter
+
+    load_fonts()
+    address = "tcp://127.0.0.1:7720"
+    wide = QFontMetricsF(font(20)).horizontalAdvance(f"listens at {address[:10]}")
+
+    def painted(words):
+        image = QImage(400, 80, QImage.Format.Format_RGB32)
+        text = Text(0, 0, wide, 80, words, 20, "#000000")
+        painter = QPainter(image)
+        assert paint(painter, Picture(400, 80, "#FFFFFF", (text,))) == []
+        painter.end()
+        return image
+
+    assert painted(f"listens at {address}") == painted(f"listens at\n{address}")

@@ -10,8 +10,10 @@ from .look import Look
 from .units import NARROW_SPACE
 from .view_model import ViewModel
 
-HIGH = 78.0
+_HIGH = 78.0
 """Of the band at nominal type, pixels."""
+_LEAST_HIGH, _MOST_SHARE = 44.0, 0.155
+"""Of the window's height at the most: larger type must leave the views their room."""
 _LITTLE_DISK_BYTES = 1_000_000_000
 """Two hours of the fastest board; below it the band says so aloud. Ours, no source."""
 
@@ -126,6 +128,11 @@ def bytes_words(count: int) -> str:
             return f"{value:.0f}{NARROW_SPACE}{unit}"
         value /= 1000
     return f"{value:.1f}{NARROW_SPACE}GB"
+
+
+def high_of(width: float, height: float, look: Look) -> float:
+    """The band's height in a window of this size, logical pixels."""
+    return max(_LEAST_HIGH, min(look.px(_HIGH, width, height), _MOST_SHARE * height))
 
 
 _SHARES = (0.19, 0.22, 0.27, 0.18, 0.14)

@@ -13,6 +13,7 @@ import numpy as np
 from evenstroke_dsp.health import ADVICE, BAD, MEMORY_S, SHORT_WORDS, WORST_FIRST
 from evenstroke_dsp.messages import Health, ProbeHealth
 from evenstroke_dsp.setup import ROLE_WORDS
+from evenstroke_dsp.wording import counted
 
 from .columns import RunningColumns
 from .drawing import Curve, Disc, Item, Line, Picture, Shape, Spot, Text, rectangle
@@ -100,6 +101,12 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
     stale = _stale(model)
     if stale is not None:
         return Panel(*stale, alarm=True, chosen=None, cards=cards, losses=losses)
+    lossy = [k for k in troubled if "lost_samples" in health.probes[k].problems]
+    if model.losing and lossy:  # what is lost makes the other troubles, or hides them
+        sentence = f"Samples are being lost: {len(lossy)} of {counted(len(cards), 'probe')} {_miss(len(lossy))} some."
+        return Panel(
+            sentence, ADVICE["lost_samples"], alarm=True, chosen=lossy[0], cards=cards, losses=losses
+        )
     if troubled:
         card = cards[troubled[0]]
         more = len(troubled) - 1
@@ -109,6 +116,8 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
             sentence, card.troubles[0][1], alarm=True, chosen=troubled[0], cards=cards, losses=losses
         )
     waits = [c for c in cards if c.state == "waiting"]
+    if waits and model.playing is not None:
+        return Panel(*_standing_in_replay(model, len(cards)), False, None, cards, losses)
     if waits:
         count = (
             "Every probe waits" if len(waits) == len(cards) else f"{len(waits)} of {len(cards)} probes wait"
@@ -124,6 +133,24 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
         f"All {len(cards)} probes are good." if len(cards) != 1 else "The probe is good.",
         *("Nothing to do here.", False, None, cards, losses),
     )
+
+
+def _standing_in_replay(model: ViewModel, probes: int) -> tuple[str, str]:
+    """Nothing will turn by itself in a recording: where in it to look instead."""
+    whom = "no probe is judged" if probes > 1 else "the probe is not judged"
+    if model.cycles:
+        return (
+            f"The engine stands at this moment of the recording: {whom}.",
+            "Go back to where it turns: B goes ten seconds back, the slider anywhere.",
+        )
+    return (
+        f"The engine does not turn yet at this moment of the recording: {whom}.",
+        "Go on to where it turns: Space plays, F goes ten seconds on, the slider anywhere.",
+    )
+
+
+def _miss(probes: int) -> str:
+    return "misses" if probes == 1 else "miss"
 
 
 _AGAIN = "Look here while it is cranked again; the first view (key 1) says whether to."

@@ -12,12 +12,13 @@ from evenstroke_dsp.messages import (
     CylinderBalance,
     Finding,
     PhaseName,
-    Trust,
 )
 from evenstroke_dsp.names import cylinder_name, pulse_name
+from evenstroke_dsp.wording import listed
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .look import Look
+from .trust import LOUD_WORDS, with_reasons
 from .units import NARROW_SPACE, PressureUnit, shown
 from .view_model import ViewModel
 
@@ -25,7 +26,7 @@ _MINUS = "\N{MINUS SIGN}"
 _CAUSE_WORDS: dict[CauseOfFinding, str] = {
     "spread": "healthy engines show as much",
     "set-up": "what is fitted accounts for it",
-    "engine": "the engine: nothing fitted, and no healthy spread, accounts for it",
+    "engine": "the engine: healthy ones do not show as much",
     "unclear": "cannot tell: engine or set-up",
 }
 _PHASE_WORDS: dict[PhaseName, str] = {
@@ -33,11 +34,6 @@ _PHASE_WORDS: dict[PhaseName, str] = {
     "cranking": "the starter turns it",
     "running": "the engine RUNS",
     "coasting": "it runs out",
-}
-_TRUST_WORDS: dict[Trust, str] = {
-    "clean": "clean",
-    "limited": "LIMITED",
-    "disturbed": "DISTURBED by what is fitted",
 }
 _MOST_NOW = 150
 """Letters of an instruction that are shown large; what is left follows smaller."""
@@ -64,8 +60,13 @@ def say(model: ViewModel) -> Saying:
     alarm = coach is not None and coach.alarm is not None
     if alarm:
         assert coach is not None
-        instruction = coach.words
+        # What it is due to is mended once the starter is let go.
+        instruction = f"{coach.words}\n{instruction}" if troubled is not None else coach.words
     now, then = split(instruction)
+    if model.losing and troubled is None and model.playing is None:
+        then = (
+            f"{then} Samples are being lost: why, and what to do, stands in the fifth view (key 5).".strip()
+        )
     facts = _facts(model)
     if troubled is not None and model.finding is not None and model.finding.findings:
         facts = (("Found until then", _engine(model)[0]), *facts[:1])
@@ -115,6 +116,8 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
 def _engine(model: ViewModel) -> tuple[str, str]:
     """What is found in the engine, and the instruction that goes with it."""
     finding, state = model.finding, model.state
+    if finding is None and model.playing is not None:
+        return ("Nothing has turned yet in this recording.", "Play on: Space; F goes ten seconds on.")
     if finding is None:
         return ("Listening: nothing has turned yet.", "Wait for the first samples.")
     coach = state.coach if state is not None else None
@@ -123,7 +126,7 @@ def _engine(model: ViewModel) -> tuple[str, str]:
         if coach is not None and finding.phase == "rest" and not (model.cycles or coach.starter_total_s):
             # Before the first crank this is no news; whoever did crank learns what the signals lack.
             lacking = split(finding.refused, most=110)[1]
-            instruction += f" If it did: {lacking[:1].lower()}{lacking[1:]}" if lacking else ""
+            instruction += f"\nIf the engine did turn: {lacking[:1].lower()}{lacking[1:]}" if lacking else ""
             return ("Nothing has turned yet, as far as the signals tell.", instruction)
         first, rest = split(finding.refused, most=110)
         return (first, rest or instruction)
@@ -200,20 +203,29 @@ def _facts(model: ViewModel) -> tuple[tuple[str, str], ...]:
     if pair is None:
         return ()
     comparison, balance = pair
-    because = ", ".join(code.replace("_", " ") for code in comparison.because)
-    trust = _TRUST_WORDS[balance.trust] + (f" ({because})" if because and balance.trust != "clean" else "")
+    # A comparison's reasons are those of all its cylinders: a verdict that was withdrawn is not the one that stands here.
+    because = [code for code in comparison.because if code != "verdict_withdrawn"]
+    trust = with_reasons(LOUD_WORDS[balance.trust], because if balance.trust != "clean" else ())
     facts = [
         ("Deviation, 95 % interval", interval_words(comparison, balance)),
         ("Size, without an interval", size_words(balance, model.pressure_unit)),
         ("Seen in", f"{balance.cycles} cycles, probe {comparison.probe}"),
         ("Trust", trust),
-        ("Made by", _CAUSE_WORDS[first.cause]),
+        ("Made by", _made_by(model, first.cause)),
     ]
     if len(finding.findings) > 1:
         others = "; ".join(_in_short(model, f) for f in finding.findings[1:4])
         more = f" and {len(finding.findings) - 4} more" if len(finding.findings) > 4 else ""
         facts.append(("Also odd", others + more))
     return tuple(facts)
+
+
+def _made_by(model: ViewModel, cause: CauseOfFinding) -> str:
+    fitted = model.state.fitted if model.state is not None else ()
+    if cause == "engine" and fitted:
+        where = sorted({part.cylinder for part in fitted})
+        return f"the engine: neither what is fitted in {listed(map(str, where))} nor a healthy spread accounts for it"
+    return _CAUSE_WORDS[cause]
 
 
 def _in_short(model: ViewModel, finding: Finding) -> str:
@@ -254,14 +266,15 @@ def signed(value: float) -> str:
 
 def _trusts(comparisons: tuple[Comparison, ...]) -> str:
     main = [c for c in comparisons if any(b.verdict is not None for b in c.cylinders)]
-    return ", ".join(f"{c.probe} {c.feature}: {_TRUST_WORDS[c.trust]}" for c in main)
+    return ", ".join(f"{c.probe} {c.feature}: {LOUD_WORDS[c.trust]}" for c in main)
 
 
 def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], ...]:
     if model.contact == "waiting":
         return ()
     phase = model.finding.phase if model.finding is not None else None
-    seen = model.playing is not None or (model.state is not None and model.state.link == "streaming")
+    streams = model.contact == "heard" and model.state is not None and model.state.link == "streaming"
+    seen = model.playing is not None or streams
     engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else "not seen now")
     cycles = f"{len(model.cycles)}"
     if coach is None:
@@ -284,7 +297,11 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
 
 
 def split(text: str, most: int = _MOST_NOW) -> tuple[str, str]:
-    """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left."""
+    """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left; a line's
+    end parts them wherever it stands."""
+    if "\n" in text:
+        first, _, rest = text.partition("\n")
+        return first.strip(), rest.strip()
     ends = [match.end() for match in re.finditer(r"[.;](?=\s)", text)]
     fitting = [end for end in ends if end <= most]
     if len(text) <= most or not ends:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 from evenstroke_dsp.cautions import ALL_CAUTIONS, STEP_TITLES, Caution, Danger, Step, cautions_for, dangers
 from evenstroke_dsp.setup import ROLE_WORDS, ROLES_OF_KEY, Role, Setup, SetupError
+from evenstroke_dsp.wording import NOT_WORKED_OUT
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .firing_orders import Offer, offers_for
@@ -435,7 +436,6 @@ _HOW_MUCH = "How large that is: press How much? (Ctrl+P)."
 
 def _sections(setup: Setup, prediction: Prediction | None) -> tuple[Section, ...]:
     from evenstroke_dsp.setup_check import check_setup
-    from evenstroke_dsp.setup_effects import NOT_WORKED_OUT
 
     by_title = {
         section.title: _section(

@@ -24,7 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from evenstroke_viewer.asking import Control, ask_aside
-from evenstroke_viewer.band import HIGH, band
+from evenstroke_viewer.band import band, high_of
 from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
 from evenstroke_viewer.look import LIGHT, THEMES, TYPE_SCALES, Look
@@ -237,7 +237,7 @@ class MainWindow(QMainWindow):
 
     def _size_type(self) -> None:
         wide, high = float(self.width()), float(self.height())
-        self._band.setFixedHeight(round(max(44.0, self.look.px(HIGH, wide, high))))
+        self._band.setFixedHeight(round(high_of(wide, high, self.look)))
         # Eight names share the width, so that larger type stops where they would no longer fit.
         size = min(self.look.px(17.0, wide, high), wide / 75.0)
         for widget in (self._tabs, self._note, self._notice_line):

@@ -38,6 +38,7 @@ _UPRIGHT = {
     "middle": Qt.AlignmentFlag.AlignVCenter,
     "bottom": Qt.AlignmentFlag.AlignBottom,
 }
+_JOINER = "\N{WORD JOINER}"
 _SMALLER = 0.94
 """How much a text shrinks at each try to fit its box."""
 
@@ -80,8 +81,13 @@ def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bo
     longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(words)), default=0.0)
     if longest > width:
         return False
-    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, words)
+    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, _joined(words))
     return bool(needs.height() <= height + 0.5 and needs.width() <= width + 0.5)
+
+
+def _joined(words: str) -> str:
+    """Words that no line breaks within: Qt would break an address or a path behind each slash."""
+    return words.replace("/", f"/{_JOINER}")
 
 
 def _unbreakable(words: str) -> list[str]:
@@ -159,7 +165,7 @@ def _write(painter: QPainter, text: Text) -> bool:
     painter.setPen(QColor(text.colour))
     option = QTextOption(_ALIGN[text.align] | _UPRIGHT[text.upright])
     option.setWrapMode(QTextOption.WrapMode.WordWrap)
-    painter.drawText(QRectF(text.x, text.y, text.width, text.height), text.words, option)
+    painter.drawText(QRectF(text.x, text.y, text.width, text.height), _joined(text.words), option)
     return fits
 
 
