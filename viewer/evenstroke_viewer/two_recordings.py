@@ -240,6 +240,8 @@ _TWO_LINES = 30.0
 """A row of at least so many pixels has two lines of words."""
 _LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
 """The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""
+_LARGE = 0.6
+"""The smallest of the running text, in the size of the rest: larger type says less of it, and where the others stand."""
 _LEAST_OF_LEGENDS = 6.5
 _LEAST_OF_ALL = 5.0
 """Where there is no way around it: long names of files, twelve rows in the smallest window."""
@@ -306,17 +308,17 @@ class _Page:
         named, asks, told = box.rows(0.17, 0.07, 0.76)
         alike = alike_lines(compared)
         said = tuple(filter(None, (then, *relevant_texts(compared, self.change))))
-        size = 0.88 * self.size
-        while size > _LEAST and _lines_of((*alike, *said), box.wide, size) + 0.5 > told.high / (_LINE * size):
+        size, least = 0.88 * self.size, max(_LEAST, _LARGE * self.size)
+        while size > least and _lines_of((*alike, *said), told.wide, size) + 0.5 > told.high / (_LINE * size):
             size -= 0.5
-        size = max(_LEAST, size)
-        share = max(_LINE * size / told.high, _lines_of(alike, box.wide, size) * _LINE * size / told.high)
-        above, below = told.rows(min(0.52, share), 1.0 - min(0.52, share))
+        size = max(least, size)
+        share = min(0.52, _LINE * size * max(1, _lines_of(alike, told.wide, size)) / told.high)
+        above, below = told.rows(share, 1.0 - share)
         return [
             self._text(named, names, size, self.theme.quiet, least=_LEAST_OF_ALL),
             self._text(asks, "Like for like?", min(self.size, 1.2 * size), bold=True),
-            self._text(above, "\n".join(_what_fits(alike, above)), size),
-            self._text(below, "\n".join(_what_fits(said, below)), size),
+            self._text(above, "\n".join(_what_fits(alike, above, size)), size),
+            self._text(below, "\n".join(_what_fits(said, below, size)), size),
         ]
 
     def _compared(self, box: Box, change: FeatureChange, edge: float) -> list[Item]:
@@ -505,13 +507,13 @@ def _lines_of(texts: Iterable[str], wide: float, size: float) -> int:
     return sum(math.ceil(1.08 * len(text) * _LETTER * size / wide) for text in texts)
 
 
-def _what_fits(texts: Sequence[str], box: Box) -> tuple[str, ...]:
-    """As many of them as have room in the smallest type, and where the others are."""
+def _what_fits(texts: Sequence[str], box: Box, size: float) -> tuple[str, ...]:
+    """As many of them as have room in this size, and where the others are."""
     more = "More: evenstroke compare."
-    room = int(box.high / (_LINE * _LEAST))
-    if _lines_of(texts, box.wide, _LEAST) <= room:
+    room = int(box.high / (_LINE * size))
+    if _lines_of(texts, box.wide, size) <= room:
         return tuple(texts)
     kept = list(texts)
-    while kept and _lines_of((*kept, more), box.wide, _LEAST) > room:
+    while kept and _lines_of((*kept, more), box.wide, size) > room:
         kept.pop()
     return (*kept, more)

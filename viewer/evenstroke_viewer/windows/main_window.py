@@ -28,6 +28,7 @@ from evenstroke_viewer.band import band, high_of
 from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
 from evenstroke_viewer.look import LIGHT, THEMES, TYPE_SCALES, Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
 
@@ -45,11 +46,13 @@ _LEAST_HELP_PX = 6
 
 class MainWindow(QMainWindow):
     """feed: where messages come from; it is started and closed with the window. settings: where the window's state is
-    kept. control: where the daemon answers requests; of no use to a replay."""
+    kept. control: where the daemon answers requests; of no use to a replay. played: the recording, where feed plays one."""
 
     _answered = Signal(str)
 
-    def __init__(self, feed: Feed, settings: QSettings, control: Control | None) -> None:
+    def __init__(
+        self, feed: Feed, settings: QSettings, control: Control | None, played: Played | None = None
+    ) -> None:
         super().__init__()
         self._feed = feed
         self._settings = settings
@@ -72,7 +75,7 @@ class MainWindow(QMainWindow):
         self._lay_out()
         self._add_views()
         self._bind_keys()
-        self._restore()
+        self._restore(played)
         self._answered.connect(self.notice)
         self._notice_over = QTimer(self)
         self._notice_over.setSingleShot(True)
@@ -368,7 +371,7 @@ class MainWindow(QMainWindow):
 
     # --- until next time -------------------------------------------------------------------------------
 
-    def _restore(self) -> None:
+    def _restore(self, played: Played | None) -> None:
         kept = self._settings
         geometry = kept.value("geometry")
         self.resize(1280, 720)
@@ -383,6 +386,8 @@ class MainWindow(QMainWindow):
         self._tabs.setCurrentIndex(names.index(shown) if shown in names else 0)
         for view in self.views:
             view.restore(kept)
+            if played is not None:
+                view.offer(played)
         self.use_look(Look(theme, scale))
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
