@@ -60,9 +60,11 @@ def test_what_is_lost_comes_before_what_the_losses_may_have_made(scenes):
     model = scenes("losing")
     assert any("sync_irregular" in probe.problems for probe in model.health.probes)
     panel = panel_of(model)
-    assert panel.sentence == "Samples are being lost: 2 of 4 probes miss some."
+    assert panel.sentence == "Samples are being lost: 1400 scans in the last seconds."
     assert panel.now == ADVICE["lost_samples"] and panel.alarm
     assert "lost_samples" in model.health.probes[panel.chosen].problems
+    irregular = next(k for k, p in enumerate(model.health.probes) if "sync_irregular" in p.problems)
+    assert "check the board's cable first" in panel_of(model, irregular).now
 
 
 @pytest.mark.parametrize(

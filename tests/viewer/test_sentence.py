@@ -75,6 +75,18 @@ def test_an_engine_s_oddity_is_never_said_to_be_without_anything_fitted_while_a_
     )
 
 
+def test_what_else_is_odd_is_named_by_cylinder_and_not_more_than_can_be_read(scenes):
+    model = scenes("odd")
+    first = model.finding.findings[0]
+    others = [msgspec.structs.replace(first, odd_pulse_at=(c,)) for c in (1, 5, 3)]
+    model.take(msgspec.structs.replace(model.finding, findings=(first, others[0], *others)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"] == (
+        "cylinder 1: intake pulse; cylinder 5: intake pulse; and 1 more cylinder"
+    )
+    model.take(msgspec.structs.replace(model.finding, findings=(first, first)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"] == "cylinder 4: intake pulse"
+
+
 def test_a_withdrawn_verdict_is_not_said_of_one_that_stands(scenes):
     model = scenes("disturbed")
     (comparison,) = [c for c in model.comparisons if (c.probe, c.feature) == ("intake", "drop")]

@@ -96,8 +96,12 @@ def clock_part(model: ViewModel) -> Part:
     width = health.clock_uncertainty_ppm
     unit = f"{NARROW_SPACE}ppm"
     if width is None:
-        return Part("Board's clock", f"{health.clock_ppm:+.0f}{unit}, uncertainty unknown")
-    return Part("Board's clock", f"{health.clock_ppm:+.0f} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
+        return Part("Board's clock", f"{_whole(health.clock_ppm)}{unit}, uncertainty unknown")
+    return Part("Board's clock", f"{_whole(health.clock_ppm)} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
+
+
+def _whole(value: float) -> str:
+    return f"{value:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 def disk_part(model: ViewModel) -> Part:

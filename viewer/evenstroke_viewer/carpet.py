@@ -216,7 +216,7 @@ def _cells(
             words = interval_words(carpet.comparison, balance).replace(" (", "\n(")
             items.append(
                 Text(
-                    *(at + 1, 0.09 * height, column_wide - 2, 0.075 * height, words, 0.5 * size, theme.ink),
+                    *(at + 1, 0.09 * height, column_wide - 2, 0.075 * height, words, 0.6 * size, theme.ink),
                     align="centre",
                     least=6,
                 )

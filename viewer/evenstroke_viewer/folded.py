@@ -209,7 +209,7 @@ class _Page:
                 least=7,
             ),
             Text(
-                *(pad + 0.68 * inner, 0, 0.32 * inner, high, hint, self.px(17), self.theme.quiet),
+                *(pad + 0.67 * inner, 0.1 * high, 0.33 * inner, 0.8 * high, hint, self.px(17), self.theme.quiet),
                 align="right",
                 upright="middle",
                 least=7,

@@ -24,6 +24,10 @@ from .view_model import ViewModel
 
 _TRACE_S = 3.0
 _MINUS = "\N{MINUS SIGN}"
+_LOST_EVENTS = (
+    "Events are missed or doubled, and the link lost some of what was sent: check the board's cable first. If nothing is "
+    "lost any more, move the pick-up, or change its threshold."
+)
 _MOST_STEPS = 4096
 """A swing over more is never too small, and its steps may be the noise's."""
 _LEAST_SHARE = 0.0005
@@ -101,12 +105,11 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
     stale = _stale(model)
     if stale is not None:
         return Panel(*stale, alarm=True, chosen=None, cards=cards, losses=losses)
-    lossy = [k for k in troubled if "lost_samples" in health.probes[k].problems]
-    if model.losing and lossy:  # what is lost makes the other troubles, or hides them
-        sentence = f"Samples are being lost: {len(lossy)} of {counted(len(cards), 'probe')} {_miss(len(lossy))} some."
-        return Panel(
-            sentence, ADVICE["lost_samples"], alarm=True, chosen=lossy[0], cards=cards, losses=losses
-        )
+    if model.losing:  # it makes the other troubles, or hides them
+        lossy = [k for k in troubled if "lost_samples" in health.probes[k].problems]
+        sentence = f"Samples are being lost: {counted(model.losing, 'scan')} in the last seconds."
+        chosen = lossy[0] if lossy else None
+        return Panel(sentence, ADVICE["lost_samples"], alarm=True, chosen=chosen, cards=cards, losses=losses)
     if troubled:
         card = cards[troubled[0]]
         more = len(troubled) - 1
@@ -149,10 +152,6 @@ def _standing_in_replay(model: ViewModel, probes: int) -> tuple[str, str]:
     )
 
 
-def _miss(probes: int) -> str:
-    return "misses" if probes == 1 else "miss"
-
-
 _AGAIN = "Look here while it is cranked again; the first view (key 1) says whether to."
 
 
@@ -181,8 +180,14 @@ def _rank(probe: ProbeHealth) -> tuple[bool, int]:
 
 
 def _card(model: ViewModel, probe: ProbeHealth) -> Card:
+    on_the_way = model.health is not None and any(
+        loss.reason in ("edges_missing", "samples_missing") for loss in model.health.losses
+    )
     troubles = tuple(
-        (SHORT_WORDS.get(code, code.replace("_", " ")), ADVICE.get(code, probe.advice))
+        (
+            SHORT_WORDS.get(code, code.replace("_", " ")),
+            _LOST_EVENTS if code == "sync_irregular" and on_the_way else ADVICE.get(code, probe.advice),
+        )
         for code in probe.problems
     )
     word = troubles[0][0] if troubles else _STATE_WORDS[probe.state]

@@ -14,7 +14,7 @@ from evenstroke_dsp.messages import (
     PhaseName,
 )
 from evenstroke_dsp.names import cylinder_name, pulse_name
-from evenstroke_dsp.wording import listed
+from evenstroke_dsp.wording import counted, listed
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .look import Look
@@ -37,6 +37,10 @@ _PHASE_WORDS: dict[PhaseName, str] = {
 }
 _MOST_NOW = 150
 """Letters of an instruction that are shown large; what is left follows smaller."""
+
+
+_MOST_ALSO = 2
+"""Cylinders beside the first finding's that are named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,9 +218,7 @@ def _facts(model: ViewModel) -> tuple[tuple[str, str], ...]:
         ("Made by", _made_by(model, first.cause)),
     ]
     if len(finding.findings) > 1:
-        others = "; ".join(_in_short(model, f) for f in finding.findings[1:4])
-        more = f" and {len(finding.findings) - 4} more" if len(finding.findings) > 4 else ""
-        facts.append(("Also odd", others + more))
+        facts.append(("Also odd; by how much: key 2", _also(model, finding.findings[1:])))
     return tuple(facts)
 
 
@@ -228,12 +230,18 @@ def _made_by(model: ViewModel, cause: CauseOfFinding) -> str:
     return _CAUSE_WORDS[cause]
 
 
-def _in_short(model: ViewModel, finding: Finding) -> str:
-    pair = balance_of(model, finding)
-    where = ", ".join(map(str, finding.odd_pulse_at))
-    if pair is None:
-        return f"{where} ({finding.probe})"
-    return f"{cylinder_name(pair[1])} {interval_words(*pair)}, {finding.probe} {finding.feature}"
+def _also(model: ViewModel, findings: tuple[Finding, ...]) -> str:
+    """Which pulses of which cylinders; few enough to be read from afar."""
+    by_cylinder: dict[str, list[str]] = {}
+    for finding in findings:
+        pair = balance_of(model, finding)
+        where = cylinder_name(pair[1]) if pair is not None else ", ".join(map(str, finding.odd_pulse_at))
+        name = pulse_name(pair[0].role, finding.feature) if pair is not None else finding.feature
+        by_cylinder.setdefault(where, []).append(name)
+    parts = [f"{where}: {listed(dict.fromkeys(names))}" for where, names in by_cylinder.items()]
+    left = len(parts) - _MOST_ALSO
+    more = f"; and {counted(left, 'more cylinder')}" if left > 0 else ""
+    return "; ".join(parts[:_MOST_ALSO]) + more
 
 
 def interval_words(comparison: Comparison, balance: CylinderBalance) -> str:
@@ -292,7 +300,7 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
     if coach.cranks_wanted:
         cells.append(("Cranks done", f"{coach.cranks} of {coach.cranks_wanted}"))
     if coach.battery is not None:
-        cells.append(("Battery, as the probe reads", coach.battery))
+        cells.append(("Battery by its probe, no interval", coach.battery))
     return tuple(cells)
 
 
@@ -343,23 +351,14 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     y += 0.3 * pad
     items.append(Shape(rectangle(0, y, width, instruction_high), theme.alarm if said.alarm else theme.panel))
     ink = theme.on_alarm if said.alarm else theme.ink
-    now_share = 0.52 if said.then else 0.94
+    # A short order leaves its room to many words that follow on it.
+    now_share = 0.94 if not said.then else 0.34 if len(said.now) < 70 < len(said.then) else 0.52
     inner = width - 2 * pad
-    items.append(
-        Text(
-            *(pad, y + 0.03 * instruction_high, inner, now_share * instruction_high),
-            *(said.now, px(46), ink),
-            bold=True,
-            upright="middle",
-        )
-    )
+    place = (pad, y + 0.03 * instruction_high, inner, now_share * instruction_high)
+    items.append(Text(*place, said.now, px(46), ink, bold=True, upright="middle"))
     if said.then:
-        items.append(
-            Text(
-                *(pad, y + 0.55 * instruction_high, inner, 0.43 * instruction_high, said.then, px(26), ink),
-                upright="middle",
-            )
-        )
+        place = (pad, y + (0.04 + now_share) * instruction_high, inner, (0.94 - now_share) * instruction_high)
+        items.append(Text(*place, said.then, px(30), ink, upright="middle"))
     y += instruction_high + 0.4 * pad
     if said.coach:
         items += _cells(said.coach, pad, y, width - 2 * pad, coach_high, px(17), px(30), look)
