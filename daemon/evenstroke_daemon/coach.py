@@ -69,6 +69,7 @@ class Coach:
         self._fitted = False  # something that is fitted disturbs a comparison
         self._resting: deque[float] = deque(maxlen=_REST_READINGS)
         self._lowest: float | None = None
+        self._just_now: deque[float] = deque()
         self._rest_doubted = 0  # readings to come that may be of an engine that turns unseen
         self._lost_s: float | None = None  # when the stream last lacked something
         self._left_out = False  # the last crank does not count, since it did
@@ -95,12 +96,15 @@ class Coach:
     def battery(self, volts: float) -> None:
         """The battery's voltage in the last moment, some dozen times a second.
 
-        The phase follows the stream by half a second, so that the inrush counts as neither.
+        The phase follows the stream by half a second, more where an engine turns slowly: what was read in the two seconds
+        before it was seen to turn counts as neither.
         """
         if self._rest_doubted and self._phase == "rest":
             self._rest_doubted -= 1
         elif self._phase == "rest":
-            self._resting.append(volts)
+            self._just_now.append(volts)
+            if len(self._just_now) > _REST_READINGS:
+                self._resting.append(self._just_now.popleft())
         elif self._phase == "cranking":
             self._lowest = volts if self._lowest is None else min(volts, self._lowest)
 
@@ -125,6 +129,7 @@ class Coach:
         if self._stopped_at is None or now_s - self._stopped_at > _SAME_CRANK_S:
             self._enough = None
         self._crank_began, self._lowest = now_s, None
+        self._just_now.clear()
 
     def _stands(self, now_s: float) -> None:
         if self._crank_began is None:

@@ -340,6 +340,17 @@ def test_a_battery_under_the_starter_is_not_at_rest_because_samples_are_lost():
     assert coach.say(9.0).battery_rest_v == 12.6
 
 
+def test_a_crank_that_is_seen_late_makes_no_low_battery():
+    """A slow three is seen to turn after its second compression: the readings until then are under the starter's load."""
+    coach = Coach(Limits())
+    for volts in (*[12.5] * 60, *[9.9] * 45):
+        coach.battery(volts)
+    coach.heard(finding("cranking"), 4.0)
+    assert coach.say(4.0).battery_rest_v == 12.5
+    crank(coach, 4.0, 8.0)
+    assert coach.say(12.0).battery_rest_v == 12.5
+
+
 def test_without_a_battery_probe_nothing_is_said_of_it():
     said = Coach(Limits()).say(0.0)
     assert (said.battery, said.battery_rest_v, said.battery_lowest_v) == (None, None, None)

@@ -83,6 +83,9 @@ def test_what_else_is_odd_is_named_by_cylinder_and_not_more_than_can_be_read(sce
     assert dict(say(model).facts)["Also odd; by how much: key 2"] == (
         "cylinder 1: intake pulse; cylinder 5: intake pulse; and 1 more cylinder"
     )
+    rise = msgspec.structs.replace(first, feature="rise")
+    model.take(msgspec.structs.replace(model.finding, findings=(first, rise, others[0], first)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"].startswith("4: rise; cylinder 1: intake")
     model.take(msgspec.structs.replace(model.finding, findings=(first, first)))
     assert dict(say(model).facts)["Also odd; by how much: key 2"] == "cylinder 4: intake pulse"
 
@@ -156,6 +159,11 @@ def test_a_long_instruction_is_split_at_a_sentence_and_loses_nothing():
     assert now == "Leave the engine as it is."
     assert then == "Take the hose out, refit the plug; then crank again. Compare both."
     assert split("Short.", most=40) == ("Short.", "")
+    bracketed = "Rest. The battery is low (9.9 V; 12.2 V or more is wanted): charge it."
+    assert split(bracketed, most=40) == (
+        "Rest.",
+        "The battery is low (9.9 V; 12.2 V or more is wanted): charge it.",
+    )
 
 
 def test_signs():

@@ -97,7 +97,10 @@ def clock_part(model: ViewModel) -> Part:
     unit = f"{NARROW_SPACE}ppm"
     if width is None:
         return Part("Board's clock", f"{_whole(health.clock_ppm)}{unit}, uncertainty unknown")
-    return Part("Board's clock", f"{_whole(health.clock_ppm)} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
+    return Part(
+        "Board's clock",
+        f"{_whole(health.clock_ppm)}{NARROW_SPACE}±{NARROW_SPACE}{width:.0f}{unit} (95{NARROW_SPACE}%)",
+    )
 
 
 def _whole(value: float) -> str:

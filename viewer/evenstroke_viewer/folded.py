@@ -209,7 +209,15 @@ class _Page:
                 least=7,
             ),
             Text(
-                *(pad + 0.67 * inner, 0.1 * high, 0.33 * inner, 0.8 * high, hint, self.px(17), self.theme.quiet),
+                *(
+                    pad + 0.67 * inner,
+                    0.1 * high,
+                    0.33 * inner,
+                    0.8 * high,
+                    hint,
+                    min(self.px(17), 0.36 * high),
+                    self.theme.quiet,
+                ),
                 align="right",
                 upright="middle",
                 least=7,

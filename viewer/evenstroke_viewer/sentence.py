@@ -238,7 +238,11 @@ def _also(model: ViewModel, findings: tuple[Finding, ...]) -> str:
         where = cylinder_name(pair[1]) if pair is not None else ", ".join(map(str, finding.odd_pulse_at))
         name = pulse_name(pair[0].role, finding.feature) if pair is not None else finding.feature
         by_cylinder.setdefault(where, []).append(name)
-    parts = [f"{where}: {listed(dict.fromkeys(names))}" for where, names in by_cylinder.items()]
+    parts = [
+        f"{where}: {names[0]}" + (f" and {len(names) - 1} more" if len(names) > 1 else "")
+        for where, found in by_cylinder.items()
+        for names in [list(dict.fromkeys(found))]
+    ]
     left = len(parts) - _MOST_ALSO
     more = f"; and {counted(left, 'more cylinder')}" if left > 0 else ""
     return "; ".join(parts[:_MOST_ALSO]) + more
@@ -311,6 +315,7 @@ def split(text: str, most: int = _MOST_NOW) -> tuple[str, str]:
         first, _, rest = text.partition("\n")
         return first.strip(), rest.strip()
     ends = [match.end() for match in re.finditer(r"[.;](?=\s)", text)]
+    ends = [end for end in ends if text.count("(", 0, end) == text.count(")", 0, end)]  # not within brackets
     fitting = [end for end in ends if end <= most]
     if len(text) <= most or not ends:
         return text.strip(), ""
