@@ -257,6 +257,8 @@ class Coach:
         settled = finding.more_cycles == 0
         if self._cranks < CRANKS_WANTED:
             so_far = "Nothing odd repeats so far" if settled else "Cannot tell yet"
+            if self._fitted:  # the same again would not count either
+                return f"{so_far}: take out what is fitted, refit the plugs, and crank again. {done}"
             return f"{so_far}: crank again, everything as before. {done}"
         if settled:
             return f"Nothing odd repeats, in {self._cranks} cranks: enough."

@@ -192,6 +192,9 @@ def test_a_crank_with_something_fitted_that_disturbs_does_not_count():
     said = coach.say(200.0)
     assert said.cranks == 0
     assert "cranks with it do not count" in said.words
+    crank(coach, 210.0, 8.0, trust="disturbed")
+    assert "take out what is fitted" in coach.say(400.0).words
+    assert "everything as before" not in coach.say(400.0).words
     coach.begin("cranking")  # with the set-up that says it is out
     crank(coach, 300.0, 8.0, trust="limited")
     assert coach.say(310.0).cranks == 1

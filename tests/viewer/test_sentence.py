@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import pytest
 from evenstroke_dsp.messages import FittedPart
+from evenstroke_viewer.feed import Playing
 from evenstroke_viewer.look import Look
 from evenstroke_viewer.sentence import say, signed, split, words_picture
 from evenstroke_viewer.units import PressureUnit
@@ -25,6 +26,43 @@ def test_waiting_says_what_to_start(scenes):
     assert "tcp://127.0.0.1:7720" in said.sentence
     assert "evenstroke listen" in said.now
     assert not said.coach and not said.facts
+
+
+def test_cycles_that_wait_for_the_physics_are_not_called_an_engine_that_never_turned(scenes):
+    """The first time with a kind of engine cycles and the coach's words come before any finding."""
+    model = scenes("odd")
+    coach = msgspec.structs.replace(
+        model.state.coach, words="It is still being worked out: the balance follows."
+    )
+    model.take(msgspec.structs.replace(model.state, coach=coach))
+    model.finding = model.balance = None
+    said = say(model)
+    assert said.sentence == "13 cycles so far; nothing is compared yet."
+    assert said.now == coach.words
+    assert dict(said.coach)["Engine"] == "not judged yet"
+
+
+def test_the_beginning_of_a_recording_is_no_refusal(scenes):
+    model = scenes("rest")
+    model.take(msgspec.structs.replace(model.state, coach=None))
+    model.take(Playing(0.7, 10.5, 1.0, False))
+    said = say(model)
+    assert (
+        said.sentence == "Nothing has turned yet in this recording." and "F goes ten seconds on" in said.now
+    )
+
+
+def test_even_is_no_finding_where_everything_is_disturbed(scenes):
+    model = scenes("even")
+    assert say(model).sentence.startswith("Nothing odd repeats: every cylinder compares even")
+    comparisons = tuple(
+        msgspec.structs.replace(
+            c, cylinders=tuple(msgspec.structs.replace(b, trust="disturbed") for b in c.cylinders)
+        )
+        for c in model.comparisons
+    )
+    model.take(msgspec.structs.replace(model.balance, comparisons=comparisons))
+    assert say(model).sentence.startswith("Cannot tell: what is fitted disturbs every comparison")
 
 
 def test_a_silent_daemon_s_engine_is_not_seen(scenes):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from evenstroke_viewer.look import LIGHT, Look
+from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.windows.painting import fitting_size
 from evenstroke_viewer.windows.view import PictureWidget
 from own_states import OWN_STATES
@@ -70,3 +73,28 @@ def test_an_address_is_not_broken_behind_its_slashes(qapp):
         return image
 
     assert painted(f"listens at {address}") == painted(f"listens at\n{address}")
+
+
+@pytest.mark.parametrize("scene", ["disturbed", "badly wired"])
+def test_the_chosen_unit_of_pressure_is_every_pressure_s(photographer, scene):
+    """Also of what sits behind another probe, or in the smallest type; a set-up file alone keeps its own units."""
+    seen = 0
+    for view in photographer.views:
+        if view == "Set-up":
+            continue
+        photographer.take(Shot(view, scene))
+        window = photographer.window
+        for unit in PressureUnit:
+            window.model.choose(unit)
+            window.redraw()
+            words = " ".join(
+                text
+                for canvas in window.findChildren(PictureWidget)
+                if canvas.isVisible()
+                for text in (*canvas.picture.texts, canvas.picture.words)
+            )
+            others = [other.value for other in PressureUnit if other is not unit]
+            assert not [sign for sign in others if re.search(rf"\d\s*{sign}\b", words)], (view, unit)
+            seen += bool(re.search(rf"\d\s*{unit.value}\b", words))
+    window.model.choose(PressureUnit.KPA)
+    assert seen >= 4 * len(PressureUnit)

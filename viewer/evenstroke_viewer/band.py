@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from .drawing import Item, Picture, Shape, Text, rectangle
+from .drawing import BREAK, Item, Picture, Shape, Text, rectangle
 from .look import Look
 from .units import NARROW_SPACE
 from .view_model import ViewModel
@@ -57,7 +57,8 @@ def link_part(model: ViewModel) -> Part:
 def recording_part(model: ViewModel) -> Part:
     state = model.state
     if model.playing is not None:
-        return Part("Recording", Path(state.port).name if state is not None else "being opened")
+        name = Path(state.port).name.replace("-", f"-{BREAK}") if state is not None else "being opened"
+        return Part("Recording", name)
     if state is None:
         return Part("Recording", "not known")
     if state.recording_problem is not None:
@@ -165,5 +166,5 @@ def band(model: ViewModel, width: float, height: float, look: Look) -> Picture:
             Text(x + gap, 0.33 * height, inner, 0.62 * height, part.words, large, colour, bold=True, least=7)
         )
         x += wide + gap
-    words = ". ".join(f"{part.heading}: {part.words}" for part in shown)
+    words = ". ".join(f"{part.heading}: {part.words.replace(BREAK, '')}" for part in shown)
     return Picture(width, height, theme.panel, tuple(items), words)

@@ -89,8 +89,10 @@ def circle_picture(
     label = min(look.px(30, width, height), 0.058 * height)  # larger type must not squeeze the circle
     radius = min(0.5 * height - 3.2 * label, 0.31 * width - 5.9 * label)
     wheel = Wheel(0.31 * width, 0.5 * height, radius, _extent(choice, places))
-    items: list[Item] = [*_grounds(wheel, theme, places, choice)]
-    items += _rings(wheel, theme, places, 0.5 * label)
+    items: list[Item] = [Disc(wheel.x, wheel.y, wheel.outer, outline=theme.rule)]
+    if choice is not None:
+        items += _grounds(wheel, theme, places, choice)
+        items += _rings(wheel, theme, places, 0.5 * label)
     items += _chords(wheel, theme, places, choice, fitted)
     for seat in places:
         items += _spoke(wheel, theme, seat, choice, fitted, label, len(places))
@@ -133,7 +135,6 @@ def _grounds(wheel: Wheel, theme: Theme, places: Sequence[Seat], choice: Choice 
 def _rings(wheel: Wheel, theme: Theme, places: Sequence[Seat], size: float) -> list[Item]:
     margin = EVEN_MARGIN_PERCENT
     items: list[Item] = [
-        Disc(wheel.x, wheel.y, wheel.outer, outline=theme.rule),
         Disc(wheel.x, wheel.y, wheel.radius(margin), outline=theme.rule, dashed=True),
         Disc(wheel.x, wheel.y, wheel.radius(-margin), outline=theme.rule, dashed=True),
         Disc(wheel.x, wheel.y, wheel.radius(0.0), outline=theme.ink, width=2.0),

@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 Point = tuple[float, float]
+BREAK = "\N{ZERO WIDTH SPACE}"
+"""In a text: a line may end here, as between two words."""
 
 
 @dataclass(frozen=True, slots=True)

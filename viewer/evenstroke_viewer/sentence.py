@@ -122,9 +122,22 @@ def _engine(model: ViewModel) -> tuple[str, str]:
     finding, state = model.finding, model.state
     if finding is None and model.playing is not None:
         return ("Nothing has turned yet in this recording.", "Play on: Space; F goes ten seconds on.")
-    if finding is None:
-        return ("Listening: nothing has turned yet.", "Wait for the first samples.")
     coach = state.coach if state is not None else None
+    if (
+        finding is None
+    ):  # nothing came yet, or what the set-up does is still being worked out beside the crank
+        words = coach.words if coach is not None else ""
+        if model.cycles:
+            said = f"{counted(len(model.cycles), 'cycle')} so far; nothing is compared yet."
+            return (said, words or "Wait: the balance follows.")
+        return ("Listening: nothing has turned yet.", words or "Wait for the first samples.")
+    if (
+        finding.refused is not None
+        and model.playing is not None
+        and finding.phase == "rest"
+        and not model.cycles
+    ):
+        return ("Nothing has turned yet in this recording.", "Play on: Space; F goes ten seconds on.")
     instruction = coach.words if coach is not None and coach.words else finding.instruction
     if finding.refused is not None:
         if coach is not None and finding.phase == "rest" and not (model.cycles or coach.starter_total_s):
@@ -158,6 +171,8 @@ def _engine(model: ViewModel) -> tuple[str, str]:
             f"Cannot tell yet: {len(undecided)} of {len(judged)} comparisons are undecided; nothing odd repeats so far.",
             instruction,
         )
+    if all(b.trust == "disturbed" for _, b in judged):
+        return ("Cannot tell: what is fitted disturbs every comparison; none of them is odd.", instruction)
     return ("Nothing odd repeats: every cylinder compares even.", instruction)
 
 
@@ -287,7 +302,8 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
     phase = model.finding.phase if model.finding is not None else None
     streams = model.contact == "heard" and model.state is not None and model.state.link == "streaming"
     seen = model.playing is not None or streams
-    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else "not seen now")
+    unseen = "not judged yet" if seen and phase is None else "not seen now"
+    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else unseen)
     cycles = f"{len(model.cycles)}"
     if coach is None:
         return (engine, ("Cycles", cycles))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from evenstroke_dsp.messages import Mark, Request, StartRecording, StopRecording
@@ -346,16 +346,19 @@ class MainWindow(QMainWindow):
             self.notice(f"Saved: {path}")
 
     def _help_on_off(self) -> None:
-        view = self.views[self._tabs.currentIndex()]
-        lines = (*help_lines(replay=self._replay is not None), *view.keys)
-        rows = "".join(f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>" for key, words in lines)
-        self._help.setText(f"<table>{rows}</table>")
+        shown = self._tabs.currentIndex()
+        own = [
+            key for view in (*self.views[shown:], *self.views[:shown]) for key in view.keys
+        ]  # this view's first
+        halves = (help_lines(replay=self._replay is not None), own)
+        columns = "".join(f"<td><table>{_rows(half)}</table></td>" for half in halves)
+        self._help.setText(f"<table width='100%'><tr>{columns}</tr></table>")
         self._help.setVisible(not self._help.isVisible())
         self._place_help()
         self._help.raise_()
 
     def _place_help(self) -> None:
-        wide, most = min(900, self.width() - 20), self.height() - 20
+        wide, most = min(1240, self.width() - 20), self.height() - 20
         size = self._tabs.font().pixelSize()
         self._help.setFont(font(size))
         while self._help.heightForWidth(wide) > most and size > _LEAST_HELP_PX:
@@ -403,6 +406,11 @@ class MainWindow(QMainWindow):
         self._timer.stop()
         self._feed.close()
         super().closeEvent(event)
+
+
+def _rows(keys: Sequence[tuple[str, str]]) -> str:
+    """Each key and what it does, as rows of a table in HTML."""
+    return "".join(f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>" for key, words in keys)
 
 
 def application(arguments: list[str]) -> QApplication:

@@ -25,7 +25,7 @@ from PySide6.QtGui import (
 from PySide6.QtSvg import QSvgGenerator
 from shiboken6 import VoidPtr
 
-from evenstroke_viewer.drawing import Curve, Disc, Line, Picture, Shape, Text
+from evenstroke_viewer.drawing import BREAK, Curve, Disc, Line, Picture, Shape, Text
 from evenstroke_viewer.look import FONT, font_files
 
 _ALIGN = {
@@ -91,8 +91,8 @@ def _joined(words: str) -> str:
 
 
 def _unbreakable(words: str) -> list[str]:
-    """What no line may break within; a no-break space is no break."""
-    return words.replace("\n", " ").split(" ")
+    """What no line may break within; a no-break space is no break, a zero-width one is."""
+    return words.replace("\n", " ").replace(BREAK, " ").split(" ")
 
 
 def paint(painter: QPainter, picture: Picture) -> list[Text]:
