@@ -263,6 +263,18 @@ def test_beside_a_recording_its_set_up_is_open_and_what_was_being_written_is_kep
     assert setup_view(windows(NoFeed(), settings=settings)).document.value(("engine", "cylinders")) == 5
 
 
+def test_a_file_opens_at_its_top(form, tmp_path):
+    take_demo(form)
+    bar = form.area.verticalScrollBar()
+    bar.setValue(bar.maximum())
+    assert bar.value() > 0
+    path = tmp_path / "another.toml"
+    path.write_text(load_setup("demo-without")[1], encoding="utf-8")
+    form.open(path)
+    QApplication.processEvents()
+    assert bar.value() == 0
+
+
 def test_half_an_order_does_not_lay_the_form_out_anew(form, qtbot):
     """Laying a whole form out costs as much as twenty keys."""
     take_demo(form)

@@ -54,7 +54,7 @@ def test_a_text_that_does_not_fit_is_noticed(photographer):
     assert fits and smaller < 20
 
 
-def test_an_address_is_not_broken_behind_its_slashes(qapp):
+def test_an_address_is_not_broken_behind_its_slashes_nor_a_number_from_its_unit(qapp):
     """Painted in a box that the words before it leave too little room in, it stands on a line of its own, whole."""
     from evenstroke_viewer.drawing import Picture, Text
     from evenstroke_viewer.windows.painting import font, load_fonts, paint
@@ -73,6 +73,8 @@ def test_an_address_is_not_broken_behind_its_slashes(qapp):
         return image
 
     assert painted(f"listens at {address}") == painted(f"listens at\n{address}")
+    wide = QFontMetricsF(font(20)).horizontalAdvance("nothing for 1.2 ")
+    assert painted("nothing for 1.2 s") == painted("nothing for\n1.2\N{NO-BREAK SPACE}s")
 
 
 @pytest.mark.parametrize("scene", ["disturbed", "badly wired"])

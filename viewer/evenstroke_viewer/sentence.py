@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -372,8 +373,7 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     y += 0.3 * pad
     items.append(Shape(rectangle(0, y, width, instruction_high), theme.alarm if said.alarm else theme.panel))
     ink = theme.on_alarm if said.alarm else theme.ink
-    # A short order leaves its room to many words that follow on it.
-    now_share = 0.94 if not said.then else 0.34 if len(said.now) < 70 < len(said.then) else 0.52
+    now_share = _share(said.now, said.then)
     inner = width - 2 * pad
     place = (pad, y + 0.03 * instruction_high, inner, now_share * instruction_high)
     items.append(Text(*place, said.now, px(46), ink, bold=True, upright="middle"))
@@ -386,6 +386,14 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     spoken = [said.sentence, said.now, said.then]
     spoken += [f"{heading}: {words}." for heading, words in (*said.facts, *said.coach)]
     return Picture(width, height, theme.ground, tuple(items), " ".join(filter(None, spoken)))
+
+
+def _share(now: str, then: str) -> float:
+    """Of the height of both: by the lines that each takes in its own type."""
+    if not then:
+        return 0.94
+    first, rest = 46 * math.ceil(len(now) / 45), 30 * math.ceil(len(then) / 70)
+    return max(0.3, min(0.6, 0.94 * first / (first + rest)))
 
 
 def _cells(

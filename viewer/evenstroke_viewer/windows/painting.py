@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,7 @@ _UPRIGHT = {
     "bottom": Qt.AlignmentFlag.AlignBottom,
 }
 _JOINER = "\N{WORD JOINER}"
+_UNIT = re.compile(r"(\d) (%|s|ms|V|A|Hz|rpm|ppm|dB|cc|m|mm|kPa|bar|psi|inHg|°C)(?=$|[\s.,;:)])")
 _SMALLER = 0.94
 """How much a text shrinks at each try to fit its box."""
 
@@ -78,16 +80,18 @@ def _fitting(
 
 
 def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bool:
+    words = _joined(words)
     longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(words)), default=0.0)
     if longest > width:
         return False
-    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, _joined(words))
+    needs = metrics.boundingRect(QRectF(0, 0, width, 1e6), Qt.TextFlag.TextWordWrap, words)
     return bool(needs.height() <= height + 0.5 and needs.width() <= width + 0.5)
 
 
+@functools.lru_cache(maxsize=4096)
 def _joined(words: str) -> str:
-    """Words that no line breaks within: Qt would break an address or a path behind each slash."""
-    return words.replace("/", f"/{_JOINER}")
+    """What no line breaks within, joined: Qt would break an address behind each slash, and a number from its unit."""
+    return _UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", words.replace("/", f"/{_JOINER}"))
 
 
 def _unbreakable(words: str) -> list[str]:

@@ -474,8 +474,10 @@ class SetupView(View):
         self.document, self.path, self._written = document, path, written
         self._unread, self._opened, self._shape = {}, set(), None
         self._setup, self._answers = None, ()
+        self.area.verticalScrollBar().setValue(
+            0
+        )  # before the form is laid out, which goes back to where it was
         self._check()
-        self.area.verticalScrollBar().setValue(0)
 
     def keep(self, settings: QSettings) -> None:
         path = str(self.path) if self.path is not None else ""
