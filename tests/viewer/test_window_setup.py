@@ -292,6 +292,30 @@ def test_half_an_order_does_not_lay_the_form_out_anew(form, qtbot):
     assert form.area.widget() is inner
 
 
+def test_what_is_wrong_with_a_field_is_in_sight_with_it(window, form, qtbot):
+    """Also in the smallest window, where the field alone is at its lower edge."""
+    window.resize(640, 360)
+    take_demo(form)
+    form.document.put(("engine", "firing_order"), [1, 5, 3, 6, 2, 2])
+    form._check()
+    QApplication.processEvents()
+    press(qtbot, window, "e")
+    QApplication.processEvents()
+    path = ("engine", "firing_order")
+    assert form.editors[path].focused
+    shown = form.area.viewport().rect()
+    for widget in (form.editors[path], form.wrong[path]):
+        for corner in (widget.rect().topLeft(), widget.rect().bottomLeft()):
+            assert shown.contains(widget.mapTo(form.area.viewport(), corner))
+
+
+def test_another_offered_order_stands_in_its_field(form):
+    take_demo(form)
+    button(form, "1-2-3-4-5-6").click()
+    assert form.editors[("engine", "firing_order")].words == "1-2-3-4-5-6"
+    assert form.document.parsed().engine.firing_order == (1, 2, 3, 4, 5, 6)
+
+
 def test_offered_orders_say_where_they_are_from(form, qtbot):
     press(qtbot, form, "e6")
     said = [label.text() for label in form.findChildren(QLabel) if "Firing order&quot;" in label.text()]
@@ -374,6 +398,17 @@ def test_no_text_is_cut(window, form, look, size):
         form.grab()
         QApplication.processEvents()
         assert cut_texts(form) == [] and form.header.unfit == [], state
+        assert form.area.widget().width() <= form.area.viewport().width(), state
+
+
+def test_a_window_that_shrinks_cuts_no_field(window, form):
+    take_demo(form)
+    for size in ((1280, 720), (640, 360)):
+        window.resize(*size)
+        window.redraw()
+        for _ in range(3):
+            QApplication.processEvents()
+        assert form.area.widget().width() <= form.area.viewport().width(), size
 
 
 def test_it_follows_dark_and_light(window, form):

@@ -70,6 +70,9 @@ class Choices(QComboBox):
     def __init__(self) -> None:
         super().__init__()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        # Its row says how wide it is. By its longest word it would stay as wide as that was in the type of before.
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(4)
 
     def paintEvent(self, _: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)

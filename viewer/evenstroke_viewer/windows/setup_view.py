@@ -178,9 +178,8 @@ class SetupView(View):
         )
         path = next(iter((*wanted, *self.editors)))
         assert path is not None
-        editor = self.editors[path]
-        editor.take_focus()
-        self.area.ensureWidgetVisible(editor)
+        self.editors[path].take_focus()
+        self._scroll_to_focus()
 
     def _leave_field(self) -> None:
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -205,6 +204,9 @@ class SetupView(View):
             self._setup, self._answers = self.stands.setup, self.stands.answers
         self._relay()
         self._mark_offer()
+        for path, editor in self.editors.items():
+            if path not in self._unread and not editor.focused:  # what is being typed stays as it is typed
+                editor.show_value(self.document.value(path))
         for path, label in self.wrong.items():
             words = self._unread.get(path, "")
             if words:
@@ -212,7 +214,9 @@ class SetupView(View):
             elif path == self.stands.wrong:
                 words = self.stands.now
             label.setText(f"\N{BLACK RIGHT-POINTING TRIANGLE} {words}" if words else "")
-            label.setVisible(bool(words))
+            if bool(words) != label.isVisibleTo(self):
+                label.setVisible(bool(words))
+                QTimer.singleShot(0, self, self._scroll_to_focus)  # once it has its place
         self._tell()
         self._paint_header()
 
@@ -307,9 +311,17 @@ class SetupView(View):
     def _scroll_back(self, at: int) -> None:
         """To where it was before the form was laid out anew, or to what has the focus by now."""
         self.area.verticalScrollBar().setValue(at)
+        self._scroll_to_focus()
+
+    def _scroll_to_focus(self) -> None:
+        """What has the focus in sight, with what is said to be wrong with it."""
         focused = QApplication.focusWidget()
-        if focused is not None and self.area.isAncestorOf(focused):
-            self.area.ensureWidgetVisible(focused)
+        if focused is None or not self.area.isAncestorOf(focused):
+            return
+        path = next((path for path, editor in self.editors.items() if editor.focused), None)
+        if path is not None and self.wrong[path].isVisible():
+            self.area.ensureWidgetVisible(self.wrong[path])
+        self.area.ensureWidgetVisible(focused)
 
     def _lay_group(self, column: QVBoxLayout, group: Group, kept: dict[Path, Editor]) -> None:
         if group.title and group.title != "The engine":
@@ -323,8 +335,6 @@ class SetupView(View):
                 editor = Editor(field)
                 editor.changed.connect(partial(self._typed, path, field))
             kept[path] = editor
-            if path not in self._unread:
-                editor.show_value(self.document.value(path))
             self.wrong[path] = complaint("")
             self.wrong[path].hide()
             for widget in (label, editor, self.wrong[path]):
