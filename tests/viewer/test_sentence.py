@@ -5,8 +5,10 @@ from __future__ import annotations
 import msgspec
 import pytest
 from evenstroke_dsp.messages import FittedPart
-from evenstroke_viewer.feed import Playing
+from evenstroke_viewer.band import parts
+from evenstroke_viewer.feed import Delivery, Playing
 from evenstroke_viewer.look import Look
+from evenstroke_viewer.probes import panel_of
 from evenstroke_viewer.sentence import say, signed, split, words_picture
 from evenstroke_viewer.units import PressureUnit
 from scenarios import SCENES
@@ -50,6 +52,15 @@ def test_the_beginning_of_a_recording_is_no_refusal(scenes):
     assert (
         said.sentence == "Nothing has turned yet in this recording." and "F goes ten seconds on" in said.now
     )
+
+
+def test_a_board_that_was_given_up_is_said_after_the_daemon_has_ended(scenes):
+    model = scenes("failed")
+    model.deliver(Delivery((), 12.0, 0, 0, 0))
+    said = say(model)
+    assert said.sentence.startswith("The board is lost") and "start evenstroke listen again" in said.now
+    assert panel_of(model).sentence.startswith("The board sends nothing")
+    assert [part.words for part in parts(model)][1] == "not known"
 
 
 def test_even_is_no_finding_where_everything_is_disturbed(scenes):

@@ -59,7 +59,7 @@ def recording_part(model: ViewModel) -> Part:
     if model.playing is not None:
         name = Path(state.port).name.replace("-", f"-{BREAK}") if state is not None else "being opened"
         return Part("Recording", name)
-    if state is None:
+    if state is None or model.contact == "silent":
         return Part("Recording", "not known")
     if state.recording_problem is not None:
         return Part("Recording", f"STOPPED: {state.recording_problem}", aloud=True)

@@ -159,12 +159,12 @@ def _stale(model: ViewModel) -> tuple[str, str] | None:
     """Where nothing comes any more, what is shown was."""
     if model.playing is not None:
         return None
-    if model.contact == "silent":
+    state = model.state
+    if model.contact == "silent" and (state is None or state.link != "failed"):
         return (
             f"Nothing is heard for {model.silent_s or 0.0:.0f}{NARROW_SPACE}s: this is how the probes were.",
             "Let go of the starter. See whether evenstroke listen still runs, and start it again.",
         )
-    state = model.state
     if state is not None and state.link in ("stalled", "failed"):
         return (
             "The board sends nothing: this is how the probes were.",

@@ -85,13 +85,15 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
             f"Waiting: nothing is published at {model.where} yet.",
             "Start evenstroke listen with the board's port and the set-up; this window finds it by itself.",
         )
-    if model.contact == "silent" and model.playing is None:
+    state = model.state
+    # Who gave the board up has said so, and ends: that is no news of its own.
+    given_up = state is not None and state.link == "failed"
+    if model.contact == "silent" and model.playing is None and not given_up:
         return (
             "Nothing is heard of evenstroke any more.",
             "Let go of the starter. See whether evenstroke listen still runs, and start it again; this window "
             "finds it by itself.",
         )
-    state = model.state
     if state is None or (model.playing is not None and state.link != "failed"):
         return None
     match state.link:
