@@ -218,7 +218,7 @@ def _cells(
                 Text(
                     *(at + 1, 0.09 * height, column_wide - 2, 0.075 * height, words, 0.6 * size, theme.ink),
                     align="centre",
-                    least=6,
+                    least=5,
                 )
             )
     high = min(_HIGHEST_ROW, (bottom - top) / max(1, len(carpet.rows)))
