@@ -69,6 +69,10 @@ class Coach:
         self._fitted = False  # something that is fitted disturbs a comparison
         self._resting: deque[float] = deque(maxlen=_REST_READINGS)
         self._lowest: float | None = None
+        self._just_now: deque[float] = deque()
+        self._rest_doubted = 0  # readings to come that may be of an engine that turns unseen
+        self._lost_s: float | None = None  # when the stream last lacked something
+        self._left_out = False  # the last crank does not count, since it did
 
     def heard(self, finding: FindingMessage, now_s: float) -> None:
         """The pipeline's latest word."""
@@ -92,23 +96,29 @@ class Coach:
     def battery(self, volts: float) -> None:
         """The battery's voltage in the last moment, some dozen times a second.
 
-        The phase follows the stream by half a second, so that the inrush counts as neither.
+        The phase follows the stream by half a second, more where an engine turns slowly: what was read in the two seconds
+        before it was seen to turn counts as neither.
         """
-        if self._phase == "rest":
-            self._resting.append(volts)
+        if self._rest_doubted and self._phase == "rest":
+            self._rest_doubted -= 1
+        elif self._phase == "rest":
+            self._just_now.append(volts)
+            if len(self._just_now) > _REST_READINGS:
+                self._resting.append(self._just_now.popleft())
         elif self._phase == "cranking":
             self._lowest = volts if self._lowest is None else min(volts, self._lowest)
 
     def lost(self, now_s: float) -> None:
-        """Something of the stream went missing."""
-        self._disturbed_s = now_s
+        """Something of the stream went missing: an engine that turns may seem to stand for a while."""
+        self._disturbed_s = self._lost_s = now_s
+        self._rest_doubted = _REST_READINGS
 
     def link(self, streaming: bool, now_s: float) -> None:
         """Whether the board's data come. Nobody can be told anything of a crank that is not seen."""
         if streaming:
             self._blind = False
         elif self._crank_began is not None:
-            self._blind, self._disturbed_s = True, now_s
+            self._blind, self._disturbed_s, self._lost_s = True, now_s, now_s
             self._stands(now_s)
 
     def _turns(self, now_s: float) -> None:
@@ -119,6 +129,7 @@ class Coach:
         if self._stopped_at is None or now_s - self._stopped_at > _SAME_CRANK_S:
             self._enough = None
         self._crank_began, self._lowest = now_s, None
+        self._just_now.clear()
 
     def _stands(self, now_s: float) -> None:
         if self._crank_began is None:
@@ -128,6 +139,8 @@ class Coach:
         self._used_s += seconds
         self._total_s += seconds
         undisturbed = self._disturbed_s is None or self._disturbed_s < began_s - _SEEN_LATE_S
+        lost = self._lost_s is not None and self._lost_s >= began_s - _SEEN_LATE_S
+        self._left_out = seconds >= LEAST_CRANK_S and lost
         self._cranks += seconds >= LEAST_CRANK_S and undisturbed and not self._fitted
 
     def _rest_left(self, now_s: float) -> float:
@@ -237,11 +250,15 @@ class Coach:
         done = f"{self._cranks} of {CRANKS_WANTED} undisturbed cranks done."
         if self._fitted:
             done += " What is fitted disturbs a comparison: cranks with it do not count."
+        elif self._left_out:
+            done += " Something of the last one was lost, so that it does not count: see to the cable first."
         if finding.refused is not None or finding.findings:
             return instruction if self._cranks >= CRANKS_WANTED else f"{instruction} {done}"
         settled = finding.more_cycles == 0
         if self._cranks < CRANKS_WANTED:
             so_far = "Nothing odd repeats so far" if settled else "Cannot tell yet"
+            if self._fitted:  # the same again would not count either
+                return f"{so_far}: take out what is fitted, refit the plugs, and crank again. {done}"
             return f"{so_far}: crank again, everything as before. {done}"
         if settled:
             return f"Nothing odd repeats, in {self._cranks} cranks: enough."

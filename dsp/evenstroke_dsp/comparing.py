@@ -485,9 +485,7 @@ def _what_it_made(
             words = ""
             if x.predicted is not None:
                 low, high = sorted((sign * x.predicted.low, sign * x.predicted.high))
-                words = (
-                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
-                )
+                words = f"; engine physics foresaw it {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
             told = f"{both}. So {by} made {made:+.1f} percentage points of it ({span}, 95 % interval){words}."
         elif x.verdict == "same":
             told = f"{both}, the same within the margin (difference {span}): {by} did not make it."

@@ -11,7 +11,7 @@ from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
 from .names import cylinder_name, pulse_name
 from .setup import Setup
-from .wording import counted
+from .wording import counted, with_article
 
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
@@ -109,11 +109,10 @@ def _finding(
     deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
     cause = cause_of(cylinder)
     name = cylinder_name(cylinder)
-    sizes = sorted((abs(low), abs(high)))
     text = (
         f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
         f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
-        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
+        f"({sizes_words(low, high)} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
         + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
@@ -193,7 +192,7 @@ def fitted_words(setup: Setup) -> str:
         for p in setup.probe
         if p.role == "cylinder_pressure"
     ]
-    words += [f"{f.what} in cylinder {f.cylinder}" for f in setup.fitted]
+    words += [f"{with_article(f.what)} in cylinder {f.cylinder}" for f in setup.fitted]
     return " and ".join(words)
 
 
@@ -209,11 +208,19 @@ def removal(setup: Setup) -> str:
 def effect_words(predicted: Predicted) -> str:
     """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
     low, high = round(predicted.low), round(predicted.high)
+    if low == high == 0:
+        return "hardly any different"
     if high <= 0 or low >= 0:
         word = "smaller" if high <= 0 and low < 0 else "larger"
-        least, most = sorted((abs(low), abs(high)))
-        return f"{least} to {most} % {word}"
+        return f"{sizes_words(predicted.low, predicted.high)} % {word}"
     return f"from {-low} % smaller to {high} % larger"
+
+
+def sizes_words(low: float, high: float) -> str:
+    """Two ends of a range without their signs, the smaller one first: "9 to 13"; to a tenth where they would be the same."""
+    least, most = sorted((abs(low), abs(high)))
+    places = 0 if round(least) != round(most) else 1
+    return f"{least:.{places}f} to {most:.{places}f}"
 
 
 def _why(

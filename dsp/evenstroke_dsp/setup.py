@@ -8,6 +8,7 @@ depends on it says so.
 from __future__ import annotations
 
 import difflib
+import functools
 import itertools
 import math
 import re
@@ -476,8 +477,14 @@ def _check_schema(source: _Source, tree: dict[str, Any]) -> None:
         )
 
 
+@functools.cache
+def _fields(table: type[msgspec.Struct]) -> tuple[msgspec.structs.FieldInfo, ...]:
+    """A table's fields. msgspec evaluates every annotation anew each time, which is half of a form's wait for a key."""
+    return msgspec.structs.fields(table)
+
+
 def _check_keys(source: _Source, tree: dict[str, Any], path: _Path, table: tuple[str, ...]) -> None:
-    known = [field.encode_name for field in msgspec.structs.fields(TABLES[table])]
+    known = [field.encode_name for field in _fields(TABLES[table])]
     for key, value in tree.items():
         if key not in known:
             raise source.error(
@@ -508,7 +515,7 @@ def _check_numbers_finite(source: _Source, value: object, path: _Path) -> None:
             todo="leave it out if unknown",
         )
     if isinstance(value, _Table):
-        for field in msgspec.structs.fields(value):
+        for field in _fields(type(value)):
             if field.encode_name != "job":
                 _check_numbers_finite(source, getattr(value, field.name), (*path, field.encode_name))
     elif isinstance(value, tuple):
@@ -640,7 +647,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             found=probe.name,
             todo="name it as you call it",
         )
-    for field in msgspec.structs.fields(Probe):
+    for field in _fields(Probe):
         roles = ROLES_OF_KEY.get(field.encode_name)
         if roles is not None and probe.role not in roles and getattr(probe, field.name) != field.default:
             raise at.error(
@@ -920,7 +927,7 @@ def _where_else(key: str) -> str:
 
 
 def _is_key_of(key: str, table: tuple[str, ...]) -> bool:
-    return any(field.encode_name == key for field in msgspec.structs.fields(TABLES[table]))
+    return any(field.encode_name == key for field in _fields(TABLES[table]))
 
 
 def _label_of(probe: dict[str, Any]) -> str:

@@ -14,14 +14,13 @@ from .measurement import ProbeMeasurer
 from .messages import FittedPart, Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
-from .wording import listed
+from .wording import NOT_WORKED_OUT, listed
 
 _FEW_CYLINDERS = 4
 """In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
 (tests/bench/bench_what_shows.py)."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
-NOT_WORKED_OUT = "How large that is has not been worked out here (--quick, or not a cranking test)."
 
 
 def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
@@ -76,14 +75,15 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
     if not disturbed:
         which = "both" if len(heard) == 2 else f"all {len(heard)}"
         words = (
-            f"{start} {which} cylinders, nothing fitted disturbs them.{uneven}"
+            f"{start} compares {which} cylinders; nothing that is fitted disturbs them.{uneven}"
             if uneven
-            else f"{start} {which} cylinders cleanly."
+            else f"{start} compares {which} cylinders cleanly."
         )
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]
-    rest = f"{listed(map(str, clean))} cleanly" if clean else "none cleanly"
-    words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature)}"
+    where = f"cylinder{'s' if len(disturbed) > 1 else ''} {listed(map(str, disturbed))}"
+    rest = f"clean in {listed(map(str, clean))}" if clean else "clean in none"
+    words = f"{start} disturbed in {where}; {rest}. {path_words(setup, probe.role, feature)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
     text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
@@ -142,11 +142,16 @@ def range_words(predicted: Predicted) -> str:
     """ "-3 % (-8 to +1 %)", or that it is hardly anything."""
     if max(abs(predicted.low), abs(predicted.high)) <= _STATED_PERCENT:
         return f"within {_STATED_PERCENT:g} %"
-    return f"{_whole(predicted.deviation)} % ({_whole(predicted.low)} to {_whole(predicted.high)} %)"
+    places = 0 if round(predicted.low) != round(predicted.high) else 1
+    low, middle, high = (
+        _signed(value, places) for value in (predicted.low, predicted.deviation, predicted.high)
+    )
+    return f"{middle} % ({low} to {high} %)"
 
 
-def _whole(percent: float) -> str:
-    return f"{round(percent):+d}" if round(percent) else "0"
+def _signed(percent: float, places: int) -> str:
+    words = f"{percent:+.{places}f}"
+    return words if float(words) else "0"
 
 
 def place_lines(setup: Setup) -> tuple[str, ...]:

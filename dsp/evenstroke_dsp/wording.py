@@ -1,8 +1,12 @@
-"""How lists and counts are written in a sentence."""
+"""How lists, counts and names are written in a sentence, and what stands where a size is not known."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+
+NOT_WORKED_OUT = "How large that is has not been worked out."
+"""Engine physics were left out, or say nothing of a test that does not crank."""
+_WITH_ARTICLE = frozenset({"a", "an", "the", "no", "my", "our", "his", "her", "their", "its", "this", "that"})
 
 
 def listed(words: Iterable[str]) -> str:
@@ -14,3 +18,8 @@ def listed(words: Iterable[str]) -> str:
 def counted(number: int, thing: str, things: str = "") -> str:
     """A number with its noun: "1 cycle", "2 cycles"; things: its plural, where that is not `thing` with an s."""
     return f"{number} {thing if number == 1 else things or f'{thing}s'}"
+
+
+def with_article(thing: str) -> str:
+    """What somebody calls a thing, as a sentence has it: "the compression hose" of "compression hose"."""
+    return thing if thing.split(" ", 1)[0].lower() in _WITH_ARTICLE else f"the {thing}"

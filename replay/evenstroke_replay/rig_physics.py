@@ -105,8 +105,9 @@ class PhysicsSource:
         self._setup = setup
         self._trace = trace
         self._rate_hz = 1.0 / float(trace.times_s[1] - trace.times_s[0])
-        # From a second after the start the starter is up to speed.
-        self._steady = slice(round((rest_s + 1.0) * self._rate_hz), round(release_s * self._rate_hz))
+        # From a second after the start the starter is up to speed; of a shorter crank its second half has to do.
+        up_to_speed_s = min(rest_s + 1.0, 0.5 * (rest_s + release_s))
+        self._steady = slice(round(up_to_speed_s * self._rate_hz), round(release_s * self._rate_hz))
         self._noise_db = noise_db
         self._reference_v = reference_v
         self.wiring = wire(setup)

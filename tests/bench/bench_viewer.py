@@ -1,11 +1,14 @@
 """What the window costs, and how late it is.
 
-    python tests/bench/bench_viewer.py [--seconds 10] [--recording-seconds 600] [--only frames|delay|start|scrub]
+    python tests/bench/bench_viewer.py [--seconds 10] [--recording-seconds 600] [--only frames|delay|start|typing|scrub]
 
 frames: how often a second the window looks for what is new and paints what has changed, and its share of one core, for
 streams of 4 x 10 and 8 x 50 kS/s and each view.
 delay: from a published cycle to the pixels that show it (a new row of the view Carpet painted), milliseconds.
 start: from the process's start to the first frame painted, seconds.
+typing: from a key typed into the set-up's form to the frame that shows what it changed, milliseconds: into fields of a whole
+set-up (one that nothing else depends on, one that changes what the check says, one whose every letter is an error), beside
+the floor: the same keys into the same kind of line with nothing behind it.
 scrub: from a wish to be elsewhere in a recording to the frame that shows what was known there, and to its waveforms.
 Offscreen unless QT_QPA_PLATFORM says otherwise; an X server or a desktop adds its own.
 """
@@ -232,6 +235,63 @@ def start(rounds: int) -> dict[str, float]:
     return {"median_s": round(float(np.median(took)), 2), "worst_s": round(max(took), 2)}
 
 
+def typing(keys: int, folder: str) -> dict[str, object]:
+    """Each key is typed once the one before is shown, into a window that draws itself on demand."""
+    from evenstroke_replay.setup_files import load_setup
+    from evenstroke_viewer.setup_document import SetupDocument
+    from evenstroke_viewer.windows.form_widgets import TextLine
+    from PySide6.QtCore import Qt
+    from PySide6.QtTest import QTest
+    from screens import NoFeed
+
+    window = window_on(NoFeed(), folder)
+    window._timer.stop()
+    form = next(view for view in window.views if view.name == "Set-up")
+    window.show_view(window.views.index(form))
+    text = load_setup("demo")[1]
+
+    def typed(line: TextLine, words: str) -> list[float]:
+        took = []
+        for letter in (words * keys)[:keys]:
+            began = time.perf_counter()
+            QTest.keyClick(line, Qt.Key.Key_Backspace if letter == "<" else letter)
+            QApplication.processEvents()
+            took.append(1000 * (time.perf_counter() - began))
+        return took
+
+    alone = TextLine()
+    alone.resize(600, 30)
+    alone.show()
+    spin(0.5)
+    floor = typed(alone, "87.5<<<<")
+    result: dict[str, object] = {"floor_ms": _spread(floor)}
+    for name, path, words in (
+        ("engine.bore_mm", ("engine", "bore_mm"), "<4"),
+        ("fitted volume", ("probe", 3, "added_volume_cc"), "<4"),
+        ("firing order, wrong and right", ("engine", "firing_order"), "<4"),
+    ):
+        form._use(SetupDocument(text, "demo.toml"), Path("demo.toml"), text)  # type: ignore[attr-defined]
+        spin(0.5)
+        editor = form.editors[path]  # type: ignore[attr-defined]
+        editor.take_focus()
+        took = typed(editor.line, words)
+        result[name] = {
+            **_spread(took),
+            "ratio_of_medians": round(float(np.median(took) / np.median(floor)), 1),
+        }
+    alone.close()
+    window.close()
+    return result
+
+
+def _spread(took: list[float]) -> dict[str, float]:
+    return {
+        "p50_ms": round(float(np.median(took)), 2),
+        "p99_ms": round(float(np.quantile(took, 0.99)), 2),
+        "worst_ms": round(max(took), 2),
+    }
+
+
 def scrub(seconds: float, jumps: int, folder: str) -> dict[str, object]:
     """Anywhere within what was played before, and once to the end of what was not."""
     from datetime import UTC, datetime
@@ -286,15 +346,17 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10.0, help="of each view and stream")
     parser.add_argument("--cycles", type=int, default=200, help="whose delay is measured")
     parser.add_argument("--rounds", type=int, default=5, help="of starting")
+    parser.add_argument("--keys", type=int, default=60, help="typed into each field")
     parser.add_argument("--recording-seconds", type=float, default=600.0)
     parser.add_argument("--jumps", type=int, default=20)
-    parser.add_argument("--only", choices=("frames", "delay", "start", "scrub"))
+    parser.add_argument("--only", choices=("frames", "delay", "start", "typing", "scrub"))
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         parts: dict[str, Callable[[], object]] = {
             "frames": lambda: frames(given.seconds, folder),
             "delay": lambda: delay(given.cycles, folder),
             "start": lambda: start(given.rounds),
+            "typing": lambda: typing(given.keys, folder),
             "scrub": lambda: scrub(given.recording_seconds, given.jumps, folder),
         }
         result = {name: work() for name, work in parts.items() if given.only in (None, name)}

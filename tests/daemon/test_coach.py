@@ -173,9 +173,10 @@ def test_a_crank_that_lacks_something_does_not_count(lost_at_s):
     coach.balance(balance())
     coach.heard(finding("rest", SETTLED, more=0), 18.0)
     assert coach.say(200.0).cranks == 0
-    assert "0 of 2 undisturbed cranks done" in coach.say(200.0).words
+    assert "0 of 2 undisturbed cranks done. Something of the last one was lost" in coach.say(200.0).words
     crank(coach, 200.0, 8.0)
     assert coach.say(400.0).cranks == 1  # what was lost in one crank does not spoil the next
+    assert "lost" not in coach.say(400.0).words
 
 
 def test_what_is_lost_at_rest_spoils_no_crank():
@@ -191,6 +192,9 @@ def test_a_crank_with_something_fitted_that_disturbs_does_not_count():
     said = coach.say(200.0)
     assert said.cranks == 0
     assert "cranks with it do not count" in said.words
+    crank(coach, 210.0, 8.0, trust="disturbed")
+    assert "take out what is fitted" in coach.say(400.0).words
+    assert "everything as before" not in coach.say(400.0).words
     coach.begin("cranking")  # with the set-up that says it is out
     crank(coach, 300.0, 8.0, trust="limited")
     assert coach.say(310.0).cranks == 1
@@ -318,6 +322,36 @@ def test_the_battery_while_cranking_and_after():
     assert after.battery_lowest_v == 9.1
     assert after.words.startswith("The battery fell to 9.1 V while cranking (9.6 V or more is wanted")
     assert after.battery.startswith("12.6 V at rest: good, 9.1 V at the lowest")
+
+
+def test_a_battery_under_the_starter_is_not_at_rest_because_samples_are_lost():
+    """Where samples are lost the pipeline sees no cycles, and calls an engine that turns one that stands."""
+    coach = Coach(Limits())
+    coach.heard(finding("cranking"), 1.0)
+    coach.battery(10.9)
+    coach.lost(3.0)
+    coach.heard(finding("rest"), 3.5)
+    for _ in range(45):
+        coach.battery(10.9)
+    coach.lost(5.0)
+    for _ in range(45):
+        coach.battery(10.9)
+    said = coach.say(6.0)
+    assert said.battery_rest_v is None and "charge" not in said.words
+    for _ in range(60):
+        coach.battery(12.6)
+    assert coach.say(9.0).battery_rest_v == 12.6
+
+
+def test_a_crank_that_is_seen_late_makes_no_low_battery():
+    """A slow three is seen to turn after its second compression: the readings until then are under the starter's load."""
+    coach = Coach(Limits())
+    for volts in (*[12.5] * 60, *[9.9] * 45):
+        coach.battery(volts)
+    coach.heard(finding("cranking"), 4.0)
+    assert coach.say(4.0).battery_rest_v == 12.5
+    crank(coach, 4.0, 8.0)
+    assert coach.say(12.0).battery_rest_v == 12.5
 
 
 def test_without_a_battery_probe_nothing_is_said_of_it():

@@ -23,29 +23,12 @@ from evenstroke_protocol.events import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from setup_texts import FOUR, intake, probe, spark
 
 CLOCK_HZ = 2_000_000
 SCAN_TICKS = 800  # 2.5 kHz
 
-SETUP_TEXT = """
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "current"
-role = "starter_current"
-input = 1
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 4
-cylinder = 1
-"""
+SETUP_TEXT = FOUR + intake(input=0) + probe("current", "starter_current", input=1) + spark(input=4)
 
 
 def setup(text: str = SETUP_TEXT) -> Setup:

@@ -46,6 +46,8 @@ def test_without_a_prediction_a_disturbed_cylinder_stays_unclear_and_a_clean_one
         (-10.2, -2.1, "2 to 10 % smaller"),
         (1.0, 3.4, "1 to 3 % larger"),
         (-6.0, 1.4, "from 6 % smaller to 1 % larger"),
+        (-13.4, -12.8, "12.8 to 13.4 % smaller"),  # "13 to 13" would say that there is no doubt
+        (-0.3, 0.4, "hardly any different"),
     ],
 )
 def test_a_range_in_words(low: float, high: float, words: str) -> None:

@@ -11,17 +11,9 @@ from evenstroke_dsp.findings import findings_of
 from evenstroke_dsp.measurement import Measured, ProbeMeasurer
 from evenstroke_dsp.messages import Comparison
 from evenstroke_dsp.setup import Setup, parse_setup
+from setup_texts import FOUR, intake
 
-SETUP = """
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-low_corner_hz = 0.1
-"""
+SETUP = FOUR + intake(low_corner_hz=0.1)
 
 
 def compared(odd: dict[int, float], cycles: int, *, seed: int = 1) -> tuple[Setup, tuple[Comparison, ...]]:

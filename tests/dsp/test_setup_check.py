@@ -188,8 +188,8 @@ def test_a_second_wheel_is_said_to_be_unused() -> None:
 
 def test_comparisons_say_what_is_disturbed_and_what_is_clean() -> None:
     text = section(parse_setup(SIX + INTAKE + AMPS + P5), "What can be compared")
-    assert "intake, drop: disturbed in 2; 1, 3, 4, 5 and 6 cleanly." in text
-    assert "amps, compression: disturbed in 2 and 5; 1, 3, 4 and 6 cleanly." in text
+    assert "intake, drop: disturbed in cylinder 2; clean in 1, 3, 4, 5 and 6." in text
+    assert "amps, compression: disturbed in cylinders 2 and 5; clean in 1, 3, 4 and 6." in text
     assert "p5, peak: with intervals, without a verdict." in text
     assert "has not been worked out" in text
 
@@ -250,10 +250,10 @@ def test_the_text_begins_with_the_title_and_ends_with_a_line_end() -> None:
 @pytest.mark.parametrize(
     ("setup", "title", "said_so"),
     [
-        (SIX + INTAKE + P5 + HOSE_3, "What can be compared", "disturbed in 2 and 4; 1, 3, 5 and 6 cleanly"),
+        (SIX + INTAKE + P5 + HOSE_3, "What can be compared", "disturbed in cylinders 2 and 4; clean in 1, 3, 5 and 6"),
         (SIX + INTAKE + P5 + HOSE_3, "What can be compared", "cylinders 3 and 5 compress less"),
         (SIX + INTAKE + OPEN_5, "What to record instead", "the plug of 5 in, eight seconds"),
-        (THREE + INTAKE + P5.replace("5", "3"), "What can be compared", "none cleanly"),
+        (THREE + INTAKE + P5.replace("5", "3"), "What can be compared", "clean in none"),
         (THREE + INTAKE + P5.replace("5", "3"), "Where to put a transducer", "No cylinder of this engine"),
         (SIX + INTAKE + "sees = [1, 5, 3]\n", "What this test cannot see", "hears nothing of 2, 4 and 6"),
         (SIX + INTAKE + SPARK.replace("ignition", "injector"), "What else alters it", "loads it"),
@@ -297,6 +297,6 @@ def test_nothing_is_called_clean_where_a_judgement_would_be_declined(text: str) 
 
 
 def test_an_engine_that_idles_with_its_plugs_in_is_compared() -> None:
-    assert "intake, drop: all 6 cylinders cleanly." in said(
+    assert "intake, drop: compares all 6 cylinders cleanly." in said(
         parse_setup(SIX + '[conditions]\nmode = "idle"\n' + INTAKE)
     )

@@ -43,27 +43,14 @@ from evenstroke_replay.judging import judge_path  # noqa: E402
 from evenstroke_replay.player import blocks_of  # noqa: E402
 from evenstroke_replay.recorder import Recorder  # noqa: E402
 from evenstroke_replay.recording import open_recording  # noqa: E402
+from setup_texts import FOUR, intake, probe  # noqa: E402
 
 TICKS_HZ = 2_000_000
 ROWS_HZ = 20_000
 SECONDS = 60.0
 ALL = (0, 1, 2, 3, 4)
 GIVE_UP_S = 600.0  # only so that a fault ends: a busy machine may take long
-CLOCK_SETUP = """
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "cam"
-role = "cam_sync"
-input = 4
-cylinder = 1
-"""
+CLOCK_SETUP = FOUR + intake(input=0) + probe("cam", "cam_sync", input=4, cylinder=1)
 RATED = [(250_000, 2500), (500_000, 5000), (1_000_000, 10_000)]
 
 

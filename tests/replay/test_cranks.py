@@ -14,23 +14,9 @@ from evenstroke_replay.cranks import cranks_in, within
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
+from setup_texts import FOUR, intake, spark
 
-SETUP = """schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-low_corner_hz = 0.5
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 1
-cylinder = 1
-offset_deg = -8
-"""
+SETUP = FOUR + intake(input=0, low_corner_hz=0.5) + spark(input=1, offset_deg=-8)
 AS_CSV = parse_setup(SETUP.replace("input = 0\n", "").replace("input = 1\n", ""))
 STEP_S = 4e-4
 

@@ -29,23 +29,10 @@ from evenstroke_replay.recording import open_recording
 from evenstroke_replay.recording_format import RecordingError
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from setup_texts import FOUR, intake, spark
 
 STARTED = datetime(2026, 11, 25, 9, 10, tzinfo=UTC)
-SETUP_TEXT = """
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 2
-cylinder = 1
-"""
+SETUP_TEXT = FOUR + intake(input=0) + spark(input=2)
 SETUP = parse_setup(SETUP_TEXT)
 HELLO = Hello(
     protocol_version=1,

@@ -512,7 +512,7 @@ def test_the_set_up_is_printed_as_its_file_names_it() -> None:
 
 
 def test_the_test_in_short_what_the_set_up_does_and_what_was_noted_are_printed() -> None:
-    said = "intake, drop: disturbed in 2; 1, 3, 4, 5 and 6 cleanly. The way: ..."
+    said = "intake, drop: disturbed in cylinder 2; clean in 1, 3, 4, 5 and 6. The way: ..."
     note = SetupNote(probe="intake", feature="drop", disturbed=(2,), text=said)
     one = JudgedFile(
         judgement(), messages(), parse_setup(SETUP), None, (), (note,), (Mark(3.21, "the starter <grates>"),)

@@ -57,6 +57,13 @@ def test_noise_is_as_far_below_the_pulse_as_asked(played) -> None:
     assert np.std(noise) == pytest.approx(source.noise_v(0), rel=0.05)
 
 
+def test_the_shortest_crank_has_its_noise_too(played) -> None:
+    setup, trace, _ = played
+    short = PhysicsSource(setup, trace, rest_s=REST_S, release_s=REST_S + 1.0, seed=3)
+    short.prepare()
+    assert 0.0 < short.noise_v(0) < 0.1
+
+
 def test_the_same_seed_is_the_same_engine_whatever_is_fitted() -> None:
     traces = [
         crank(load_setup(name)[0], seed=7, rest_s=0.1, crank_s=2.0, faults=())

@@ -17,32 +17,19 @@ import serial
 from evenstroke_daemon.command_line import main
 from evenstroke_protocol.encoder import encode_hello
 from evenstroke_replay.setup_files import load_setup
+from setup_texts import CANNOT_START, FOUR, intake, sampled, spark
 
 needs_pty = pytest.mark.skipif(
     sys.platform == "win32", reason="not checked here: Windows has no pseudo-terminals"
 )
 
-BENCH = """
-schema = 1
-title = "bench"
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[conditions]
-fuel = "disabled"
-ignition = "disabled"
-[acquisition]
-rate_hz = 1000
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 1
-cylinder = 1
-"""
+BENCH = (
+    FOUR.replace("[engine]", 'title = "bench"\n[engine]')
+    + CANNOT_START
+    + sampled(1000)
+    + intake(input=0)
+    + spark(input=1)
+)
 
 CSV_SETUP = (
     BENCH.replace("[acquisition]\nrate_hz = 1000\n", "").replace("input = 0", "").replace("input = 1", "")

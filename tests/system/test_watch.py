@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import os
-import shutil
 import socket
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -25,33 +22,17 @@ from evenstroke_viewer.windows.view import PictureView
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QFileDialog, QLineEdit
+from setup_texts import CANNOT_START, FOUR, intake, sampled, spark
+from x_server import ON_AN_X_SERVER, needs_xvfb, passes_on_an_x_server
 
 LIMIT_MS = 120_000
-SETUP = """
-schema = 1
-title = "watched"
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[conditions]
-fuel = "disabled"
-ignition = "disabled"
-[acquisition]
-rate_hz = 2000
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-low_corner_hz = 1.0
-volts_per_unit = 0.5
-volts_at_zero = 2.5
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 1
-cylinder = 1
-offset_deg = -8
-"""
+SETUP = (
+    FOUR.replace("[engine]", 'title = "watched"\n[engine]')
+    + CANNOT_START
+    + sampled(2000)
+    + intake(input=0, low_corner_hz=1.0, volts_per_unit=0.5, volts_at_zero=2.5)
+    + spark(input=1, offset_deg=-8)
+)
 
 
 def two_free_ports():
@@ -187,17 +168,7 @@ def test_it_waits_follows_marks_and_outlives_the_daemon(window, qtbot, program, 
     played.close()
 
 
-@pytest.mark.skipif(shutil.which("xvfb-run") is None, reason="no Xvfb: nothing was watched on an X server")
-@pytest.mark.skipif(os.environ["QT_QPA_PLATFORM"] == "xcb", reason="this is that X server")
+@needs_xvfb
+@pytest.mark.skipif(ON_AN_X_SERVER, reason="this is that X server")
 def test_the_same_on_an_x_server():
-    ran = subprocess.run(
-        [
-            *("xvfb-run", "--auto-servernum", "--server-args=-screen 0 1600x1000x24", sys.executable, "-m"),
-            *("pytest", "-q", "-p", "no:cacheprovider", "-k", "outlives_the_daemon", __file__),
-        ],
-        env={**os.environ, "QT_QPA_PLATFORM": "xcb"},
-        capture_output=True,
-        text=True,
-        cwd=Path(__file__).parents[2],
-    )
-    assert ran.returncode == 0, ran.stdout + ran.stderr
+    passes_on_an_x_server(Path(__file__), "outlives_the_daemon")

@@ -60,9 +60,9 @@ def windows(qtbot, tmp_path):
     application([])
     made = []
 
-    def make(feed, control=None, settings=None):
+    def make(feed, control=None, settings=None, played=None):
         settings = settings or QSettings(str(tmp_path / "window.ini"), QSettings.Format.IniFormat)
-        made.append(MainWindow(feed, settings, control))
+        made.append(MainWindow(feed, settings, control, played))
         qtbot.addWidget(made[-1])
         return made[-1]
 

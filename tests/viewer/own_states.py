@@ -51,6 +51,9 @@ def _wrong(form: Any) -> None:
     _demo(form)
     form.document.put(("engine", "firing_order"), [1, 5, 3, 6, 2, 2])
     form._check()
+    QApplication.processEvents()  # its layout, before anything in it has a place
+    form.enter_form()
+    form._leave_field()
 
 
 def _none(view: Any) -> None:

@@ -111,7 +111,8 @@ class Photographer:
             own[shot.scene](window.views[self.views.index(shot.view)])
         QApplication.processEvents()
         window.redraw()
-        QApplication.processEvents()
+        for _ in range(3):  # a bar that comes narrows what it scrolls, which is then laid out anew
+            QApplication.processEvents()
         return window.grab().toImage()
 
     def close(self) -> None:

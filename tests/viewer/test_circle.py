@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 
+import msgspec
 import pytest
 from evenstroke_dsp.engine import companion
 from evenstroke_dsp.setup import Engine
+from evenstroke_dsp.wording import NOT_WORKED_OUT
 from evenstroke_viewer.choosing import choices, seats
 from evenstroke_viewer.circle import Wheel, circle_picture, disturbed_cylinders
-from evenstroke_viewer.drawing import Line, around
+from evenstroke_viewer.drawing import Line, Text, around
 from evenstroke_viewer.look import LIGHT, Look
 from scenarios import ORDERS, SCENES
 
@@ -59,7 +61,12 @@ def test_the_chord_leads_from_the_hose_to_its_companion(scenes):
     # 1-5-3-6-2-4: the companion of 5 is 2, three places on.
     assert disturbed_cylinders(choice) == (2,)
     picture = circle_picture(model, 1280, 600, Look())
-    chords = [i for i in picture.items if isinstance(i, Line) and i.colour == LIGHT.fitted and not i.closed]
+    in_fitted = [
+        i for i in picture.items if isinstance(i, Line) and i.colour == LIGHT.fitted and not i.closed
+    ]
+    chords = [
+        line for line in in_fitted if line.points[0][0] < 0.62 * 1280
+    ]  # beside it stands the legend's own
     (chord,) = chords
     (x0, y0), (x1, y1) = chord.points
     angles = {seat.cylinder: seat.at_deg for seat in seats(model)}
@@ -90,6 +97,32 @@ def test_before_anything_turns_the_set_up_says_what_will_be_compared(scenes):
         ("starter", "compression"),
     ]
     assert any("No cycle yet" in text for text in circle_picture(model, 1280, 600, Look()).texts)
+
+
+def test_the_legend_says_what_is_drawn_and_no_more(scenes):
+    plain = circle_picture(scenes("odd"), 1280, 600, Look()).texts
+    assert not any("fitted" in text or "unnamed" in text for text in plain)
+    fitted = circle_picture(scenes("disturbed"), 1280, 600, Look()).texts
+    assert "foreseen of what is fitted" in fitted and "whom it disturbs" in fitted
+    assert any("unnamed" in text for text in circle_picture(scenes("unnamed"), 1280, 600, Look()).texts)
+
+
+def test_large_type_is_large_in_the_legend_too(scenes):
+    def size_of(scale):
+        picture = circle_picture(scenes("odd"), 1280, 560, Look(LIGHT, scale))
+        return next(i for i in picture.items if isinstance(i, Text) and i.words.startswith("undecided")).size
+
+    assert size_of(2.0) >= 1.3 * size_of(1.0)
+
+
+def test_no_option_of_a_command_stands_in_a_view(scenes):
+    """A size that was not worked out is asked for in the form, not on a command line."""
+    model = scenes("disturbed")
+    note = model.state.setup_notes[0]
+    unsized = msgspec.structs.replace(note, text=f"{note.text.split(' By engine')[0]} {NOT_WORKED_OUT}")
+    model.take(msgspec.structs.replace(model.state, setup_notes=(unsized,)))
+    (text,) = [t for t in circle_picture(model, 1280, 600, Look()).texts if NOT_WORKED_OUT in t]
+    assert "--" not in text and "Ctrl+P" in text
 
 
 def test_unnamed_cylinders_are_places_in_brackets(scenes):

@@ -13,9 +13,13 @@ import click
 import pytest
 from click.testing import CliRunner
 from evenstroke_protocol.errors import EvenstrokeError
+from evenstroke_replay.recording import open_recording
+from evenstroke_replay.setup_files import load_setup
 from evenstroke_viewer import command_watch
 from evenstroke_viewer.band import bytes_words, parts
 from evenstroke_viewer.command_watch import ViewerError, command, require_windows
+from evenstroke_viewer.played import Played
+from recordings import record
 
 ROOT = Path(__file__).parents[2]
 
@@ -69,6 +73,20 @@ def test_a_recording_that_cannot_be_read_is_an_error_with_where_and_what_to_do(t
     with pytest.raises(EvenstrokeError) as raised:
         CliRunner().invoke(command, [str(path)], catch_exceptions=False)
     assert str(path) in str(raised.value) and raised.value.todo
+
+
+@pytest.mark.parametrize(("options", "named"), [([], "of short.mcap"), (["--setup", "demo"], "demo")])
+def test_a_recording_is_handed_on_with_its_set_up_or_the_one_that_was_given(
+    tmp_path, monkeypatch, options, named
+):
+    path = record(tmp_path / "short.mcap", 3.0)
+    shown = []
+    monkeypatch.setattr(command_watch, "require_windows", lambda: None)
+    monkeypatch.setattr(command_watch, "_show", lambda *what: shown.append(what) or 0)
+    CliRunner().invoke(command, [str(path), *options], catch_exceptions=False)
+    ((_, control, played),) = shown
+    text = load_setup("demo")[1] if options else open_recording(path).setup_text
+    assert control is None and played == Played(path, text, named)
 
 
 @pytest.mark.parametrize("address", ["7720", "tcp://", "http://127.0.0.1:7720"])

@@ -8,6 +8,7 @@ from evenstroke_dsp.health import ADVICE, SHORT_WORDS, WORST_FIRST
 from evenstroke_dsp.messages import LossCount, QueueCount
 from evenstroke_protocol.events import LossReason
 from evenstroke_viewer.drawing import Curve
+from evenstroke_viewer.feed import Playing
 from evenstroke_viewer.look import LIGHT, Look
 from evenstroke_viewer.probes import _REASONS, Probes, moved, panel_of
 from evenstroke_viewer.units import PressureUnit
@@ -52,6 +53,31 @@ def test_a_chosen_probe_says_all_that_is_wrong_with_it(scenes):
     assert all(ADVICE[code] in panel.now for code in problems)
     good = [c.probe for c in panel_of(model).cards].index("wheel")
     assert "Nothing is wrong" in panel_of(model, good).now
+
+
+def test_what_is_lost_comes_before_what_the_losses_may_have_made(scenes):
+    """The scene's spark is missed where samples are lost: nobody should move the pick-up for that."""
+    model = scenes("losing")
+    assert any("sync_irregular" in probe.problems for probe in model.health.probes)
+    panel = panel_of(model)
+    assert panel.sentence == "Samples are being lost: 1400 scans in the last seconds."
+    assert panel.now == ADVICE["lost_samples"] and panel.alarm
+    assert "lost_samples" in model.health.probes[panel.chosen].problems
+    irregular = next(k for k, p in enumerate(model.health.probes) if "sync_irregular" in p.problems)
+    assert "check the board's cable first" in panel_of(model, irregular).now
+
+
+@pytest.mark.parametrize(
+    ("scene", "where"), [("odd", "B goes ten seconds back"), ("rest", "F goes ten seconds on")]
+)
+def test_a_recording_whose_engine_stands_is_not_waited_for(scenes, scene, where):
+    """Nothing turns by itself at a recording's end, or before its first crank."""
+    model = scenes(scene)
+    assert "wait" in panel_of(model).sentence
+    model.take(Playing(10.5, 10.5, 1.0, True))
+    panel = panel_of(model)
+    assert "wait" not in panel.sentence + panel.now
+    assert "this moment of the recording" in panel.sentence and where in panel.now
 
 
 @pytest.mark.parametrize("code", WORST_FIRST)

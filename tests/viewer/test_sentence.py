@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from evenstroke_dsp.messages import FittedPart
+from evenstroke_viewer.band import parts
+from evenstroke_viewer.feed import Delivery, Playing
 from evenstroke_viewer.look import Look
+from evenstroke_viewer.probes import panel_of
 from evenstroke_viewer.sentence import say, signed, split, words_picture
 from evenstroke_viewer.units import PressureUnit
 from scenarios import SCENES
@@ -24,6 +28,56 @@ def test_waiting_says_what_to_start(scenes):
     assert "tcp://127.0.0.1:7720" in said.sentence
     assert "evenstroke listen" in said.now
     assert not said.coach and not said.facts
+
+
+def test_cycles_that_wait_for_the_physics_are_not_called_an_engine_that_never_turned(scenes):
+    """The first time with a kind of engine cycles and the coach's words come before any finding."""
+    model = scenes("odd")
+    coach = msgspec.structs.replace(
+        model.state.coach, words="It is still being worked out: the balance follows."
+    )
+    model.take(msgspec.structs.replace(model.state, coach=coach))
+    model.finding = model.balance = None
+    said = say(model)
+    assert said.sentence == "13 cycles so far; nothing is compared yet."
+    assert said.now == coach.words
+    assert dict(said.coach)["Engine"] == "not judged yet"
+
+
+def test_the_beginning_of_a_recording_is_no_refusal(scenes):
+    model = scenes("rest")
+    model.take(msgspec.structs.replace(model.state, coach=None))
+    model.take(Playing(0.7, 10.5, 1.0, False))
+    said = say(model)
+    assert (
+        said.sentence == "Nothing has turned yet in this recording." and "F goes ten seconds on" in said.now
+    )
+
+
+def test_a_board_that_was_given_up_is_said_after_the_daemon_has_ended(scenes):
+    model = scenes("failed")
+    model.deliver(Delivery((), 12.0, 0, 0, 0))
+    said = say(model)
+    assert said.sentence.startswith("The board is lost") and "start evenstroke listen again" in said.now
+    assert panel_of(model).sentence.startswith("The board sends nothing")
+    assert [part.words for part in parts(model)][1] == "not known"
+
+
+def test_even_is_no_finding_where_everything_is_disturbed(scenes):
+    model = scenes("even")
+    assert say(model).sentence.startswith("Nothing odd repeats: every cylinder compares even")
+    comparisons = tuple(
+        msgspec.structs.replace(
+            c, cylinders=tuple(msgspec.structs.replace(b, trust="disturbed") for b in c.cylinders)
+        )
+        for c in model.comparisons
+    )
+    model.take(msgspec.structs.replace(model.balance, comparisons=comparisons))
+    assert say(model).sentence.startswith("Cannot tell: what is fitted disturbs every comparison")
+
+
+def test_a_silent_daemon_s_engine_is_not_seen(scenes):
+    assert dict(say(scenes("silent")).coach)["Engine"] == "not seen now"
 
 
 def test_a_silent_daemon_and_a_stalled_board_stop_the_crank(scenes):
@@ -58,6 +112,51 @@ def test_what_is_fitted_is_said_to_disturb(scenes):
     assert facts["Trust"].startswith("DISTURBED")
     assert "added volume" in facts["Trust"]
     assert "fitted accounts for it" in facts["Made by"]
+
+
+def test_an_engine_s_oddity_is_never_said_to_be_without_anything_fitted_while_a_hose_is_in(scenes):
+    model = scenes("odd")
+    assert dict(say(model).facts)["Made by"] == "the engine: healthy ones do not show as much"
+    hose = FittedPart(what="hose", cylinder=5, added_volume_cc=9.0, plug_removed=False)
+    model.take(msgspec.structs.replace(model.state, fitted=(hose,)))
+    assert dict(say(model).facts)["Made by"] == (
+        "the engine: neither what is fitted in 5 nor a healthy spread accounts for it"
+    )
+
+
+def test_what_else_is_odd_is_named_by_cylinder_and_not_more_than_can_be_read(scenes):
+    model = scenes("odd")
+    first = model.finding.findings[0]
+    others = [msgspec.structs.replace(first, odd_pulse_at=(c,)) for c in (1, 5, 3)]
+    model.take(msgspec.structs.replace(model.finding, findings=(first, others[0], *others)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"] == (
+        "cylinder 1: intake pulse; cylinder 5: intake pulse; and 1 more cylinder"
+    )
+    rise = msgspec.structs.replace(first, feature="rise")
+    model.take(msgspec.structs.replace(model.finding, findings=(first, rise, others[0], first)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"].startswith("4: rise; cylinder 1: intake")
+    model.take(msgspec.structs.replace(model.finding, findings=(first, first)))
+    assert dict(say(model).facts)["Also odd; by how much: key 2"] == "cylinder 4: intake pulse"
+
+
+def test_a_withdrawn_verdict_is_not_said_of_one_that_stands(scenes):
+    model = scenes("disturbed")
+    (comparison,) = [c for c in model.comparisons if (c.probe, c.feature) == ("intake", "drop")]
+    assert "verdict_withdrawn" in comparison.because  # of another cylinder than the one that is found
+    assert dict(say(model).facts)["Trust"] == "DISTURBED by what is fitted (added volume)"
+
+
+def test_what_is_mended_first_follows_on_what_stops_the_crank(scenes):
+    failed = say(scenes("failed"))
+    assert failed.alarm and failed.now.startswith("Stop cranking")
+    assert failed.then == "Check cable and board, and start evenstroke listen again."
+    assert "key 5" in say(scenes("losing")).then
+
+
+def test_before_the_first_crank_what_an_engine_that_turned_would_lack_stands_apart(scenes):
+    said = say(scenes("rest"))
+    assert said.now == "Ready: crank for eight seconds when everybody is clear."
+    assert said.then.startswith("If the engine did turn: no sync")
 
 
 def test_the_reader_s_unit_of_pressure(scenes):
@@ -109,6 +208,11 @@ def test_a_long_instruction_is_split_at_a_sentence_and_loses_nothing():
     assert now == "Leave the engine as it is."
     assert then == "Take the hose out, refit the plug; then crank again. Compare both."
     assert split("Short.", most=40) == ("Short.", "")
+    bracketed = "Rest. The battery is low (9.9 V; 12.2 V or more is wanted): charge it."
+    assert split(bracketed, most=40) == (
+        "Rest.",
+        "The battery is low (9.9 V; 12.2 V or more is wanted): charge it.",
+    )
 
 
 def test_signs():

@@ -171,6 +171,8 @@ def test_the_keys_are_shown_and_fit(window):
     for words in ("mark this moment", "kPa, bar, psi, inHg", "save this view"):
         assert words in shown.text()
     assert "pause the replay" not in shown.text()
+    for view in window.views:  # those of the other views as well: nobody should have to look for them
+        assert all(words in shown.text() for _, words in view.keys), view.name
     assert window.rect().contains(shown.geometry())
     assert shown.heightForWidth(shown.width()) <= shown.height()
     press(window, Qt.Key.Key_F1)

@@ -12,11 +12,12 @@ from evenstroke_dsp.messages import UseSetup
 from evenstroke_replay.physics_cache import PhysicsCache, shipped_folder
 from evenstroke_replay.setup_files import load_setup
 from evenstroke_viewer.look import DARK, LIGHT, Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.setup_document import SetupDocument
 from evenstroke_viewer.setup_form import NEW_TEXT
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtGui import QColor, QImage
-from PySide6.QtWidgets import QApplication, QPushButton
+from PySide6.QtWidgets import QApplication, QLabel, QPushButton
 from screens import NoFeed
 
 PATIENCE_MS = 30_000
@@ -226,6 +227,116 @@ def test_an_unfinished_set_up_is_there_again_next_time(windows, qtbot, tmp_path)
     assert form.editors[("engine", "cylinders")].words == "5"
 
 
+def setup_view(window):
+    form = next(view for view in window.views if view.name == "Set-up")
+    window.show_view(window.views.index(form))
+    return form
+
+
+def type_into(form, path, words):
+    form._typed(path, form.editors[path].field, words)
+
+
+def test_beside_a_recording_its_set_up_is_open_and_what_was_being_written_is_kept(windows, tmp_path):
+    settings = QSettings(str(tmp_path / "kept.ini"), QSettings.Format.IniFormat)
+    text = load_setup("demo")[1]
+    one, other = (Played(tmp_path / f"{name}.mcap", text, f"of {name}.mcap") for name in ("one", "other"))
+
+    first = windows(NoFeed(), settings=settings)
+    type_into(setup_view(first), ("engine", "cylinders"), "5")
+    first.close()
+
+    playing = windows(NoFeed(), settings=settings, played=one)
+    form = setup_view(playing)
+    assert form.document.text == text
+    assert form.stands.now.startswith("This is how it was recorded.")
+    assert "The set-up of one.mcap." in form.told.toPlainText()
+    assert form._may_drop("a new one")  # nothing of it would be lost
+    type_into(form, ("engine", "bore_mm"), "70")
+    assert "Ctrl+Shift+S" in form.stands.now and not form.stands.now.startswith("This is how")
+    playing.close()
+
+    # What was changed is there again beside that recording, and beside no other one.
+    assert setup_view(windows(NoFeed(), settings=settings, played=other)).document.text == text
+    again = setup_view(windows(NoFeed(), settings=settings, played=one))
+    assert again.document.value(("engine", "bore_mm")) == 70
+    assert setup_view(windows(NoFeed(), settings=settings)).document.value(("engine", "cylinders")) == 5
+
+
+def test_a_file_opens_at_its_top(form, tmp_path):
+    take_demo(form)
+    bar = form.area.verticalScrollBar()
+    bar.setValue(bar.maximum())
+    assert bar.value() > 0
+    path = tmp_path / "another.toml"
+    path.write_text(load_setup("demo-without")[1], encoding="utf-8")
+    form.open(path)
+    QApplication.processEvents()
+    assert bar.value() == 0
+
+
+def test_half_an_order_does_not_lay_the_form_out_anew(form, qtbot):
+    """Laying a whole form out costs as much as twenty keys."""
+    take_demo(form)
+    inner = form.area.widget()
+    editor = form.editors[("engine", "firing_order")]
+    editor.take_focus()
+    key(qtbot, form, Qt.Key.Key_Backspace)  # "1-5-3-6-2-" cannot be read
+    assert form.stands.setup is None
+    key(qtbot, form, Qt.Key.Key_Backspace)  # "1-5-3-6-2" is no order of a six
+    assert form.stands.setup is None
+    assert not any(b.text().startswith("\N{CHECK MARK}") for b in form._offers.values())
+    press(qtbot, form, "-4")
+    assert form.stands.setup is not None
+    assert button(form, "inline six").text().startswith("\N{CHECK MARK}")
+    assert form.area.widget() is inner
+
+
+def test_what_is_wrong_with_a_field_is_in_sight_with_it(window, form, qtbot):
+    """Also in the smallest window, where the field alone is at its lower edge."""
+    window.resize(640, 360)
+    take_demo(form)
+    form.document.put(("engine", "firing_order"), [1, 5, 3, 6, 2, 2])
+    form._check()
+    QApplication.processEvents()
+    press(qtbot, window, "e")
+    QApplication.processEvents()
+    path = ("engine", "firing_order")
+    assert form.editors[path].focused
+    shown = form.area.viewport().rect()
+    for widget in (form.editors[path], form.wrong[path]):
+        for corner in (widget.rect().topLeft(), widget.rect().bottomLeft()):
+            assert shown.contains(widget.mapTo(form.area.viewport(), corner))
+
+
+def test_another_offered_order_stands_in_its_field(form):
+    take_demo(form)
+    button(form, "1-2-3-4-5-6").click()
+    assert form.editors[("engine", "firing_order")].words == "1-2-3-4-5-6"
+    assert form.document.parsed().engine.firing_order == (1, 2, 3, 4, 5, 6)
+
+
+def test_offered_orders_say_where_they_are_from(form, qtbot):
+    press(qtbot, form, "e6")
+    said = [label.text() for label in form.findChildren(QLabel) if "Firing order&quot;" in label.text()]
+    assert len(said) == 1 and "1-5-3-6-2-4" in said[0] and "no source" in said[0] and "maker" in said[0]
+
+
+def test_with_nothing_to_say_the_form_has_the_whole_width(window, form):
+    """In large type the fields that somebody is asked to fill in are in sight, under their cautions."""
+    window.use_look(Look(LIGHT, 2.0))
+    form._use(SetupDocument(NEW_TEXT), None, "")
+    QApplication.processEvents()
+    window.redraw()
+    QApplication.processEvents()
+    shown = form.area.viewport().rect()
+    for editor in form.editors.values():
+        place = editor.mapTo(form.area.viewport(), editor.rect().bottomLeft())
+        assert shown.contains(place), editor.field.key
+    take_demo(form)
+    assert form.told.isVisible()
+
+
 def test_the_file_shows_as_it_will_be_written(window, form, qtbot):
     press(qtbot, window, "e4")
     key(qtbot, window, Qt.Key.Key_T, Qt.KeyboardModifier.ControlModifier)
@@ -287,6 +398,17 @@ def test_no_text_is_cut(window, form, look, size):
         form.grab()
         QApplication.processEvents()
         assert cut_texts(form) == [] and form.header.unfit == [], state
+        assert form.area.widget().width() <= form.area.viewport().width(), state
+
+
+def test_a_window_that_shrinks_cuts_no_field(window, form):
+    take_demo(form)
+    for size in ((1280, 720), (640, 360)):
+        window.resize(*size)
+        window.redraw()
+        for _ in range(3):
+            QApplication.processEvents()
+        assert form.area.widget().width() <= form.area.viewport().width(), size
 
 
 def test_it_follows_dark_and_light(window, form):

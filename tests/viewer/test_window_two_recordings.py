@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from cut_text import cut_texts
 from evenstroke_viewer.look import DARK, LIGHT, Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.two_recordings import Laid, lay
 from PySide6.QtCore import QSettings, Qt
 from PySide6.QtGui import QImage
@@ -112,6 +113,31 @@ def test_a_file_that_is_not_there_or_no_recording_is_said_with_what_to_do(
         QApplication.processEvents()
         words = view.canvas.picture.words
         assert view.laid is None and "Not compared" in words and said in words and todo in words
+
+
+def names_of(window):
+    view = next(v for v in window.views if v.name == "Two recordings")
+    return view, [line.text() for line in view.names]
+
+
+def test_the_recording_that_is_played_comes_first(windows, qtbot, tmp_path):
+    settings = QSettings(str(tmp_path / "kept.ini"), QSettings.Format.IniFormat)
+    one, other = tmp_path / "one.mcap", tmp_path / "other.mcap"
+    window = windows(NoFeed(), settings=settings, played=Played(one, "", "of one.mcap"))
+    view, names = names_of(window)
+    assert names == [str(one), ""]
+    window.show()
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=PATIENCE_MS)
+    window.show_view(window.views.index(view))
+    assert "name the second" in view.canvas.picture.words
+    press(qtbot, window, "e")
+    assert view.names[1].hasFocus()
+    view.names[1].setText(str(other))
+    window.close()
+    # The other one first the next time, and what it was compared with stays beside it.
+    window = windows(NoFeed(), settings=settings, played=Played(other, "", "of other.mcap"))
+    assert names_of(window)[1] == [str(other), str(one)]
 
 
 def test_only_the_last_pair_that_was_asked_for_is_shown(view):

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from evenstroke_viewer.look import LIGHT, Look
+from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.windows.painting import fitting_size
 from evenstroke_viewer.windows.view import PictureWidget
 from own_states import OWN_STATES
@@ -49,3 +52,51 @@ def test_a_text_that_does_not_fit_is_noticed(photographer):
     assert fitting_size(Text(0, 0, 400, 60, "short", 20, "#000000")) == (20, True)
     smaller, fits = fitting_size(Text(0, 0, 100, 30, "incomprehensibilities", 20, "#000000", least=5))
     assert fits and smaller < 20
+
+
+def test_an_address_is_not_broken_behind_its_slashes_nor_a_number_from_its_unit(qapp):
+    """Painted in a box that the words before it leave too little room in, it stands on a line of its own, whole."""
+    from evenstroke_viewer.drawing import Picture, Text
+    from evenstroke_viewer.windows.painting import font, load_fonts, paint
+    from PySide6.QtGui import QImage, QPainter
+
+    load_fonts()
+    address = "tcp://127.0.0.1:7720"
+    wide = QFontMetricsF(font(20)).horizontalAdvance(f"listens at {address[:10]}")
+
+    def painted(words):
+        image = QImage(400, 80, QImage.Format.Format_RGB32)
+        text = Text(0, 0, wide, 80, words, 20, "#000000")
+        painter = QPainter(image)
+        assert paint(painter, Picture(400, 80, "#FFFFFF", (text,))) == []
+        painter.end()
+        return image
+
+    assert painted(f"listens at {address}") == painted(f"listens at\n{address}")
+    wide = QFontMetricsF(font(20)).horizontalAdvance("nothing for 1.2 ")
+    assert painted("nothing for 1.2 s") == painted("nothing for\n1.2\N{NO-BREAK SPACE}s")
+
+
+@pytest.mark.parametrize("scene", ["disturbed", "badly wired"])
+def test_the_chosen_unit_of_pressure_is_every_pressure_s(photographer, scene):
+    """Also of what sits behind another probe, or in the smallest type; a set-up file alone keeps its own units."""
+    seen = 0
+    for view in photographer.views:
+        if view == "Set-up":
+            continue
+        photographer.take(Shot(view, scene))
+        window = photographer.window
+        for unit in PressureUnit:
+            window.model.choose(unit)
+            window.redraw()
+            words = " ".join(
+                text
+                for canvas in window.findChildren(PictureWidget)
+                if canvas.isVisible()
+                for text in (*canvas.picture.texts, canvas.picture.words)
+            )
+            others = [other.value for other in PressureUnit if other is not unit]
+            assert not [sign for sign in others if re.search(rf"\d\s*{sign}\b", words)], (view, unit)
+            seen += bool(re.search(rf"\d\s*{unit.value}\b", words))
+    window.model.choose(PressureUnit.KPA)
+    assert seen >= 4 * len(PressureUnit)

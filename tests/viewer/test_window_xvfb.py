@@ -2,30 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
-import pytest
+from x_server import needs_xvfb, passes_on_an_x_server
 
 _EVENTS = "number_keys or marks_the_moment or click or keys_are_shown or state_is_kept"
 
 
-@pytest.mark.skipif(
-    shutil.which("xvfb-run") is None, reason="no Xvfb: the window was not shown on an X server"
-)
+@needs_xvfb
 def test_the_window_s_tests_pass_on_an_x_server():
-    tests = Path(__file__).with_name("test_window_main.py")
-    ran = subprocess.run(
-        [
-            *("xvfb-run", "--auto-servernum", "--server-args=-screen 0 1600x1000x24"),
-            *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-k", _EVENTS, str(tests)),
-        ],
-        env={**os.environ, "QT_QPA_PLATFORM": "xcb"},
-        capture_output=True,
-        text=True,
-        cwd=Path(__file__).parents[2],
-    )
-    assert ran.returncode == 0, ran.stdout + ran.stderr
+    passes_on_an_x_server(Path(__file__).with_name("test_window_main.py"), _EVENTS)

@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from .drawing import Item, Picture, Shape, Text, rectangle
+from .drawing import BREAK, Item, Picture, Shape, Text, rectangle
 from .look import Look
 from .units import NARROW_SPACE
 from .view_model import ViewModel
 
-HIGH = 78.0
+_HIGH = 78.0
 """Of the band at nominal type, pixels."""
+_LEAST_HIGH, _MOST_SHARE = 44.0, 0.155
+"""Of the window's height at the most: larger type must leave the views their room."""
 _LITTLE_DISK_BYTES = 1_000_000_000
 """Two hours of the fastest board; below it the band says so aloud. Ours, no source."""
 
@@ -55,8 +57,9 @@ def link_part(model: ViewModel) -> Part:
 def recording_part(model: ViewModel) -> Part:
     state = model.state
     if model.playing is not None:
-        return Part("Recording", Path(state.port).name if state is not None else "being opened")
-    if state is None:
+        name = Path(state.port).name.replace("-", f"-{BREAK}") if state is not None else "being opened"
+        return Part("Recording", name)
+    if state is None or model.contact == "silent":
         return Part("Recording", "not known")
     if state.recording_problem is not None:
         return Part("Recording", f"STOPPED: {state.recording_problem}", aloud=True)
@@ -94,8 +97,15 @@ def clock_part(model: ViewModel) -> Part:
     width = health.clock_uncertainty_ppm
     unit = f"{NARROW_SPACE}ppm"
     if width is None:
-        return Part("Board's clock", f"{health.clock_ppm:+.0f}{unit}, uncertainty unknown")
-    return Part("Board's clock", f"{health.clock_ppm:+.0f} ± {width:.0f}{unit} (95{NARROW_SPACE}%)")
+        return Part("Board's clock", f"{_whole(health.clock_ppm)}{unit}, uncertainty unknown")
+    return Part(
+        "Board's clock",
+        f"{_whole(health.clock_ppm)}{NARROW_SPACE}±{NARROW_SPACE}{width:.0f}{unit} (95{NARROW_SPACE}%)",
+    )
+
+
+def _whole(value: float) -> str:
+    return f"{value:+.0f}".replace("-", "\N{MINUS SIGN}")
 
 
 def disk_part(model: ViewModel) -> Part:
@@ -128,6 +138,11 @@ def bytes_words(count: int) -> str:
     return f"{value:.1f}{NARROW_SPACE}GB"
 
 
+def high_of(width: float, height: float, look: Look) -> float:
+    """The band's height in a window of this size, logical pixels."""
+    return max(_LEAST_HIGH, min(look.px(_HIGH, width, height), _MOST_SHARE * height))
+
+
 _SHARES = (0.19, 0.22, 0.27, 0.18, 0.14)
 
 
@@ -151,5 +166,5 @@ def band(model: ViewModel, width: float, height: float, look: Look) -> Picture:
             Text(x + gap, 0.33 * height, inner, 0.62 * height, part.words, large, colour, bold=True, least=7)
         )
         x += wide + gap
-    words = ". ".join(f"{part.heading}: {part.words}" for part in shown)
+    words = ". ".join(f"{part.heading}: {part.words.replace(BREAK, '')}" for part in shown)
     return Picture(width, height, theme.panel, tuple(items), words)

@@ -14,7 +14,7 @@ from statistics import median
 from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import Comparison, Cycle, CycleProbe, CylinderPulse
 
-from .choosing import Seat, balance_at, seats
+from .choosing import Seat, balance_at, called, seats
 from .drawing import Item, Line, Picture, Shape, Spot, Text, rectangle, triangle
 from .look import Look, Theme, blend
 from .minmax import reduce_to_columns
@@ -172,7 +172,10 @@ def carpet_picture(
     """carpet: as `carpet_of` gives it for this height; probes: among how many it was chosen."""
     theme = look.theme
     if carpet is None:
-        words = "The carpet begins with the first complete cycle: crank, and a row comes for each."
+        words = (
+            "The carpet begins with the first complete cycle, and gains a row with each. "
+            "What to do now stands in the first view (key 1)."
+        )
         if len(seats(model)) == 1:
             words = "One cylinder: no other's pulses can lie beside its own. The sixth view (key 6) lays them over each other."
         text = Text(
@@ -213,9 +216,9 @@ def _cells(
             words = interval_words(carpet.comparison, balance).replace(" (", "\n(")
             items.append(
                 Text(
-                    *(at + 1, 0.09 * height, column_wide - 2, 0.075 * height, words, 0.5 * size, theme.ink),
+                    *(at + 1, 0.09 * height, column_wide - 2, 0.075 * height, words, 0.6 * size, theme.ink),
                     align="centre",
-                    least=6,
+                    least=5,
                 )
             )
     high = min(_HIGHEST_ROW, (bottom - top) / max(1, len(carpet.rows)))
@@ -269,7 +272,7 @@ def _patch_words(cycle: Cycle, patch: Patch) -> str:
     if patch.percent is None:
         return words + (f"not measured ({patch.left_out})" if patch.left_out else "not measured")
     out = f"; left out: {patch.left_out.replace('_', ' ')}" if patch.left_out else ""
-    return f"{words}{signed(patch.percent)}{NARROW_SPACE}% of its cycle's median{out}"
+    return f"{words}{signed(patch.percent)}{NARROW_SPACE}% from its cycle's median{out}"
 
 
 def _waveform(
@@ -288,7 +291,7 @@ def _waveform(
     def px(nominal: float) -> float:
         return look.px(nominal, width, height * 1.18)
 
-    name = f"{carpet.probe}: {carpet.feature}"
+    name = called(model, carpet.probe, carpet.feature)
     items: list[Item] = [
         Text(x, 0.015 * height, wide, 0.075 * height, name, px(30), theme.ink, True, upright="middle")
     ]

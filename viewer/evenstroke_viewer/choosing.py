@@ -14,32 +14,42 @@ _STRETCHES = {"cranking": "while cranking", "idle": "at idle"}
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """comparison: as last published; None before there is one. note: what the set-up does to it; None: not said."""
+    """comparison: as last published; None before there is one. note: what the set-up does to it; None: not said.
+    called: probe and feature in a technician's words."""
 
     probe: str
     feature: str
     comparison: Comparison | None
     note: SetupNote | None
+    called: str
 
     @property
     def name(self) -> str:
         """ "intake: intake pulse, while cranking"."""
         if self.comparison is None:
-            return f"{self.probe}: {self.feature}"
-        stretch = _STRETCHES[self.comparison.stretch]
-        return f"{self.probe}: {pulse_name(self.comparison.role, self.feature)}, {stretch}"
+            return self.called
+        return f"{self.called}, {_STRETCHES[self.comparison.stretch]}"
+
+
+def called(model: ViewModel, probe: str, feature: str) -> str:
+    """ "intake: intake pulse"; the feature's own word until the probe's role is known."""
+    roles = {p.probe: p.role for p in model.health.probes} if model.health is not None else {}
+    roles |= {c.probe: c.role for c in model.comparisons}
+    return f"{probe}: {pulse_name(roles.get(probe, ''), feature)}"
 
 
 def choices(model: ViewModel) -> tuple[Choice, ...]:
     """All comparisons with verdicts, published or to be expected. What is found first comes first."""
     notes = {(n.probe, n.feature): n for n in (model.state.setup_notes if model.state is not None else ())}
     shown = [
-        Choice(c.probe, c.feature, c, notes.get((c.probe, c.feature)))
+        Choice(c.probe, c.feature, c, notes.get((c.probe, c.feature)), called(model, c.probe, c.feature))
         for c in model.comparisons
         if any(b.verdict is not None for b in c.cylinders)
     ]
     known = {(c.probe, c.feature) for c in shown}
-    shown += [Choice(*key, None, note) for key, note in notes.items() if key not in known]
+    shown += [
+        Choice(*key, None, note, called(model, *key)) for key, note in notes.items() if key not in known
+    ]
     return tuple(shown)
 
 

@@ -11,7 +11,8 @@ import math
 from collections.abc import Sequence
 
 from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
-from evenstroke_dsp.messages import CylinderBalance, FittedPart
+from evenstroke_dsp.messages import CylinderBalance, FittedPart, SetupNote
+from evenstroke_dsp.wording import NOT_WORKED_OUT, counted
 
 from .choosing import Choice, Seat, balance_at, choices, first_choice, seats
 from .drawing import (
@@ -29,6 +30,7 @@ from .drawing import (
 )
 from .look import Look, Theme, blend
 from .sentence import signed
+from .trust import with_reasons
 from .units import NARROW_SPACE
 from .view_model import ViewModel
 
@@ -39,6 +41,9 @@ _RING = 0.66
 _INNER = 2 * _RING - 1.0
 _LETTER = 0.54
 """A letter's mean width in the size of its type, of DejaVu Sans; measured on the legend, rounded up."""
+_ROW = 1.35
+"""Height of a row of the legend, in the size of its type."""
+_LEAST_SIZE = 7.0
 NEXT = "next"
 """Name of the spot that shows the next comparison."""
 
@@ -84,8 +89,10 @@ def circle_picture(
     label = min(look.px(30, width, height), 0.058 * height)  # larger type must not squeeze the circle
     radius = min(0.5 * height - 3.2 * label, 0.31 * width - 5.9 * label)
     wheel = Wheel(0.31 * width, 0.5 * height, radius, _extent(choice, places))
-    items: list[Item] = [*_grounds(wheel, theme, places, choice)]
-    items += _rings(wheel, theme, places, 0.5 * label)
+    items: list[Item] = [Disc(wheel.x, wheel.y, wheel.outer, outline=theme.rule)]
+    if choice is not None:
+        items += _grounds(wheel, theme, places, choice)
+        items += _rings(wheel, theme, places, 0.5 * label)
     items += _chords(wheel, theme, places, choice, fitted)
     for seat in places:
         items += _spoke(wheel, theme, seat, choice, fitted, label, len(places))
@@ -128,7 +135,6 @@ def _grounds(wheel: Wheel, theme: Theme, places: Sequence[Seat], choice: Choice 
 def _rings(wheel: Wheel, theme: Theme, places: Sequence[Seat], size: float) -> list[Item]:
     margin = EVEN_MARGIN_PERCENT
     items: list[Item] = [
-        Disc(wheel.x, wheel.y, wheel.outer, outline=theme.rule),
         Disc(wheel.x, wheel.y, wheel.radius(margin), outline=theme.rule, dashed=True),
         Disc(wheel.x, wheel.y, wheel.radius(-margin), outline=theme.rule, dashed=True),
         Disc(wheel.x, wheel.y, wheel.radius(0.0), outline=theme.ink, width=2.0),
@@ -354,67 +360,81 @@ def _side(
 
     y, items, spots = 0.03 * height, list[Item](), list[Spot]()
     if choice is None:
-        words = "Nothing is compared: no probe of this set-up hears two cylinders."
         if len(seats(model)) > 1:
-            words += " Add one that does, such as a pulse probe in the intake (key 7)."
+            words = "Nothing is compared: no probe of this set-up hears two cylinders. "
+            words += "Add one that does, such as a pulse probe in the intake (key 7)."
         else:
-            words += " Its pulses by themselves are in the sixth view (key 6)."
+            words = "One cylinder: there is no other to compare it with. "
+            words += "Its pulses by themselves are in the sixth view (key 6)."
         return [Text(x, y, wide, 0.3 * height, words, px(26), theme.ink)], []
-    items.append(Text(x, y, wide, 0.15 * height, choice.name, px(32), theme.ink, True))
+    items.append(Text(x, y, wide, 0.13 * height, choice.name, px(32), theme.ink, True, upright="middle"))
     if len(among) > 1:
         more = f"{number + 1} of {len(among)} comparisons: Left and Right show another"
-        items.append(Text(x, y + 0.15 * height, wide, 0.05 * height, more, px(17), theme.quiet, least=7))
-        spots.append(Spot(x, y, wide, 0.2 * height, NEXT, "show the next comparison"))
-    y += 0.22 * height
+        items.append(Text(x, y + 0.14 * height, wide, 0.05 * height, more, px(17), theme.quiet, least=7))
+        spots.append(Spot(x, y, wide, 0.19 * height, NEXT, "show the next comparison"))
+    y += 0.21 * height
     items.append(
-        Text(x, y, wide, 0.13 * height, _trust_line(choice), px(23), theme.ink, True, upright="middle")
+        Text(x, y, wide, 0.12 * height, _trust_line(choice), px(23), theme.ink, True, upright="middle")
     )
-    y += 0.15 * height
-    high = 0.048 * height
-    # One size for all of them: that at which the longest has room on its line.
-    longest = max(len(words) for _, words in _LEGEND)
-    size = min(px(18), (wide - 1.6 * high) / (_LETTER * longest))
-    for shape, words in _LEGEND:
-        items += _sample(shape, x + 0.5 * high, y + 0.5 * high, 0.3 * high, theme)
-        items.append(
-            Text(
-                x + 1.6 * high,
-                y,
-                wide - 1.6 * high,
-                high,
-                words,
-                size,
-                theme.ink,
-                upright="middle",
-                least=7,
-            )
-        )
+    y += 0.14 * height
+    rows = _legend(model, choice)
+    note = _note_words(choice.note) if choice.note is not None else ""
+    size = _fitting_size(px(19), [words for _, words in rows], note, wide, 0.97 * height - y)
+    high = _ROW * size
+    for shape, words in rows:
+        items += _sample(shape, x + 0.7 * size, y + 0.5 * high, 0.42 * size, theme)
+        place = (x + 2.2 * size, y, wide - 2.2 * size, high)
+        items.append(Text(*place, words, size, theme.ink, upright="middle", least=7))
         y += high
-    if choice.note is not None:
-        y += 0.02 * height
-        room = 0.97 * height - y
-        items.append(Text(x, y, wide, room, choice.note.text, px(20), theme.ink, least=7))
+    if note:
+        y += 0.4 * high
+        items.append(Text(x, y, wide, 0.98 * height - y, note, size, theme.ink, least=7))
     return items, spots
+
+
+def _fitting_size(most: float, rows: Sequence[str], note: str, wide: float, high: float) -> float:
+    """One size for the legend's rows, each on its line, and the note below them, in a room of this size, pixels."""
+    size = min(most, wide / (_LETTER * max(map(len, rows)) + 2.2))
+    while size > _LEAST_SIZE:
+        lines = math.ceil(1.1 * _LETTER * size * len(note) / wide)
+        if (_ROW * (len(rows) + 0.4) + 1.2 * lines) * size <= high:
+            break
+        size -= 0.5
+    return size
+
+
+def _note_words(note: SetupNote) -> str:
+    """Where the size was left out, whoever has the set-up can have it worked out."""
+    return note.text.replace(
+        NOT_WORKED_OUT, f"{NOT_WORKED_OUT} With this set-up in the seventh view (key 7), Ctrl+P works it out."
+    )
 
 
 def _trust_line(choice: Choice) -> str:
     comparison = choice.comparison
     if comparison is None:
-        return "No cycle yet: crank, and marks come."
-    because = ", ".join(code.replace("_", " ") for code in comparison.because)
+        return "No cycle yet. What to do now stands in the first view (key 1)."
     cycles = max((b.cycles for b in comparison.cylinders), default=0)
-    trust = f"{comparison.trust} ({because})" if because else comparison.trust
-    return f"{cycles} cycles. Trust: {trust}"
+    return f"{counted(cycles, 'cycle')}. Trust: {with_reasons(comparison.trust, comparison.because)}"
 
 
-_LEGEND = (
-    ("smaller", "smaller in every cycle; bar, brackets: 95 % interval"),
-    ("larger", "larger in every cycle"),
-    ("even", f"even: within ±{EVEN_MARGIN_PERCENT:.0f}{NARROW_SPACE}% (shaded ring)"),
-    ("undecided", "undecided: more cycles would tell"),
-    ("normal", "what healthy engines show"),
-    ("fitted", "what is fitted does by itself; dashed: whom it disturbs"),
-)
+def _legend(model: ViewModel, choice: Choice) -> tuple[tuple[str, str], ...]:
+    """What each mark means that is drawn."""
+    verdicts = {b.verdict for b in choice.comparison.cylinders} if choice.comparison is not None else set()
+    rows: list[tuple[str, str]] = [
+        (verdict, f"{verdict}, cycle after cycle") for verdict in ("smaller", "larger") if verdict in verdicts
+    ]
+    rows += [
+        ("even", f"even: within ±{EVEN_MARGIN_PERCENT:.0f}{NARROW_SPACE}% (pale)"),
+        ("undecided", "undecided: needs cycles"),
+        ("interval", f"95{NARROW_SPACE}% interval"),
+        ("normal", "what healthy engines show"),
+    ]
+    if model.state is not None and model.state.fitted:
+        rows += [("fitted", "foreseen of what is fitted"), ("chord", "whom it disturbs")]
+    if any(seat.cylinder is None for seat in seats(model)):
+        rows.append(("place", "unnamed, as they come"))
+    return tuple(rows)
 
 
 def _sample(shape: str, x: float, y: float, size: float, theme: Theme) -> list[Item]:
@@ -427,11 +447,25 @@ def _sample(shape: str, x: float, y: float, size: float, theme: Theme) -> list[I
             return [Shape(rectangle(x - size, y - size, 2 * size, 2 * size), theme.even)]
         case "undecided":
             return [Disc(x, y, size, theme.ground, theme.even, 3.0)]
+        case "interval":
+            ends = (((x + d, y - 0.8 * size), (x + d, y + 0.8 * size)) for d in (-size, size))
+            bars = [Line(end, theme.even, 0.3 * size) for end in ends]
+            return [Line(((x - size, y), (x + size, y)), theme.even, 0.5 * size), *bars]
         case "normal":
             band = rectangle(x - 1.4 * size, y - size, 2.8 * size, 2 * size)
             return [Shape(band, blend(theme.ground, theme.even, 0.45))]
-        case _:
+        case "fitted":
             return [Shape(rectangle(x - 1.4 * size, y - 0.4 * size, 2.8 * size, 0.8 * size), theme.fitted)]
+        case "chord":
+            return [
+                Line(((x - 1.4 * size, y), (x + 1.4 * size, y)), theme.fitted, 3.0, dashed=True),
+                Shape(_arrow_head((x - 1.4 * size, y), (x + 1.4 * size, y), 0.5 * size), theme.fitted),
+            ]
+        case _:
+            place = (x - 1.6 * size, y - 1.2 * size, 3.2 * size, 2.4 * size)
+            return [
+                Text(*place, "(1)", 1.7 * size, theme.ink, True, align="centre", upright="middle", least=6)
+            ]
 
 
 def spoken(places: Sequence[Seat], choice: Choice | None, fitted: Sequence[FittedPart]) -> str:

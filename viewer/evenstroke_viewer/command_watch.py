@@ -17,6 +17,7 @@ from evenstroke_protocol.errors import EvenstrokeError
 from .asking import DEFAULT_CONTROL, Control
 from .curve_keys import CurveKeys, keys_to_reach
 from .feed import Feed, LiveFeed
+from .played import Played
 from .subscriber import DEFAULT_ADDRESS, Subscriber
 
 _NEEDED = ("PySide6", "tomlkit")
@@ -100,13 +101,14 @@ def command(
     if recording is None:
         feed = _live(connect, keys_to_reach(connect, keys_folder, daemon))
         asked: Control | None = Control(control, keys_to_reach(control, keys_folder, daemon))
+        played = None
     else:
-        feed, asked = _replay(recording, setup_name, quick), None
+        (feed, played), asked = _replay(recording, setup_name, quick), None
     require_windows()
-    return _show(feed, asked)
+    return _show(feed, asked, played)
 
 
-def _show(feed: Feed, control: Control | None) -> int:
+def _show(feed: Feed, control: Control | None, played: Played | None) -> int:
     try:
         from PySide6.QtCore import QSettings
 
@@ -121,7 +123,7 @@ def _show(feed: Feed, control: Control | None) -> int:
         ) from error
     app = application(sys.argv[:1])
     signal.signal(signal.SIGINT, lambda *_: app.quit())  # the window's timer lets Python see it
-    window = MainWindow(feed, QSettings(str(state_file()), QSettings.Format.IniFormat), control)
+    window = MainWindow(feed, QSettings(str(state_file()), QSettings.Format.IniFormat), control, played)
     window.show()
     code: int = app.exec()
     window.close()
@@ -144,7 +146,7 @@ def _live(address: str, keys: CurveKeys | None) -> Feed:
     return LiveFeed(address, keys=keys)
 
 
-def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
+def _replay(path: Path, setup_name: str | None, quick: bool) -> tuple[Feed, Played]:
     """Raises what reading the recording or the set-up raises."""
     # A live stream needs none of these, and starts seconds sooner without them.
     from evenstroke_dsp.prediction import Prediction
@@ -155,7 +157,11 @@ def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
     from .replay_feed import ReplayFeed
 
     recording = open_recording(path, check_all=False)
-    setup = load_setup(setup_name)[0] if setup_name is not None else recording.setup
+    if setup_name is not None:
+        setup, text = load_setup(setup_name)
+        played = Played(path, text, setup_name)
+    else:
+        setup, played = recording.setup, Played(path, recording.setup_text, f"of {path.name}")
 
     def predict() -> Prediction | None:
         try:
@@ -163,7 +169,7 @@ def _replay(path: Path, setup_name: str | None, quick: bool) -> Feed:
         except EvenstrokeError:
             return None  # an engine that the physics cannot simulate is played without a prediction
 
-    return ReplayFeed(recording, setup, (lambda: None) if quick else predict)
+    return ReplayFeed(recording, setup, (lambda: None) if quick else predict), played
 
 
 def state_file() -> Path:

@@ -14,6 +14,35 @@ import numpy as np
 import numpy.typing as npt
 
 Point = tuple[float, float]
+BREAK = "\N{ZERO WIDTH SPACE}"
+"""In a text: a line may end here, as between two words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A part of a picture."""
+
+    x: float
+    y: float
+    wide: float
+    high: float
+
+    @property
+    def edges(self) -> tuple[float, float, float, float]:
+        """As texts and rectangles take it."""
+        return self.x, self.y, self.wide, self.high
+
+    def inside(self, sides: float, ends: float) -> Box:
+        """What is left of it, so far from its sides and from its upper and lower end."""
+        return Box(self.x + sides, self.y + ends, self.wide - 2 * sides, self.high - 2 * ends)
+
+    def rows(self, *shares: float) -> tuple[Box, ...]:
+        """Parts of its height, one below the other."""
+        tops = [sum(shares[:k]) for k in range(len(shares))]
+        return tuple(
+            Box(self.x, self.y + top * self.high, self.wide, share * self.high)
+            for top, share in zip(tops, shares, strict=True)
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ import numpy.typing as npt
 from evenstroke_dsp.engine import CYCLE_DEG
 from evenstroke_dsp.messages import CylinderBalance, ValveEvent
 
-from .choosing import balance_at
-from .drawing import Curve, Item, Line, Picture, Shape, Spot, Text, rectangle, triangle
+from .choosing import balance_at, called
+from .drawing import Box, Curve, Item, Line, Picture, Shape, Spot, Text, rectangle, triangle
 from .folding import Fold, Folded, Folder, probes_of
 from .look import Look, blend
 from .sentence import interval_words
@@ -77,18 +77,10 @@ def event_words(event: ValveEvent) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Box:
-    x: float
-    y: float
-    wide: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class _Axes:
     """From degrees and values to the picture."""
 
-    box: _Box
+    box: Box
     window: tuple[float, float]
     ends: tuple[float, float]
 
@@ -170,7 +162,7 @@ class _Page:
         wide, high = (width - pad - right) / columns, (floor - top) / rows
         spots = []
         for number, k in enumerate(places):
-            box = _Box(
+            box = Box(
                 pad + number % columns * wide, top + number // columns * high, wide - pad, high - 0.6 * pad
             )
             items += self._cylinder(k, box)
@@ -180,7 +172,7 @@ class _Page:
         for number, pressure in enumerate(self.pressures):
             tall = (floor - top) / len(self.pressures)
             items += self._pressure(
-                pressure, _Box(width - right, top + number * tall, right - pad, tall - 0.6 * pad)
+                pressure, Box(width - right, top + number * tall, right - pad, tall - 0.6 * pad)
             )
         items.append(
             Text(
@@ -202,7 +194,7 @@ class _Page:
         if self.probes > 1:
             hint = f"C: another of {self.probes} probes. {hint}"
         inner = self.width - 2 * pad
-        title = f"{fold.probe}: {fold.feature}, {counted}"
+        title = f"{called(self.model, fold.probe, fold.feature)}, {counted}"
         return [
             Text(
                 pad,
@@ -217,14 +209,22 @@ class _Page:
                 least=7,
             ),
             Text(
-                *(pad + 0.68 * inner, 0, 0.32 * inner, high, hint, self.px(17), self.theme.quiet),
+                *(
+                    pad + 0.67 * inner,
+                    0.1 * high,
+                    0.33 * inner,
+                    0.8 * high,
+                    hint,
+                    min(self.px(17), 0.36 * high),
+                    self.theme.quiet,
+                ),
                 align="right",
                 upright="middle",
                 least=7,
             ),
         ]
 
-    def _cylinder(self, place: int, box: _Box) -> list[Item]:
+    def _cylinder(self, place: int, box: Box) -> list[Item]:
         fold, theme = self.fold, self.theme
         folded = fold.cylinders[place]
         balance = balance_at(self.comparison, folded.seat)
@@ -258,9 +258,7 @@ class _Page:
         seen = self._events(folded, fold.window)
         words = "; ".join(event_words(event) for event, _ in seen)
         below = max(_LEAST_ROW, min(self.px(15), 0.10 * box.high))
-        inside = _Box(
-            box.x + 4, box.y + head, box.wide - 8, box.high - head - below * (2.2 if words else 1.1)
-        )
+        inside = Box(box.x + 4, box.y + head, box.wide - 8, box.high - head - below * (2.2 if words else 1.1))
         ends = scale(*fold.ends)
         axes = _Axes(inside, fold.window, ends)
         if folded.own is not None:
@@ -303,7 +301,7 @@ class _Page:
         placed = [(event, event_within(event, window)) for event in own]
         return [(event, at) for event, at in placed if at is not None]
 
-    def _strokes(self, axes: _Axes, below: float, box: _Box) -> list[Item]:
+    def _strokes(self, axes: _Axes, below: float, box: Box) -> list[Item]:
         """Dead centres as lines, their degrees beneath, strokes by name where there is room."""
         if self.fold.angle_doubt_deg is None:
             return []  # which stroke is where is not known
@@ -387,7 +385,7 @@ class _Page:
             items.append(Shape(triangle(x, floor - 8, 5.0, up=event.event.endswith("opens")), theme.fitted))
         return items
 
-    def _pressure(self, pressure: Fold, box: _Box) -> list[Item]:
+    def _pressure(self, pressure: Fold, box: Box) -> list[Item]:
         """A cylinder's own pressure beside the pulses."""
         theme = self.theme
         folded = pressure.cylinders[0]
@@ -396,7 +394,7 @@ class _Page:
         seen = self._events(folded, pressure.window)
         words = [self._peak_words(pressure, folded), *(event_words(event) for event, _ in seen)]
         said = (0.10 + 0.055 * len(words)) * box.high
-        inside = _Box(box.x + 4, box.y + head, box.wide - 8, box.high - head - said - 1.2 * below)
+        inside = Box(box.x + 4, box.y + head, box.wide - 8, box.high - head - said - 1.2 * below)
         ends = scale(*pressure.ends)
         axes = _Axes(inside, pressure.window, ends)
         return [

@@ -13,6 +13,7 @@ import numpy as np
 from evenstroke_dsp.health import ADVICE, BAD, MEMORY_S, SHORT_WORDS, WORST_FIRST
 from evenstroke_dsp.messages import Health, ProbeHealth
 from evenstroke_dsp.setup import ROLE_WORDS
+from evenstroke_dsp.wording import counted
 
 from .columns import RunningColumns
 from .drawing import Curve, Disc, Item, Line, Picture, Shape, Spot, Text, rectangle
@@ -23,6 +24,10 @@ from .view_model import ViewModel
 
 _TRACE_S = 3.0
 _MINUS = "\N{MINUS SIGN}"
+_LOST_EVENTS = (
+    "Events are missed or doubled, and the link lost some of what was sent: check the board's cable first. If nothing is "
+    "lost any more, move the pick-up, or change its threshold."
+)
 _MOST_STEPS = 4096
 """A swing over more is never too small, and its steps may be the noise's."""
 _LEAST_SHARE = 0.0005
@@ -100,6 +105,11 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
     stale = _stale(model)
     if stale is not None:
         return Panel(*stale, alarm=True, chosen=None, cards=cards, losses=losses)
+    if model.losing:  # it makes the other troubles, or hides them
+        lossy = [k for k in troubled if "lost_samples" in health.probes[k].problems]
+        sentence = f"Samples are being lost: {counted(model.losing, 'scan')} in the last seconds."
+        chosen = lossy[0] if lossy else None
+        return Panel(sentence, ADVICE["lost_samples"], alarm=True, chosen=chosen, cards=cards, losses=losses)
     if troubled:
         card = cards[troubled[0]]
         more = len(troubled) - 1
@@ -109,6 +119,8 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
             sentence, card.troubles[0][1], alarm=True, chosen=troubled[0], cards=cards, losses=losses
         )
     waits = [c for c in cards if c.state == "waiting"]
+    if waits and model.playing is not None:
+        return Panel(*_standing_in_replay(model, len(cards)), False, None, cards, losses)
     if waits:
         count = (
             "Every probe waits" if len(waits) == len(cards) else f"{len(waits)} of {len(cards)} probes wait"
@@ -126,6 +138,20 @@ def panel_of(model: ViewModel, chosen: int | None = None) -> Panel:
     )
 
 
+def _standing_in_replay(model: ViewModel, probes: int) -> tuple[str, str]:
+    """Nothing will turn by itself in a recording: where in it to look instead."""
+    whom = "no probe is judged" if probes > 1 else "the probe is not judged"
+    if model.cycles:
+        return (
+            f"The engine stands at this moment of the recording: {whom}.",
+            "Go back to where it turns: B goes ten seconds back, the slider anywhere.",
+        )
+    return (
+        f"The engine does not turn yet at this moment of the recording: {whom}.",
+        "Go on to where it turns: Space plays, F goes ten seconds on, the slider anywhere.",
+    )
+
+
 _AGAIN = "Look here while it is cranked again; the first view (key 1) says whether to."
 
 
@@ -133,12 +159,12 @@ def _stale(model: ViewModel) -> tuple[str, str] | None:
     """Where nothing comes any more, what is shown was."""
     if model.playing is not None:
         return None
-    if model.contact == "silent":
+    state = model.state
+    if model.contact == "silent" and (state is None or state.link != "failed"):
         return (
             f"Nothing is heard for {model.silent_s or 0.0:.0f}{NARROW_SPACE}s: this is how the probes were.",
             "Let go of the starter. See whether evenstroke listen still runs, and start it again.",
         )
-    state = model.state
     if state is not None and state.link in ("stalled", "failed"):
         return (
             "The board sends nothing: this is how the probes were.",
@@ -154,8 +180,14 @@ def _rank(probe: ProbeHealth) -> tuple[bool, int]:
 
 
 def _card(model: ViewModel, probe: ProbeHealth) -> Card:
+    on_the_way = model.health is not None and any(
+        loss.reason in ("edges_missing", "samples_missing") for loss in model.health.losses
+    )
     troubles = tuple(
-        (SHORT_WORDS.get(code, code.replace("_", " ")), ADVICE.get(code, probe.advice))
+        (
+            SHORT_WORDS.get(code, code.replace("_", " ")),
+            _LOST_EVENTS if code == "sync_irregular" and on_the_way else ADVICE.get(code, probe.advice),
+        )
         for code in probe.problems
     )
     word = troubles[0][0] if troubles else _STATE_WORDS[probe.state]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -12,12 +13,13 @@ from evenstroke_dsp.messages import (
     CylinderBalance,
     Finding,
     PhaseName,
-    Trust,
 )
 from evenstroke_dsp.names import cylinder_name, pulse_name
+from evenstroke_dsp.wording import counted, listed
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .look import Look
+from .trust import LOUD_WORDS, with_reasons
 from .units import NARROW_SPACE, PressureUnit, shown
 from .view_model import ViewModel
 
@@ -25,7 +27,7 @@ _MINUS = "\N{MINUS SIGN}"
 _CAUSE_WORDS: dict[CauseOfFinding, str] = {
     "spread": "healthy engines show as much",
     "set-up": "what is fitted accounts for it",
-    "engine": "the engine: nothing fitted, and no healthy spread, accounts for it",
+    "engine": "the engine: healthy ones do not show as much",
     "unclear": "cannot tell: engine or set-up",
 }
 _PHASE_WORDS: dict[PhaseName, str] = {
@@ -34,13 +36,12 @@ _PHASE_WORDS: dict[PhaseName, str] = {
     "running": "the engine RUNS",
     "coasting": "it runs out",
 }
-_TRUST_WORDS: dict[Trust, str] = {
-    "clean": "clean",
-    "limited": "LIMITED",
-    "disturbed": "DISTURBED by what is fitted",
-}
 _MOST_NOW = 150
 """Letters of an instruction that are shown large; what is left follows smaller."""
+
+
+_MOST_ALSO = 2
+"""Cylinders beside the first finding's that are named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +65,13 @@ def say(model: ViewModel) -> Saying:
     alarm = coach is not None and coach.alarm is not None
     if alarm:
         assert coach is not None
-        instruction = coach.words
+        # What it is due to is mended once the starter is let go.
+        instruction = f"{coach.words}\n{instruction}" if troubled is not None else coach.words
     now, then = split(instruction)
+    if model.losing and troubled is None and model.playing is None:
+        then = (
+            f"{then} Samples are being lost: why, and what to do, stands in the fifth view (key 5).".strip()
+        )
     facts = _facts(model)
     if troubled is not None and model.finding is not None and model.finding.findings:
         facts = (("Found until then", _engine(model)[0]), *facts[:1])
@@ -79,13 +85,15 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
             f"Waiting: nothing is published at {model.where} yet.",
             "Start evenstroke listen with the board's port and the set-up; this window finds it by itself.",
         )
-    if model.contact == "silent" and model.playing is None:
+    state = model.state
+    # Who gave the board up has said so, and ends: that is no news of its own.
+    given_up = state is not None and state.link == "failed"
+    if model.contact == "silent" and model.playing is None and not given_up:
         return (
             "Nothing is heard of evenstroke any more.",
             "Let go of the starter. See whether evenstroke listen still runs, and start it again; this window "
             "finds it by itself.",
         )
-    state = model.state
     if state is None or (model.playing is not None and state.link != "failed"):
         return None
     match state.link:
@@ -115,15 +123,30 @@ def _link(model: ViewModel) -> tuple[str, str] | None:
 def _engine(model: ViewModel) -> tuple[str, str]:
     """What is found in the engine, and the instruction that goes with it."""
     finding, state = model.finding, model.state
-    if finding is None:
-        return ("Listening: nothing has turned yet.", "Wait for the first samples.")
+    if finding is None and model.playing is not None:
+        return ("Nothing has turned yet in this recording.", "Play on: Space; F goes ten seconds on.")
     coach = state.coach if state is not None else None
+    if (
+        finding is None
+    ):  # nothing came yet, or what the set-up does is still being worked out beside the crank
+        words = coach.words if coach is not None else ""
+        if model.cycles:
+            said = f"{counted(len(model.cycles), 'cycle')} so far; nothing is compared yet."
+            return (said, words or "Wait: the balance follows.")
+        return ("Listening: nothing has turned yet.", words or "Wait for the first samples.")
+    if (
+        finding.refused is not None
+        and model.playing is not None
+        and finding.phase == "rest"
+        and not model.cycles
+    ):
+        return ("Nothing has turned yet in this recording.", "Play on: Space; F goes ten seconds on.")
     instruction = coach.words if coach is not None and coach.words else finding.instruction
     if finding.refused is not None:
         if coach is not None and finding.phase == "rest" and not (model.cycles or coach.starter_total_s):
             # Before the first crank this is no news; whoever did crank learns what the signals lack.
             lacking = split(finding.refused, most=110)[1]
-            instruction += f" If it did: {lacking[:1].lower()}{lacking[1:]}" if lacking else ""
+            instruction += f"\nIf the engine did turn: {lacking[:1].lower()}{lacking[1:]}" if lacking else ""
             return ("Nothing has turned yet, as far as the signals tell.", instruction)
         first, rest = split(finding.refused, most=110)
         return (first, rest or instruction)
@@ -151,6 +174,8 @@ def _engine(model: ViewModel) -> tuple[str, str]:
             f"Cannot tell yet: {len(undecided)} of {len(judged)} comparisons are undecided; nothing odd repeats so far.",
             instruction,
         )
+    if all(b.trust == "disturbed" for _, b in judged):
+        return ("Cannot tell: what is fitted disturbs every comparison; none of them is odd.", instruction)
     return ("Nothing odd repeats: every cylinder compares even.", instruction)
 
 
@@ -200,28 +225,45 @@ def _facts(model: ViewModel) -> tuple[tuple[str, str], ...]:
     if pair is None:
         return ()
     comparison, balance = pair
-    because = ", ".join(code.replace("_", " ") for code in comparison.because)
-    trust = _TRUST_WORDS[balance.trust] + (f" ({because})" if because and balance.trust != "clean" else "")
+    # A comparison's reasons are those of all its cylinders: a verdict that was withdrawn is not the one that stands here.
+    because = [code for code in comparison.because if code != "verdict_withdrawn"]
+    trust = with_reasons(LOUD_WORDS[balance.trust], because if balance.trust != "clean" else ())
     facts = [
         ("Deviation, 95 % interval", interval_words(comparison, balance)),
         ("Size, without an interval", size_words(balance, model.pressure_unit)),
         ("Seen in", f"{balance.cycles} cycles, probe {comparison.probe}"),
         ("Trust", trust),
-        ("Made by", _CAUSE_WORDS[first.cause]),
+        ("Made by", _made_by(model, first.cause)),
     ]
     if len(finding.findings) > 1:
-        others = "; ".join(_in_short(model, f) for f in finding.findings[1:4])
-        more = f" and {len(finding.findings) - 4} more" if len(finding.findings) > 4 else ""
-        facts.append(("Also odd", others + more))
+        facts.append(("Also odd; by how much: key 2", _also(model, finding.findings[1:])))
     return tuple(facts)
 
 
-def _in_short(model: ViewModel, finding: Finding) -> str:
-    pair = balance_of(model, finding)
-    where = ", ".join(map(str, finding.odd_pulse_at))
-    if pair is None:
-        return f"{where} ({finding.probe})"
-    return f"{cylinder_name(pair[1])} {interval_words(*pair)}, {finding.probe} {finding.feature}"
+def _made_by(model: ViewModel, cause: CauseOfFinding) -> str:
+    fitted = model.state.fitted if model.state is not None else ()
+    if cause == "engine" and fitted:
+        where = sorted({part.cylinder for part in fitted})
+        return f"the engine: neither what is fitted in {listed(map(str, where))} nor a healthy spread accounts for it"
+    return _CAUSE_WORDS[cause]
+
+
+def _also(model: ViewModel, findings: tuple[Finding, ...]) -> str:
+    """Which pulses of which cylinders; few enough to be read from afar."""
+    by_cylinder: dict[str, list[str]] = {}
+    for finding in findings:
+        pair = balance_of(model, finding)
+        where = cylinder_name(pair[1]) if pair is not None else ", ".join(map(str, finding.odd_pulse_at))
+        name = pulse_name(pair[0].role, finding.feature) if pair is not None else finding.feature
+        by_cylinder.setdefault(where, []).append(name)
+    parts = [
+        f"{where}: {names[0]}" + (f" and {len(names) - 1} more" if len(names) > 1 else "")
+        for where, found in by_cylinder.items()
+        for names in [list(dict.fromkeys(found))]
+    ]
+    left = len(parts) - _MOST_ALSO
+    more = f"; and {counted(left, 'more cylinder')}" if left > 0 else ""
+    return "; ".join(parts[:_MOST_ALSO]) + more
 
 
 def interval_words(comparison: Comparison, balance: CylinderBalance) -> str:
@@ -254,15 +296,17 @@ def signed(value: float) -> str:
 
 def _trusts(comparisons: tuple[Comparison, ...]) -> str:
     main = [c for c in comparisons if any(b.verdict is not None for b in c.cylinders)]
-    return ", ".join(f"{c.probe} {c.feature}: {_TRUST_WORDS[c.trust]}" for c in main)
+    return ", ".join(f"{c.probe} {c.feature}: {LOUD_WORDS[c.trust]}" for c in main)
 
 
 def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], ...]:
     if model.contact == "waiting":
         return ()
     phase = model.finding.phase if model.finding is not None else None
-    seen = model.playing is not None or (model.state is not None and model.state.link == "streaming")
-    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else "not seen now")
+    streams = model.contact == "heard" and model.state is not None and model.state.link == "streaming"
+    seen = model.playing is not None or streams
+    unseen = "not judged yet" if seen and phase is None else "not seen now"
+    engine = ("Engine", _PHASE_WORDS[phase] if phase is not None and seen else unseen)
     cycles = f"{len(model.cycles)}"
     if coach is None:
         return (engine, ("Cycles", cycles))
@@ -279,13 +323,18 @@ def _coach(model: ViewModel, coach: Coaching | None) -> tuple[tuple[str, str], .
     if coach.cranks_wanted:
         cells.append(("Cranks done", f"{coach.cranks} of {coach.cranks_wanted}"))
     if coach.battery is not None:
-        cells.append(("Battery, as the probe reads", coach.battery))
+        cells.append(("Battery by its probe, no interval", coach.battery))
     return tuple(cells)
 
 
 def split(text: str, most: int = _MOST_NOW) -> tuple[str, str]:
-    """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left."""
+    """An instruction's first part, at most so many letters where a sentence ends early enough, and what is left; a line's
+    end parts them wherever it stands."""
+    if "\n" in text:
+        first, _, rest = text.partition("\n")
+        return first.strip(), rest.strip()
     ends = [match.end() for match in re.finditer(r"[.;](?=\s)", text)]
+    ends = [end for end in ends if text.count("(", 0, end) == text.count(")", 0, end)]  # not within brackets
     fitting = [end for end in ends if end <= most]
     if len(text) <= most or not ends:
         return text.strip(), ""
@@ -326,29 +375,27 @@ def words_picture(model: ViewModel, width: float, height: float, look: Look) -> 
     y += 0.3 * pad
     items.append(Shape(rectangle(0, y, width, instruction_high), theme.alarm if said.alarm else theme.panel))
     ink = theme.on_alarm if said.alarm else theme.ink
-    now_share = 0.52 if said.then else 0.94
+    now_share = _share(said.now, said.then)
     inner = width - 2 * pad
-    items.append(
-        Text(
-            *(pad, y + 0.03 * instruction_high, inner, now_share * instruction_high),
-            *(said.now, px(46), ink),
-            bold=True,
-            upright="middle",
-        )
-    )
+    place = (pad, y + 0.03 * instruction_high, inner, now_share * instruction_high)
+    items.append(Text(*place, said.now, px(46), ink, bold=True, upright="middle"))
     if said.then:
-        items.append(
-            Text(
-                *(pad, y + 0.55 * instruction_high, inner, 0.43 * instruction_high, said.then, px(26), ink),
-                upright="middle",
-            )
-        )
+        place = (pad, y + (0.04 + now_share) * instruction_high, inner, (0.94 - now_share) * instruction_high)
+        items.append(Text(*place, said.then, px(30), ink, upright="middle"))
     y += instruction_high + 0.4 * pad
     if said.coach:
         items += _cells(said.coach, pad, y, width - 2 * pad, coach_high, px(17), px(30), look)
     spoken = [said.sentence, said.now, said.then]
     spoken += [f"{heading}: {words}." for heading, words in (*said.facts, *said.coach)]
     return Picture(width, height, theme.ground, tuple(items), " ".join(filter(None, spoken)))
+
+
+def _share(now: str, then: str) -> float:
+    """Of the height of both: by the lines that each takes in its own type."""
+    if not then:
+        return 0.94
+    first, rest = 46 * math.ceil(len(now) / 45), 30 * math.ceil(len(then) / 70)
+    return max(0.3, min(0.6, 0.94 * first / (first + rest)))
 
 
 def _cells(

@@ -28,6 +28,7 @@ class SetupDocument:
 
     def __init__(self, text: str, name: str = "set-up file") -> None:
         self.name = name
+        self._plain: dict[str, object] | None = None  # since a form asks for some hundred values at each key
         try:
             self._document = tomlkit.parse(text)
         except TOMLKitError as error:
@@ -49,7 +50,9 @@ class SetupDocument:
 
     def value(self, path: Path) -> object:
         """The plain value at a path; None where there is none."""
-        found: object = self._document.unwrap()
+        if self._plain is None:
+            self._plain = self._document.unwrap()
+        found: object = self._plain
         for step in path:
             if isinstance(found, dict) and isinstance(step, str):
                 found = found.get(step)
@@ -68,6 +71,7 @@ class SetupDocument:
         """Write a value, or with None take its key out. Tables on the way are made; one left empty goes."""
         if value == self.value(path):
             return
+        self._plain = None
         *way, key = path
         if value is None:
             holder = self._table(tuple(way), make=False)
@@ -85,6 +89,7 @@ class SetupDocument:
 
     def add(self, tables: Listed, values: Mapping[str, Value]) -> int:
         """Describe one more at the end; its place."""
+        self._plain = None
         made = tomlkit.table()
         for key, value in values.items():
             made.add(key, tomlkit.item(value))
@@ -101,6 +106,7 @@ class SetupDocument:
 
     def take_out(self, tables: Listed, place: int) -> None:
         """Take one out, with the comment that stands directly over it; comments that follow it stay."""
+        self._plain = None
         wanted = self._document.unwrap()
         del wanted[tables][place]
         if not wanted[tables]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
 from evenstroke_dsp.cautions import ALL_CAUTIONS, STEP_TITLES, Caution, Danger, Step, cautions_for, dangers
 from evenstroke_dsp.setup import ROLE_WORDS, ROLES_OF_KEY, Role, Setup, SetupError
+from evenstroke_dsp.wording import NOT_WORKED_OUT
 
 from .drawing import Item, Picture, Shape, Text, rectangle
 from .firing_orders import Offer, offers_for
@@ -308,11 +309,14 @@ def standing(
     unread: Mapping[Path, str] | None = None,
     *,
     saved: bool = True,
+    recorded: bool = False,
+    listens: bool = True,
 ) -> Standing:
     """Check what is written so far, by the parser and the check that `evenstroke setup check` uses.
 
     prediction: what the physics say of it, None: not asked. unread: fields that hold nothing that could be written, and
-    what they should hold. saved: whether the file on disk says the same.
+    what they should hold. saved: whether the file on disk says the same. recorded: it is a recording's, and in no file of
+    its own. listens: whether a daemon may be listening that can be asked to use it.
     """
     if unread:
         path, expected = next(iter(unread.items()))
@@ -362,7 +366,9 @@ def standing(
             _provide(blocking[0]), True, setup, None, sections, answers,
         )  # fmt: skip
     unsaid = [danger for danger in found if danger.acknowledgement is None]
-    now = _sentence(unsaid[0].todo) if unsaid else _next(setup, saved=saved)
+    now = (
+        _sentence(unsaid[0].todo) if unsaid else _next(setup, saved=saved, recorded=recorded, listens=listens)
+    )
     return Standing(_allows(setup, prediction), now, False, setup, None, sections, answers)
 
 
@@ -388,11 +394,28 @@ def _sentence(words: str) -> str:
     return words[:1].upper() + words[1:] + "." if words else ""
 
 
+def offer_sources(offers: Sequence[Offer]) -> str:
+    """Where the offered orders are from, and that the maker's data decide."""
+    by_source: dict[str, list[str]] = {}
+    for offer in offers:
+        orders = by_source.setdefault(offer.source, [])
+        order = "-".join(map(str, offer.order))
+        if order not in orders:
+            orders.append(order)
+    return (
+        " ".join(f"{', '.join(orders)}: {source}." for source, orders in by_source.items())
+        + f" {_MAKER_DECIDES}"
+    )
+
+
+_MAKER_DECIDES = (
+    "The maker's data decide: engines of one layout differ, and so do the numbers of their cylinders."
+)
+
+
 def _offer_lines(cylinders: object) -> tuple[str, ...]:
     lines = [f"{offer.words}. From: {offer.source}." for offer in offers_for(cylinders)]
-    lines.append(
-        "The maker's data decide: engines of one layout differ, and so do the numbers of their cylinders."
-    )
+    lines.append(_MAKER_DECIDES)
     return tuple(lines)
 
 
@@ -411,7 +434,7 @@ def _allows(setup: Setup, prediction: Prediction | None) -> str:
     return f"This set-up allows {count}; what is fitted disturbs {len(disturbed)} of them, in {of}."
 
 
-def _next(setup: Setup, *, saved: bool) -> str:
+def _next(setup: Setup, *, saved: bool, recorded: bool, listens: bool) -> str:
     from evenstroke_dsp.setup_effects import setup_notes
 
     lacking = more(setup)
@@ -423,10 +446,14 @@ def _next(setup: Setup, *, saved: bool) -> str:
         )
         if named is not None:
             return f"Add {named.what}: else no pulse gets its cylinder's number."
+    if recorded:
+        return "This is how it was recorded. For another crank with it, write it to a file: Ctrl+Shift+S."
     if not saved:
         return "Write it to a file: Ctrl+Shift+S."
     if setup.acquisition is None or any(probe.input is None for probe in setup.probe):
         return "For a CSV file it is ready. For a board, give each probe its input, and the board its samples a second."
+    if not listens:
+        return "Ready: begin evenstroke listen with this file for the next crank."
     return "Ready: Ctrl+Return listens with it where evenstroke listen runs."
 
 
@@ -435,7 +462,6 @@ _HOW_MUCH = "How large that is: press How much? (Ctrl+P)."
 
 def _sections(setup: Setup, prediction: Prediction | None) -> tuple[Section, ...]:
     from evenstroke_dsp.setup_check import check_setup
-    from evenstroke_dsp.setup_effects import NOT_WORKED_OUT
 
     by_title = {
         section.title: _section(

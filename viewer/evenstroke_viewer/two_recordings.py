@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
 from evenstroke_dsp.even_margin import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.messages import Cycle, WaveData
 from evenstroke_dsp.names import pulse_name
+from evenstroke_dsp.wording import counted, listed
 
-from .drawing import Disc, Item, Line, Picture, Shape, Text, rectangle, triangle
-from .look import Look, Theme, blend
+from .drawing import Box, Disc, Item, Line, Picture, Shape, Text, rectangle, triangle
+from .look import Look, blend
 from .sentence import signed, split
 from .units import NARROW_SPACE, PressureUnit, factor, rounded
 from .view_model import WaveKeeper
@@ -30,7 +31,7 @@ _MATTERS = {
     "no": "does not matter",
     "somewhat": "matters somewhat",
     "prevents": "NOT COMPARABLE",
-    "the point": "is what this is about",
+    "the point": "what this is about",
 }
 _STRETCHES = {"cranking": "while cranking", "idle": "at idle"}
 
@@ -167,17 +168,16 @@ def sentence(laid: Laid, change: FeatureChange | None) -> str:
     if sure:
         most = sure[0]
         rest = [x.cylinder for x in sure[1:]]
-        others = f"; cylinder{'s' if len(rest) > 1 else ''} {_listed(rest)} changed too" if rest else ""
+        others = f"; {_named(rest)} changed too" if rest else ""
         if open_ones:
-            others += f". Cannot tell yet for {_listed(open_ones)}: {_TO_TELL}"
+            others += f". Cannot tell yet for {_named(open_ones)}: {_TO_TELL}"
         return (
-            f"Cylinder {most.cylinder}'s {name} reads {signed(most.first)} in the first and "
+            f"Cylinder {most.cylinder}'s {name} reads {signed(most.first)}{NARROW_SPACE}{sign} in the first and "
             f"{signed(most.second)}{NARROW_SPACE}{sign} in the second: {signed(most.change)}{NARROW_SPACE}{sign} apart "
             f"({_span(most)}){others}."
         )
     if open_ones:
-        plural = "s" if len(open_ones) > 1 else ""
-        return f"Cannot tell yet whether the {name} of cylinder{plural} {_listed(open_ones)} changed: {_TO_TELL}."
+        return f"Cannot tell yet whether the {name} of {_named(open_ones)} changed: {_TO_TELL}."
     return (
         f"No cylinder's {name} differs between the two by more than {EVEN_MARGIN_PERCENT:g}{NARROW_SPACE}%."
     )
@@ -187,20 +187,25 @@ def _span(x: CylinderChange) -> str:
     return f"{signed(x.low)} to {signed(x.high)}, 95{NARROW_SPACE}% interval"
 
 
-def _listed(cylinders: Iterable[int]) -> str:
-    *most, last = (str(c) for c in cylinders)
-    return f"{', '.join(most)} and {last}" if most else last
+_FEW = 4
+
+
+def _named(cylinders: Sequence[int]) -> str:
+    """ "cylinders 1, 3 and 4"; many are only counted, since the rows show which they are."""
+    if len(cylinders) > _FEW:
+        return f"{len(cylinders)} cylinders"
+    return f"cylinder{'s' if len(cylinders) > 1 else ''} {listed(map(str, cylinders))}"
 
 
 def _mean_of(change: FeatureChange) -> str:
-    return "all" if len(change.reference) == len(change.cylinders) else _listed(change.reference)
+    return "all" if len(change.reference) == len(change.cylinders) else listed(map(str, change.reference))
 
 
 def alike_lines(compared: TwoCranks) -> tuple[str, ...]:
     """What the two recordings differ in, what matters most first."""
     ranked = sorted(compared.unlike, key=lambda u: list(_MATTERS).index(u.matters), reverse=True)
     lines = [
-        f"{f'{u.probe}, ' if u.probe else ''}{u.what}: {u.first} | {u.second}: {_MATTERS[u.matters]}."
+        f"{f'{u.probe}, ' if u.probe else ''}{u.what}: {u.first} | {u.second} ({_MATTERS[u.matters]})."
         for u in ranked
     ]
     return tuple(lines) or ("Nothing differs that the set-ups and the recordings tell of.",)
@@ -227,78 +232,257 @@ def laid_picture(
     laid: Laid, place: int, unit: PressureUnit, width: float, height: float, look: Look
 ) -> Picture:
     """Both recordings. place: which of `choices`, counted round; unit: for pressures."""
-    theme = look.theme
-    among = laid.choices
-    change = among[place % len(among)] if among else None
-    says = sentence(laid, change)
-    now, then = split(laid.compared.next_step)
-    edge = 0.012 * width
-    items: list[Item] = [
-        Text(edge, 0.01 * height, width - 2 * edge, 0.15 * height, says, look.px(30, width, 1.25 * height), theme.ink,
-             bold=True, upright="middle"),
-        Shape(rectangle(edge, 0.17 * height, width - 2 * edge, 0.12 * height), theme.panel),
-        Text(2 * edge, 0.17 * height, width - 4 * edge, 0.12 * height, now, look.px(25, width, 1.25 * height), theme.ink,
-             upright="middle"),
-    ]  # fmt: skip
-    top, low = 0.31 * height, 0.99 * height
-    left = 0.30 * width if change is not None else width
-    size = _size(look, 17, width, height)
-    items += _told(laid, change, then, edge, top, left - 2 * edge, low - top, size, theme)
-    if change is not None:
-        middle = 0.64 * width
+    return _Page(laid, place, unit, width, height, look).picture()
+
+
+_VERDICT_SIGNS = {"changed": "\N{NOT EQUAL TO}", "same": "=", "undecided": "?"}
+_TWO_LINES = 30.0
+"""A row of at least so many pixels has two lines of words."""
+_LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
+"""The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""
+_LARGE = 0.6
+"""The smallest of the running text, in the size of the rest: larger type says less of it, and where the others stand."""
+_LEAST_OF_LEGENDS = 6.5
+_LEAST_OF_ALL = 5.0
+"""Where there is no way around it: long names of files, twelve rows in the smallest window."""
+
+
+class _Page:
+    """One picture in the making."""
+
+    def __init__(
+        self, laid: Laid, place: int, unit: PressureUnit, width: float, height: float, look: Look
+    ) -> None:
+        among = laid.choices
+        self.laid, self.unit = laid, unit
+        self.change = among[place % len(among)] if among else None
+        self.number, self.count = place % max(1, len(among)) + 1, len(among)
+        self.width, self.height, self.theme = width, height, look.theme
+        # Tabs, names and band leave four fifths of a window's height to this picture.
+        self.px: Callable[[float], float] = lambda nominal: look.px(nominal, width, 1.25 * height)
+        self.size, self.small = max(_LEAST, self.px(17)), max(_LEAST, self.px(14))
+
+    def picture(self) -> Picture:
+        width, height, theme, compared = self.width, self.height, self.theme, self.laid.compared
+        says = sentence(self.laid, self.change)
+        now, then = split(compared.next_step)
+        edge = 0.012 * width
+        inner = width - 2 * edge
+        head, order = (
+            Box(edge, 0.01 * height, inner, 0.15 * height),
+            Box(edge, 0.17 * height, inner, 0.12 * height),
+        )
+        items: list[Item] = [
+            self._text(head, says, self.px(30), bold=True, upright="middle"),
+            Shape(rectangle(*order.edges), theme.panel),
+            self._text(order.inside(edge, 0.0), now, self.px(25), upright="middle"),
+        ]
+        top, low = 0.31 * height, 0.99 * height
+        left = 0.30 * width if self.change is not None else width
+        items += self._told(Box(edge, top, left - 2 * edge, low - top), then)
+        if self.change is not None:
+            items += self._compared(Box(left, top, width - left - edge, low - top), self.change, edge)
+        names = f"First: {compared.first.file}. Second: {compared.second.file}."
+        spoken = " ".join((says, names, compared.next_step, *alike_lines(compared), *compared.texts))
+        return Picture(width, height, theme.ground, tuple(items), spoken)
+
+    def _text(
+        self,
+        box: Box,
+        words: str,
+        size: float,
+        colour: str | None = None,
+        *,
+        bold: bool = False,
+        align: Literal["left", "centre"] = "left",
+        upright: Literal["top", "middle"] = "top",
+        least: float = _LEAST,
+    ) -> Text:
+        colour = colour if colour is not None else self.theme.ink
+        return Text(*box.edges, words, size, colour, bold=bold, align=align, upright=upright, least=least)
+
+    def _told(self, box: Box, then: str) -> list[Item]:
+        """Are they alike, and what the comparison says in words of what is shown: all of it in one size."""
+        compared = self.laid.compared
+        names = f"First: {_short(compared.first.file)}\nSecond: {_short(compared.second.file)}"
+        named, asks, told = box.rows(0.17, 0.07, 0.76)
+        alike = alike_lines(compared)
+        said = tuple(filter(None, (then, *relevant_texts(compared, self.change))))
+        size, least = 0.88 * self.size, max(_LEAST, _LARGE * self.size)
+        while size > least and _lines_of((*alike, *said), told.wide, size) + 0.5 > told.high / (_LINE * size):
+            size -= 0.5
+        size = max(least, size)
+        share = min(0.52, _LINE * size * max(1, _lines_of(alike, told.wide, size)) / told.high)
+        above, below = told.rows(share, 1.0 - share)
+        return [
+            self._text(named, names, size, self.theme.quiet, least=_LEAST_OF_ALL),
+            self._text(asks, "Like for like?", min(self.size, 1.2 * size), bold=True),
+            self._text(above, "\n".join(_what_fits(alike, above, size)), size),
+            self._text(below, "\n".join(_what_fits(said, below, size)), size),
+        ]
+
+    def _compared(self, box: Box, change: FeatureChange, edge: float) -> list[Item]:
+        """Both waveforms, and beside them what differs by cylinder."""
         count = (
-            f" ({place % len(among) + 1} of {len(among)}: \N{LEFTWARDS ARROW} \N{RIGHTWARDS ARROW})"
-            if len(among) > 1
+            f" ({self.number} of {self.count}: \N{LEFTWARDS ARROW} \N{RIGHTWARDS ARROW})"
+            if self.count > 1
             else ""
         )
-        head = f"{change_name(change)}, from the mean of {_mean_of(change)}{count}"
-        items.append(
-            Text(
-                left, top, width - left - edge, 0.055 * height, head, size, theme.ink, bold=True, least=_LEAST
+        title = f"{change_name(change)}, from the mean of {_mean_of(change)}{count}"
+        above = 0.065 * self.height
+        below = Box(box.x, box.y + above, box.wide, box.high - above)
+        middle = 0.64 * self.width
+        waves = Box(below.x, below.y, middle - edge - below.x, below.high)
+        rows = Box(middle, below.y, below.x + below.wide - middle, below.high)
+        return [
+            self._text(Box(box.x, box.y, box.wide, 0.055 * self.height), title, self.size, bold=True),
+            *self._waves(waves, self.laid.waves.get(change.probe)),
+            *self._changes(rows, change),
+        ]
+
+    def _waves(self, box: Box, pair: tuple[MeanWave, MeanWave] | None) -> list[Item]:
+        """Mean cycles over each other, and under them their difference with what it is known to."""
+        theme = self.theme
+        if pair is None:
+            words = (
+                "No waveforms over each other: that needs two whole cycles in each, cylinders that one event a cycle "
+                "names, and the same unit in both."
             )
+            return [self._text(box, words, self.small, theme.quiet)]
+        first, second = pair
+        by, sign = factor(first.unit, self.unit)
+        difference = (first.mean - second.mean) * by
+        # Pointwise: half of a 95 % interval of the difference of two means (normal approximation).
+        error = 1.96 * np.hypot(first.error, second.error) * by
+        reach = float(max(np.abs(first.mean).max(), np.abs(second.mean).max()) * by) or 1.0
+        least = float(max((np.abs(difference) + error).max(), 0.1 * reach))
+        line_high = max(0.06 * box.high, 1.4 * _LEAST)
+        plots = box.high - 4.6 * line_high
+        upper = Box(box.x, box.y, box.wide, 0.66 * plots)
+        lower = Box(box.x, box.y + upper.high + 2.1 * line_high, box.wide, 0.34 * plots)
+        steps = np.linspace(box.x, box.x + box.wide, STEPS + 1)
+
+        def line(values: Samples, frame: Box, most: float) -> tuple[tuple[float, float], ...]:
+            heights = frame.y + frame.high * (0.5 - 0.48 * values / most)
+            return tuple(zip(steps.tolist(), heights.tolist(), strict=True))
+
+        items: list[Item] = []
+        for frame in (upper, lower):
+            middle = frame.y + frame.high / 2
+            items.append(Line(((box.x, middle), (box.x + box.wide, middle)), theme.rule))
+            items.append(Line(rectangle(*frame.edges), theme.rule, closed=True))
+        band = (*line(difference + error, lower, least), *reversed(line(difference - error, lower, least)))
+        items += [
+            Shape(band, blend(theme.ground, theme.even, 0.45)),
+            Line(line(first.mean * by, upper, reach), theme.traces[0], 2.0),
+            Line(line(second.mean * by, upper, reach), theme.traces[1], 2.0, dashed=True),
+            Line(line(difference, lower, least), theme.ink, 2.0),
+        ]
+        floor = upper.y + upper.high
+        for cylinder, share in first.pulses:
+            place = Box(box.x + (share - 0.03) * box.wide, floor, 0.06 * box.wide, line_high)
+            items.append(self._text(place, str(cylinder), self.small, bold=True, align="centre"))
+        scale = f"±{rounded(reach / 0.96)}{NARROW_SPACE}{sign}"
+        legend = f"full: first, {counted(first.cycles, 'cycle')}; dashed: second, {second.cycles}; {scale}"
+        under = (
+            f"first less second, frame ±{rounded(least / 0.96)}{NARROW_SPACE}{sign}; band: 95{NARROW_SPACE}% interval, "
+            "by points. 720 degrees, even in time; numbers: pulses"
         )
-        box = (left, top + 0.065 * height, middle - left - edge, low - top - 0.065 * height)
-        items += _waves(laid.waves.get(change.probe), unit, *box, look, width, height)
-        box = (middle, top + 0.065 * height, width - middle - edge, low - top - 0.065 * height)
-        items += _changes(change, *box, look, width, height)
-    names = f"First: {laid.compared.first.file}. Second: {laid.compared.second.file}."
-    spoken = " ".join(
-        (says, names, laid.compared.next_step, *alike_lines(laid.compared), *laid.compared.texts)
-    )
-    return Picture(width, height, theme.ground, tuple(items), spoken)
+        foot = lower.y + lower.high + 0.005 * box.high
+        for place, words in (
+            (Box(box.x, floor + line_high, box.wide, line_high), legend),
+            (Box(box.x, foot, box.wide, box.y + box.high - foot), under),
+        ):
+            items.append(self._text(place, words, self.small, theme.quiet, least=_LEAST_OF_LEGENDS))
+        return items
+
+    def _changes(self, box: Box, change: FeatureChange) -> list[Item]:
+        """A row for each cylinder: first, second, and the difference with its interval and what physics foresaw."""
+        theme, quiet = self.theme, self.theme.quiet
+        sign = "%" if change.unit == "percent" else "deg"
+        head, foot = max(0.07 * box.high, 1.4 * _LEAST), max(0.15 * box.high, 2.8 * _LEAST)
+        rows = Box(box.x, box.y + head, box.wide, box.high - head - foot)
+        row = rows.high / max(1, len(change.cylinders))
+        # Low rows have one line of words, and more room for it.
+        words = box.x + (0.62 if row >= _TWO_LINES else 0.46) * box.wide
+        axis = _Axis(box.x + 0.10 * box.wide, words - 0.02 * box.wide, _reach(change))
+        top = Box(axis.from_x, box.y, axis.to_x - axis.from_x, head)
+        beside = Box(words, box.y, box.x + box.wide - words, head)
+        items: list[Item] = [
+            self._text(
+                top, f"±{rounded(axis.reach, 2)}{NARROW_SPACE}{sign}", self.small, quiet, align="centre"
+            ),
+            self._text(beside, f"first less second, {sign}", self.small, quiet),
+            Line(((axis.at(0), rows.y), (axis.at(0), rows.y + rows.high)), theme.rule),
+        ]
+        if change.unit == "percent":
+            edges = axis.at(-EVEN_MARGIN_PERCENT), axis.at(EVEN_MARGIN_PERCENT)
+            items.insert(0, Shape(rectangle(edges[0], rows.y, edges[1] - edges[0], rows.high), theme.panel))
+        for k, cylinder in enumerate(change.cylinders):
+            items += self._row(Box(box.x, rows.y + k * row, box.wide, row), cylinder, axis, words)
+        signs = (
+            "" if row >= _TWO_LINES else ". " + ", ".join(f"{s} {word}" for word, s in _VERDICT_SIGNS.items())
+        )
+        legend = (
+            f"full disc: first; open: second; bar: first less second, 95{NARROW_SPACE}% interval; dashed: foreseen by "
+            f"physics; shaded: even{signs}"
+        )
+        below = Box(box.x, rows.y + rows.high, box.wide, foot)
+        return [*items, self._text(below, legend, self.small, quiet, least=_LEAST_OF_LEGENDS)]
+
+    def _row(self, box: Box, c: CylinderChange, axis: _Axis, words: float) -> list[Item]:
+        theme = self.theme
+        dot = min(0.16 * box.high, 7.0)
+        both, apart = box.y + 0.30 * box.high, box.y + 0.68 * box.high
+        changed = c.verdict == "changed"
+        colour = theme.even if not changed else theme.larger if c.change > 0 else theme.smaller
+        number = Box(box.x, box.y, axis.from_x - box.x, box.high)
+        items: list[Item] = [
+            self._text(
+                *(number, str(c.cylinder), self.size),
+                bold=True,
+                upright="middle",
+                align="centre",
+                least=_LEAST_OF_ALL,
+            )
+        ]
+        if c.predicted is not None:
+            low, high = axis.at(c.predicted.low), axis.at(c.predicted.high)
+            frame = rectangle(low, apart - dot, high - low, 2 * dot)
+            items.append(Line(frame, theme.fitted, 1.5, dashed=True, closed=True))
+        at = axis.at(c.change)
+        items += [
+            Line(((axis.at(c.first), both), (axis.at(c.second), both)), theme.rule, 1.5),
+            Disc(axis.at(c.first), both, dot, theme.traces[0]),
+            Disc(axis.at(c.second), both, dot, None, theme.traces[1], 2.0),
+            Line(((axis.at(c.low), apart), (axis.at(c.high), apart)), colour, 3.0),
+            Shape(triangle(at, apart, dot, up=c.change > 0), colour)
+            if changed
+            else Shape(rectangle(at - dot, apart - dot, 2 * dot, 2 * dot), colour),
+        ]
+        said = f"{signed(c.change)} ({signed(c.low)} to {signed(c.high)})"
+        if c.verdict is not None:
+            said += f"\n{c.verdict}" if box.high >= _TWO_LINES else f" {_VERDICT_SIGNS[c.verdict]}"
+        place = Box(words, box.y, box.x + box.wide - words, box.high)
+        return [*items, self._text(place, said, self.small, upright="middle", least=_LEAST_OF_ALL)]
 
 
-def _told(
-    laid: Laid,
-    change: FeatureChange | None,
-    then: str,
-    x: float,
-    y: float,
-    wide: float,
-    high: float,
-    size: float,
-    theme: Theme,
-) -> list[Item]:
-    """Are they alike, and what the comparison says in words of what is shown."""
-    compared = laid.compared
-    small = max(_LEAST, 0.88 * size)
-    names = f"First: {_short(compared.first.file)}\nSecond: {_short(compared.second.file)}"
-    alike = alike_lines(compared)
-    share = min(0.40, max(0.12, (_lines_of(alike, wide, small) + 0.5) * _LINE * small / high))
-    rest = high * (1 - 0.20 - 0.07 - share)
-    said = tuple(filter(None, (then, *relevant_texts(compared, change))))
-    parts = (
-        (0.20 * high, names, max(_LEAST, 0.9 * small), theme.quiet, False),
-        (0.07 * high, "Like for like?", size, theme.ink, True),
-        (share * high, "\n".join(_what_fits(alike, wide, share * high)), small, theme.ink, False),
-        (rest, "\n".join(_what_fits(said, wide, rest)), small, theme.ink, False),
-    )
-    items: list[Item] = []
-    for tall, words, at, colour, bold in parts:
-        least = _LEAST if words != names else _LEAST_OF_ALL
-        items.append(Text(x, y, wide, tall, words, at, colour, bold=bold, least=least))
-        y += tall
-    return items
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """Values from -reach to reach, laid from one x to another."""
+
+    from_x: float
+    to_x: float
+    reach: float
+
+    def at(self, value: float) -> float:
+        return self.from_x + (self.to_x - self.from_x) * (0.5 + 0.5 * value / self.reach)
+
+
+def _reach(change: FeatureChange) -> float:
+    foreseen = [v for c in change.cylinders if c.predicted for v in (c.predicted.low, c.predicted.high)]
+    seen = [v for c in change.cylinders for v in (c.first, c.second, c.low, c.high)]
+    return 1.05 * max(EVEN_MARGIN_PERCENT, *map(abs, (*seen, *foreseen)))
 
 
 def _short(name: str | None) -> str:
@@ -318,243 +502,18 @@ def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[s
     return (*own, *(text for text in compared.texts if text not in own and not text.startswith("Cylinder")))
 
 
-_VERDICT_SIGNS = {"changed": "\N{NOT EQUAL TO}", "same": "=", "undecided": "?"}
-_TWO_LINES = 30.0
-"""A row of at least so many pixels has two lines of words."""
-_LEAST, _LINE, _LETTER = 8.0, 1.25, 0.58
-"""The smallest type, pixels; a line's height and a letter's mean width in its size (DejaVu Sans, measured, rounded up)."""
-
-
-_LEAST_OF_LEGENDS = 6.5
-_LEAST_OF_ALL = 5.0
-"""Where there is no way around it: long names of files, twelve rows in the smallest window."""
-
-
-def _size(look: Look, nominal: float, width: float, height: float) -> float:
-    """Type of a nominal size; tabs, names and band leave four fifths of a window's height to this picture."""
-    return max(_LEAST, look.px(nominal, width, 1.25 * height))
-
-
 def _lines_of(texts: Iterable[str], wide: float, size: float) -> int:
     """About how many lines they take."""
     return sum(math.ceil(1.08 * len(text) * _LETTER * size / wide) for text in texts)
 
 
-def _what_fits(texts: Sequence[str], wide: float, high: float) -> tuple[str, ...]:
-    """As many of them as have room in the smallest type, and where the others are."""
+def _what_fits(texts: Sequence[str], box: Box, size: float) -> tuple[str, ...]:
+    """As many of them as have room in this size, and where the others are."""
     more = "More: evenstroke compare."
-    room = int(high / (_LINE * _LEAST))
-    if _lines_of(texts, wide, _LEAST) <= room:
+    room = int(box.high / (_LINE * size))
+    if _lines_of(texts, box.wide, size) <= room:
         return tuple(texts)
     kept = list(texts)
-    while kept and _lines_of((*kept, more), wide, _LEAST) > room:
+    while kept and _lines_of((*kept, more), box.wide, size) > room:
         kept.pop()
     return (*kept, more)
-
-
-def _waves(
-    pair: tuple[MeanWave, MeanWave] | None,
-    unit: PressureUnit,
-    x: float,
-    y: float,
-    wide: float,
-    high: float,
-    look: Look,
-    width: float,
-    height: float,
-) -> list[Item]:
-    """Mean cycles over each other, and under them their difference with what it is known to."""
-    theme = look.theme
-    small = _size(look, 14, width, height)
-    if pair is None:
-        words = (
-            "No waveforms over each other: that needs two whole cycles in each, cylinders that one event a cycle names, and "
-            "the same unit in both."
-        )
-        return [Text(x, y, wide, high, words, small, theme.quiet)]
-    first, second = pair
-    by, sign = factor(first.unit, unit)
-    difference = (first.mean - second.mean) * by
-    # Pointwise: half of a 95 % interval of the difference of two means (normal approximation).
-    error = 1.96 * np.hypot(first.error, second.error) * by
-    reach = float(max(np.abs(first.mean).max(), np.abs(second.mean).max()) * by) or 1.0
-    least = float(max((np.abs(difference) + error).max(), 0.1 * reach))
-    line_high = max(0.06 * high, 1.4 * _LEAST)
-    plots = high - 4.6 * line_high
-    upper = (y, 0.66 * plots)
-    lower = (y + upper[1] + 2.1 * line_high, 0.34 * plots)
-    steps = np.linspace(x, x + wide, STEPS + 1)
-
-    def line(values: Samples, box: tuple[float, float], most: float) -> tuple[tuple[float, float], ...]:
-        heights = box[0] + box[1] * (0.5 - 0.48 * values / most)
-        return tuple(zip(steps.tolist(), heights.tolist(), strict=True))
-
-    items: list[Item] = []
-    for box in (upper, lower):
-        items.append(Line(((x, box[0] + box[1] / 2), (x + wide, box[0] + box[1] / 2)), theme.rule))
-        items.append(Line(rectangle(x, box[0], wide, box[1]), theme.rule, closed=True))
-    band = (*line(difference + error, lower, least), *reversed(line(difference - error, lower, least)))
-    items.append(Shape(band, blend(theme.ground, theme.even, 0.45)))
-    items += [
-        Line(line(first.mean * by, upper, reach), theme.traces[0], 2.0),
-        Line(line(second.mean * by, upper, reach), theme.traces[1], 2.0, dashed=True),
-        Line(line(difference, lower, least), theme.ink, 2.0),
-    ]
-    for cylinder, share in first.pulses:
-        items.append(Text(x + share * wide - 0.03 * wide, upper[0] + upper[1], 0.06 * wide, line_high, str(cylinder), small,
-                          theme.ink, bold=True, align="centre"))  # fmt: skip
-    scale = f"±{rounded(reach / 0.96)}{NARROW_SPACE}{sign}"
-    legend = f"full: first, {first.cycles} cycles; dashed: second, {second.cycles}; {scale}"
-    items.append(
-        Text(
-            x,
-            upper[0] + upper[1] + line_high,
-            wide,
-            line_high,
-            legend,
-            small,
-            theme.quiet,
-            least=_LEAST_OF_LEGENDS,
-        )
-    )
-    under = (
-        f"first less second, frame ±{rounded(least / 0.96)}{NARROW_SPACE}{sign}; band: 95{NARROW_SPACE}% interval, "
-        "by points. 720 degrees, even in time; numbers: pulses"
-    )
-    under_y = lower[0] + lower[1] + 0.005 * high
-    items.append(
-        Text(x, under_y, wide, y + high - under_y, under, small, theme.quiet, least=_LEAST_OF_LEGENDS)
-    )
-    return items
-
-
-def _changes(
-    change: FeatureChange,
-    x: float,
-    y: float,
-    wide: float,
-    high: float,
-    look: Look,
-    width: float,
-    height: float,
-) -> list[Item]:
-    """A row for each cylinder: first, second, and the difference with its interval and what physics foresaw."""
-    theme = look.theme
-    count = len(change.cylinders)
-    size, small = _size(look, 17, width, height), _size(look, 14, width, height)
-    sign = "%" if change.unit == "percent" else "deg"
-    head, foot = max(0.07 * high, 1.4 * _LEAST), max(0.15 * high, 2.8 * _LEAST)
-    row = (high - head - foot) / max(1, count)
-    # Low rows have one line of words, and more room for it.
-    plot, words = x + 0.10 * wide, x + (0.62 if row >= _TWO_LINES else 0.46) * wide
-    span = words - plot - 0.02 * wide
-    reach = 1.05 * max(
-        EVEN_MARGIN_PERCENT,
-        *(abs(v) for c in change.cylinders for v in (c.first, c.second, c.low, c.high)),
-        *(abs(v) for c in change.cylinders if c.predicted for v in (c.predicted.low, c.predicted.high)),
-    )
-
-    def at(value: float) -> float:
-        return plot + span * (0.5 + 0.5 * value / reach)
-
-    items: list[Item] = [
-        Text(
-            plot,
-            y,
-            span,
-            head,
-            f"±{rounded(reach, 2)}{NARROW_SPACE}{sign}",
-            small,
-            theme.quiet,
-            align="centre",
-        ),
-        Text(
-            words, y, wide - (words - x), head, f"first less second, {sign}", small, theme.quiet, least=_LEAST
-        ),
-        Line(((at(0), y + head), (at(0), y + high - foot)), theme.rule),
-    ]
-    if change.unit == "percent":
-        edges = at(-EVEN_MARGIN_PERCENT), at(EVEN_MARGIN_PERCENT)
-        band = rectangle(edges[0], y + head, edges[1] - edges[0], high - head - foot)
-        items.insert(0, Shape(band, theme.panel))
-    for k, c in enumerate(change.cylinders):
-        items += _change_row(c, x, y + head + k * row, row, plot, words, wide, at, size, small, theme)
-    legend = (
-        f"full disc: first; open: second; bar: first less second, 95{NARROW_SPACE}% interval; dashed: foreseen by physics; "
-        "shaded: even"
-        + (
-            ""
-            if row >= _TWO_LINES
-            else ". " + ", ".join(f"{sign} {word}" for word, sign in _VERDICT_SIGNS.items())
-        )
-    )
-    items.append(Text(x, y + high - foot, wide, foot, legend, small, theme.quiet, least=_LEAST_OF_LEGENDS))
-    return items
-
-
-def _change_row(
-    c: CylinderChange,
-    x: float,
-    y: float,
-    row: float,
-    plot: float,
-    words: float,
-    wide: float,
-    at: Callable[[float], float],
-    size: float,
-    small: float,
-    theme: Theme,
-) -> list[Item]:
-    dot = min(0.16 * row, 7.0)
-    both, apart = y + 0.30 * row, y + 0.68 * row
-    changed = c.verdict == "changed"
-    colour = theme.even if not changed else theme.larger if c.change > 0 else theme.smaller
-    items: list[Item] = [
-        Text(
-            x,
-            y,
-            plot - x,
-            row,
-            str(c.cylinder),
-            size,
-            theme.ink,
-            bold=True,
-            upright="middle",
-            align="centre",
-            least=_LEAST_OF_ALL,
-        )
-    ]
-    if c.predicted is not None:
-        low, high = at(c.predicted.low), at(c.predicted.high)
-        items.append(
-            Line(
-                rectangle(low, apart - dot, high - low, 2 * dot), theme.fitted, 1.5, dashed=True, closed=True
-            )
-        )
-    items += [
-        Line(((at(c.first), both), (at(c.second), both)), theme.rule, 1.5),
-        Disc(at(c.first), both, dot, theme.traces[0]),
-        Disc(at(c.second), both, dot, None, theme.traces[1], 2.0),
-        Line(((at(c.low), apart), (at(c.high), apart)), colour, 3.0),
-    ]
-    if changed:
-        items.append(Shape(triangle(at(c.change), apart, dot, up=c.change > 0), colour))
-    else:
-        items.append(Shape(rectangle(at(c.change) - dot, apart - dot, 2 * dot, 2 * dot), colour))
-    said = f"{signed(c.change)} ({signed(c.low)} to {signed(c.high)})"
-    if c.verdict is not None:
-        said += f"\n{c.verdict}" if row >= _TWO_LINES else f" {_VERDICT_SIGNS[c.verdict]}"
-    items.append(
-        Text(
-            words,
-            y,
-            wide - (words - x),
-            row,
-            said,
-            small,
-            theme.ink,
-            upright="middle",
-            least=_LEAST_OF_ALL,
-        )
-    )
-    return items

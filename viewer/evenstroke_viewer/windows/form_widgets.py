@@ -6,12 +6,16 @@ for a form of some hundred fields, each time that it is laid out anew.
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QPointF, QRect, Qt
+from collections.abc import Callable
+
+from PySide6.QtCore import QEvent, QPointF, QRect, QSize, Qt
 from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent, QPalette, QPolygonF, QWheelEvent
 from PySide6.QtWidgets import QCheckBox, QComboBox, QLabel, QLineEdit, QPushButton, QSizePolicy, QWidget
 
 _INSIDE = 6
 """Pixels between a frame's side and the text in it."""
+_MOST_SIZES = 60
+"""That a paragraph remembers; a window whose edge is dragged asks for another one at each step."""
 _ARROW = 18
 """Pixels at the right of a choice for the arrow that says that there are more."""
 
@@ -70,6 +74,9 @@ class Choices(QComboBox):
     def __init__(self) -> None:
         super().__init__()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
+        # Its row says how wide it is. By its longest word it would stay as wide as that was in the type of before.
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(4)
 
     def paintEvent(self, _: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)
@@ -117,9 +124,41 @@ class Tick(QCheckBox):
         painter.end()
 
 
+class _Paragraph(QLabel):
+    """Remembers the sizes that it asks for: Qt sets rich text anew each time, and a form asks a hundred of these at each key
+    that shows or hides a line."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text)
+        self._sizes: dict[tuple[object, ...], int | QSize] = {}
+
+    def heightForWidth(self, width: int) -> int:  # noqa: N802
+        found = self._remembered("high", width, lambda: super(_Paragraph, self).heightForWidth(width))
+        assert isinstance(found, int)
+        return found
+
+    def sizeHint(self) -> QSize:  # noqa: N802
+        found = self._remembered("hint", 0, super().sizeHint)
+        assert isinstance(found, QSize)
+        return found
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        found = self._remembered("least", 0, super().minimumSizeHint)
+        assert isinstance(found, QSize)
+        return found
+
+    def _remembered(self, what: str, width: int, ask: Callable[[], int | QSize]) -> int | QSize:
+        key = (what, width, self.text(), self.font().key(), self.margin())
+        if key not in self._sizes:
+            if len(self._sizes) >= _MOST_SIZES:
+                self._sizes.clear()
+            self._sizes[key] = ask()
+        return self._sizes[key]
+
+
 def paragraph(text: str) -> QLabel:
     """A paragraph, as HTML."""
-    label = QLabel(text)
+    label = _Paragraph(text)
     label.setTextFormat(Qt.TextFormat.RichText)
     label.setWordWrap(True)
     return label

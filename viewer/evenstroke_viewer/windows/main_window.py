@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from evenstroke_dsp.messages import Mark, Request, StartRecording, StopRecording
@@ -24,10 +24,11 @@ from PySide6.QtWidgets import (
 )
 
 from evenstroke_viewer.asking import Control, ask_aside
-from evenstroke_viewer.band import HIGH, band
+from evenstroke_viewer.band import band, high_of
 from evenstroke_viewer.feed import Feed, MarkNote, Player
 from evenstroke_viewer.keys import KEYS, Does, help_lines
 from evenstroke_viewer.look import LIGHT, THEMES, TYPE_SCALES, Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
 
@@ -45,11 +46,13 @@ _LEAST_HELP_PX = 6
 
 class MainWindow(QMainWindow):
     """feed: where messages come from; it is started and closed with the window. settings: where the window's state is
-    kept. control: where the daemon answers requests; of no use to a replay."""
+    kept. control: where the daemon answers requests; of no use to a replay. played: the recording, where feed plays one."""
 
     _answered = Signal(str)
 
-    def __init__(self, feed: Feed, settings: QSettings, control: Control | None) -> None:
+    def __init__(
+        self, feed: Feed, settings: QSettings, control: Control | None, played: Played | None = None
+    ) -> None:
         super().__init__()
         self._feed = feed
         self._settings = settings
@@ -72,7 +75,7 @@ class MainWindow(QMainWindow):
         self._lay_out()
         self._add_views()
         self._bind_keys()
-        self._restore()
+        self._restore(played)
         self._answered.connect(self.notice)
         self._notice_over = QTimer(self)
         self._notice_over.setSingleShot(True)
@@ -237,7 +240,7 @@ class MainWindow(QMainWindow):
 
     def _size_type(self) -> None:
         wide, high = float(self.width()), float(self.height())
-        self._band.setFixedHeight(round(max(44.0, self.look.px(HIGH, wide, high))))
+        self._band.setFixedHeight(round(high_of(wide, high, self.look)))
         # Eight names share the width, so that larger type stops where they would no longer fit.
         size = min(self.look.px(17.0, wide, high), wide / 75.0)
         for widget in (self._tabs, self._note, self._notice_line):
@@ -343,16 +346,19 @@ class MainWindow(QMainWindow):
             self.notice(f"Saved: {path}")
 
     def _help_on_off(self) -> None:
-        view = self.views[self._tabs.currentIndex()]
-        lines = (*help_lines(replay=self._replay is not None), *view.keys)
-        rows = "".join(f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>" for key, words in lines)
-        self._help.setText(f"<table>{rows}</table>")
+        shown = self._tabs.currentIndex()
+        own = [
+            key for view in (*self.views[shown:], *self.views[:shown]) for key in view.keys
+        ]  # this view's first
+        halves = (help_lines(replay=self._replay is not None), own)
+        columns = "".join(f"<td><table>{_rows(half)}</table></td>" for half in halves)
+        self._help.setText(f"<table width='100%'><tr>{columns}</tr></table>")
         self._help.setVisible(not self._help.isVisible())
         self._place_help()
         self._help.raise_()
 
     def _place_help(self) -> None:
-        wide, most = min(900, self.width() - 20), self.height() - 20
+        wide, most = min(1240, self.width() - 20), self.height() - 20
         size = self._tabs.font().pixelSize()
         self._help.setFont(font(size))
         while self._help.heightForWidth(wide) > most and size > _LEAST_HELP_PX:
@@ -368,7 +374,7 @@ class MainWindow(QMainWindow):
 
     # --- until next time -------------------------------------------------------------------------------
 
-    def _restore(self) -> None:
+    def _restore(self, played: Played | None) -> None:
         kept = self._settings
         geometry = kept.value("geometry")
         self.resize(1280, 720)
@@ -383,6 +389,8 @@ class MainWindow(QMainWindow):
         self._tabs.setCurrentIndex(names.index(shown) if shown in names else 0)
         for view in self.views:
             view.restore(kept)
+            if played is not None:
+                view.offer(played)
         self.use_look(Look(theme, scale))
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
@@ -398,6 +406,11 @@ class MainWindow(QMainWindow):
         self._timer.stop()
         self._feed.close()
         super().closeEvent(event)
+
+
+def _rows(keys: Sequence[tuple[str, str]]) -> str:
+    """Each key and what it does, as rows of a table in HTML."""
+    return "".join(f"<tr><td><b>{key}</b>&nbsp;&nbsp;</td><td>{words}</td></tr>" for key, words in keys)
 
 
 def application(arguments: list[str]) -> QApplication:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from PySide6.QtGui import (
 from PySide6.QtSvg import QSvgGenerator
 from shiboken6 import VoidPtr
 
-from evenstroke_viewer.drawing import Curve, Disc, Line, Picture, Shape, Text
+from evenstroke_viewer.drawing import BREAK, Curve, Disc, Line, Picture, Shape, Text
 from evenstroke_viewer.look import FONT, font_files
 
 _ALIGN = {
@@ -38,6 +39,8 @@ _UPRIGHT = {
     "middle": Qt.AlignmentFlag.AlignVCenter,
     "bottom": Qt.AlignmentFlag.AlignBottom,
 }
+_JOINER = "\N{WORD JOINER}"
+_UNIT = re.compile(r"(\d) (%|s|ms|V|A|Hz|rpm|ppm|dB|cc|m|mm|kPa|bar|psi|inHg|°C)(?=$|[\s.,;:)])")
 _SMALLER = 0.94
 """How much a text shrinks at each try to fit its box."""
 
@@ -77,6 +80,7 @@ def _fitting(
 
 
 def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bool:
+    words = _joined(words)
     longest = max((metrics.horizontalAdvance(word) for word in _unbreakable(words)), default=0.0)
     if longest > width:
         return False
@@ -84,9 +88,15 @@ def _fits(words: str, metrics: QFontMetricsF, width: float, height: float) -> bo
     return bool(needs.height() <= height + 0.5 and needs.width() <= width + 0.5)
 
 
+@functools.lru_cache(maxsize=4096)
+def _joined(words: str) -> str:
+    """What no line breaks within, joined: Qt would break an address behind each slash, and a number from its unit."""
+    return _UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", words.replace("/", f"/{_JOINER}"))
+
+
 def _unbreakable(words: str) -> list[str]:
-    """What no line may break within; a no-break space is no break."""
-    return words.replace("\n", " ").split(" ")
+    """What no line may break within; a no-break space is no break, a zero-width one is."""
+    return words.replace("\n", " ").replace(BREAK, " ").split(" ")
 
 
 def paint(painter: QPainter, picture: Picture) -> list[Text]:
@@ -159,7 +169,7 @@ def _write(painter: QPainter, text: Text) -> bool:
     painter.setPen(QColor(text.colour))
     option = QTextOption(_ALIGN[text.align] | _UPRIGHT[text.upright])
     option.setWrapMode(QTextOption.WrapMode.WordWrap)
-    painter.drawText(QRectF(text.x, text.y, text.width, text.height), text.words, option)
+    painter.drawText(QRectF(text.x, text.y, text.width, text.height), _joined(text.words), option)
     return fits
 
 

@@ -31,6 +31,7 @@ from PySide6.QtWidgets import (
 from evenstroke_viewer.firing_orders import Offer, offers_for
 from evenstroke_viewer.knowing_more import more
 from evenstroke_viewer.look import Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.setup_document import Path, SetupDocument
 from evenstroke_viewer.setup_form import (
     NEW_TEXT,
@@ -40,6 +41,7 @@ from evenstroke_viewer.setup_form import (
     UnreadableError,
     choose,
     chosen_offer,
+    offer_sources,
     standing,
     standing_picture,
     steps,
@@ -60,6 +62,9 @@ _ALWAYS_SHOWN = frozenset({"input", "cylinder", "teeth", "what", "plug_removed",
 """Keys of probes and of what is fitted that are asked for at once."""
 _HEADER_SHARE = 0.24
 _KEPT = ("setup_text", "setup_written", "setup_path")
+_KEPT_OF_RECORDING = "setup_of_recording"
+_Draft = tuple[str, str, str]
+"""A text that is being written, what its file says, and that file's path; both empty where there is none."""
 
 
 class SetupView(View):
@@ -82,12 +87,15 @@ class SetupView(View):
         self.path: FilePath | None = None
         self._written = ""
         self._unread: dict[Path, str] = {}
+        # As they were when it was last a set-up: half a word typed must not lay the form out anew.
         self._setup: Setup | None = None
+        self._answers: tuple[tuple[str, str], ...] = ()
         self._prediction: tuple[str, Prediction | None] | None = None  # of which text
         self._opened: set[tuple[Path, str]] = set()
         self.editors: dict[Path, Editor] = {}
         self.wrong: dict[Path, QLabel] = {}
         self.answers: dict[str, Tick] = {}
+        self._offers: dict[Offer, Button] = {}
         self._shape: object = None
         self._dropping: str | None = None
         self._look = Look()
@@ -96,7 +104,9 @@ class SetupView(View):
         self._headings: list[QLabel] = []
         self.stands: Standing
         self.physics: PhysicsCache | None = None  # the user's own, once it is asked
-        self._draft: tuple[str, str, str] | None = None
+        self._draft: _Draft | None = None
+        self._played: Played | None = None
+        self._of_recording: list[str] = []
         self._lay_out()
         self._bind_keys()
         self._worked_out.connect(self._take_prediction)
@@ -168,9 +178,8 @@ class SetupView(View):
         )
         path = next(iter((*wanted, *self.editors)))
         assert path is not None
-        editor = self.editors[path]
-        editor.take_focus()
-        self.area.ensureWidgetVisible(editor)
+        self.editors[path].take_focus()
+        self._scroll_to_focus()
 
     def _leave_field(self) -> None:
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
@@ -182,9 +191,22 @@ class SetupView(View):
         """Work out where the set-up stands, and show it."""
         text = self.document.text
         known = self._prediction[1] if self._prediction is not None and self._prediction[0] == text else None
-        self.stands = standing(self.document, known, self._unread, saved=text == self._written)
-        self._setup = self.stands.setup or self._setup
+        recorded = self._played is not None and text == self._played.setup_text
+        self.stands = standing(
+            self.document,
+            known,
+            self._unread,
+            saved=text == self._written or recorded,
+            recorded=recorded and self.path is None,
+            listens=self._played is None,
+        )
+        if self.stands.setup is not None:
+            self._setup, self._answers = self.stands.setup, self.stands.answers
         self._relay()
+        self._mark_offer()
+        for path, editor in self.editors.items():
+            if path not in self._unread and not editor.focused:  # what is being typed stays as it is typed
+                editor.show_value(self.document.value(path))
         for path, label in self.wrong.items():
             words = self._unread.get(path, "")
             if words:
@@ -192,7 +214,9 @@ class SetupView(View):
             elif path == self.stands.wrong:
                 words = self.stands.now
             label.setText(f"\N{BLACK RIGHT-POINTING TRIANGLE} {words}" if words else "")
-            label.setVisible(bool(words))
+            if bool(words) != label.isVisibleTo(self):
+                label.setVisible(bool(words))
+                QTimer.singleShot(0, self, self._scroll_to_focus)  # once it has its place
         self._tell()
         self._paint_header()
 
@@ -218,13 +242,11 @@ class SetupView(View):
         additions = (
             tuple(m for m in more(self._setup) if m.probe is not None) if self._setup is not None else ()
         )
-        taken = chosen_offer(self.document)
         shape = (
             form,
             offers,
-            taken,
             additions,
-            self.stands.answers,
+            self._answers,
             tuple(self._visible(g) for step in form for g in step.groups),
         )
         if shape == self._shape:
@@ -236,7 +258,7 @@ class SetupView(View):
         column = QVBoxLayout(inner)
         column.setContentsMargins(10, 4, 10, 10)
         column.setSpacing(3)
-        self.wrong, self.answers, self._headings = {}, {}, []
+        self.wrong, self.answers, self._offers, self._headings = {}, {}, {}, []
         kept: dict[Path, Editor] = {}
         for step in form:
             heading = paragraph(html.escape(step.title))
@@ -250,10 +272,12 @@ class SetupView(View):
                 self._lay_group(column, group, kept)
                 if group.title == "The engine":
                     for offer in offers:
-                        sign = "\N{CHECK MARK} " if offer == taken else ""
-                        column.addWidget(_button(sign + offer.words, partial(self._choose, offer)))
+                        self._offers[offer] = _button(offer.words, partial(self._choose, offer))
+                        column.addWidget(self._offers[offer])
+                    if offers:
+                        column.addWidget(quiet_paragraph(html.escape(offer_sources(offers))))
             if step.step == "make_safe" and step.groups:
-                for word, danger in self.stands.answers:
+                for word, danger in self._answers:
                     self._lay_answer(column, word, danger)
             if step.step == "connect" and step.groups:
                 for addition in additions:
@@ -278,12 +302,26 @@ class SetupView(View):
             kept[focused].take_focus()
         QTimer.singleShot(0, self, lambda: self._scroll_back(at))
 
+    def _mark_offer(self) -> None:
+        """A sign at the offered order that the file has."""
+        taken = chosen_offer(self.document)
+        for offer, button in self._offers.items():
+            button.setText(f"\N{CHECK MARK} {offer.words}" if offer == taken else offer.words)
+
     def _scroll_back(self, at: int) -> None:
         """To where it was before the form was laid out anew, or to what has the focus by now."""
         self.area.verticalScrollBar().setValue(at)
+        self._scroll_to_focus()
+
+    def _scroll_to_focus(self) -> None:
+        """What has the focus in sight, with what is said to be wrong with it."""
         focused = QApplication.focusWidget()
-        if focused is not None and self.area.isAncestorOf(focused):
-            self.area.ensureWidgetVisible(focused)
+        if focused is None or not self.area.isAncestorOf(focused):
+            return
+        path = next((path for path, editor in self.editors.items() if editor.focused), None)
+        if path is not None and self.wrong[path].isVisible():
+            self.area.ensureWidgetVisible(self.wrong[path])
+        self.area.ensureWidgetVisible(focused)
 
     def _lay_group(self, column: QVBoxLayout, group: Group, kept: dict[Path, Editor]) -> None:
         if group.title and group.title != "The engine":
@@ -297,8 +335,6 @@ class SetupView(View):
                 editor = Editor(field)
                 editor.changed.connect(partial(self._typed, path, field))
             kept[path] = editor
-            if path not in self._unread:
-                editor.show_value(self.document.value(path))
             self.wrong[path] = complaint("")
             self.wrong[path].hide()
             for widget in (label, editor, self.wrong[path]):
@@ -435,7 +471,8 @@ class SetupView(View):
 
     def _may_drop(self, what: str) -> bool:
         text = self.document.text
-        if text in (self._written, NEW_TEXT) or self._dropping == text:
+        recorded = self._played.setup_text if self._played is not None else NEW_TEXT
+        if text in (self._written, NEW_TEXT, recorded) or self._dropping == text:
             self._dropping = None
             return True
         self._dropping = text
@@ -445,26 +482,48 @@ class SetupView(View):
     def _use(self, document: SetupDocument, path: FilePath | None, written: str) -> None:
         self._draft = None
         self.document, self.path, self._written = document, path, written
-        self._unread, self._opened, self._setup, self._shape = {}, set(), None, None
+        self._unread, self._opened, self._shape = {}, set(), None
+        self._setup, self._answers = None, ()
+        self.area.verticalScrollBar().setValue(
+            0
+        )  # before the form is laid out, which goes back to where it was
         self._check()
-        self.area.verticalScrollBar().setValue(0)
 
     def keep(self, settings: QSettings) -> None:
         path = str(self.path) if self.path is not None else ""
-        for key, value in zip(_KEPT, self._draft or (self.document.text, self._written, path), strict=True):
-            settings.setValue(key, value)
+        draft = self._draft or (self.document.text, self._written, path)
+        if self._played is None:
+            for key, value in zip(_KEPT, draft, strict=True):
+                settings.setValue(key, value)
+            return
+        # What is being written beside no recording stays as it was.
+        recording = str(self._played.path.absolute())
+        if draft[0] != self._played.setup_text:
+            settings.setValue(_KEPT_OF_RECORDING, [recording, *draft])
+        elif self._of_recording[:1] == [recording]:
+            settings.remove(_KEPT_OF_RECORDING)
 
     def restore(self, settings: QSettings) -> None:
         text, written, path = (str(settings.value(key) or "") for key in _KEPT)
         # Checked once somebody looks at it: that takes a second or two, which a window that opens has not.
         self._draft = (text, written, path) if text else None
+        kept = settings.value(_KEPT_OF_RECORDING)
+        self._of_recording = [str(value or "") for value in kept] if isinstance(kept, list) else []
+
+    def offer(self, played: Played) -> None:
+        self._played = played
+        self._draft = (played.setup_text, "", "")
+        if len(self._of_recording) == 4 and self._of_recording[0] == str(played.path.absolute()):
+            _, text, written, path = self._of_recording
+            self._draft = (text, written, path)
 
     def _take_up_draft(self) -> None:
         if self._draft is None:
             return
         (text, written, path), self._draft = self._draft, None
+        name = f"set-up {self._played.setup_name}" if self._played is not None else "set-up file"
         try:
-            document = SetupDocument(text, FilePath(path).name or "set-up file")
+            document = SetupDocument(text, FilePath(path).name or name)
         except SetupError:
             return  # of another version, or damaged: the form begins anew
         self._use(document, FilePath(path) if path else None, written)
@@ -548,12 +607,17 @@ class SetupView(View):
         self._tell()
 
     def _tell(self) -> None:
+        recorded = self._played is not None and self.document.text == self._played.setup_text
+        whose = f"The set-up {self._played.setup_name}" if self._played is not None and recorded else ""
         if self._shows_file:
-            name = html.escape(str(self.path) if self.path is not None else "not written to a file yet")
+            name = html.escape(
+                str(self.path) if self.path is not None else whose or "not written to a file yet"
+            )
             text = html.escape(self.document.text)
             told = f"<p><b>{name}</b></p><pre style='white-space: pre-wrap'>{text}</pre>"
         else:
-            told = "".join(
+            told = f"<p>{html.escape(whose)}.</p>" if whose else ""
+            told += "".join(
                 f"<p><b>{html.escape(s.title)}</b></p>"
                 + "".join(f"<p>{html.escape(line)}</p>" for line in s.lines)
                 for s in self.stands.sections
@@ -561,6 +625,7 @@ class SetupView(View):
         if told != self.told.property("told"):
             self.told.setProperty("told", told)
             self.told.setHtml(told)
+        self.told.setVisible(bool(told))  # with nothing to say it leaves its half to the form
 
     def _paint_header(self) -> None:
         high = _HEADER_SHARE * max(1, self.height())

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QFileDialog, QGridLayout, QLabel, QVBoxLayout, QWi
 
 from evenstroke_viewer.drawing import Picture
 from evenstroke_viewer.look import Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.two_recordings import Laid, laid_picture, lay, waiting_picture
 from evenstroke_viewer.units import PressureUnit
 from evenstroke_viewer.view_model import ViewModel
@@ -25,6 +26,14 @@ if TYPE_CHECKING:
     from evenstroke_replay.physics_cache import PhysicsCache
 
 _NOTHING = ("Two recordings of one engine, over each other.", "Press E, and name the first and the second.")
+_ONE = (
+    "This recording, and another one of the same engine, over each other.",
+    "Press E, and name the second.",
+)
+_BOTH = (
+    "This recording, and the one from last time, over each other.",
+    "Press E, then Enter to compare them.",
+)
 _WORKING = (
     "The two recordings are being judged.",
     "Wait: some seconds; up to half a minute for an engine that was never judged here.",
@@ -44,6 +53,7 @@ class TwoRecordingsView(View):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.physics: PhysicsCache | None = None  # the user's own, once it is asked
+        self._beside: Path | None = None  # where other recordings are likely
         self.laid: Laid | None = None
         self.place = 0
         self._asked = 0
@@ -107,7 +117,8 @@ class TwoRecordingsView(View):
 
     def _ask_for(self, which: int) -> None:
         words = "Choose the second recording" if which else "Choose the first recording"
-        dialog = QFileDialog(self, words, self.names[which].text(), "Recordings (*.mcap);;All files (*)")
+        where = self.names[which].text() or (str(self._beside) if self._beside is not None else "")
+        dialog = QFileDialog(self, words, where, "Recordings (*.mcap);;All files (*)")
         dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.fileSelected.connect(lambda path: self._chosen(which, path))
@@ -122,7 +133,7 @@ class TwoRecordingsView(View):
         """Judge both aside, then show them; what is wrong with one of them is said."""
         names = [line.text().strip() for line in self.names]
         if not all(names):
-            self._wait(_NOTHING)
+            self._wait(_ONE if names[0] else _NOTHING)
             self.enter_names()
             return
         self._leave()
@@ -208,6 +219,15 @@ class TwoRecordingsView(View):
 
     def save(self, path: Path) -> None:
         self.canvas.save(path, f"evenstroke: {self.name}")
+
+    def offer(self, played: Played) -> None:
+        first, second = (line.text().strip() for line in self.names)
+        path = played.path.absolute()
+        if second == str(path):  # it was the second last time: what it was compared with comes second now
+            self.names[1].setText("" if first == second else first)
+        self.names[0].setText(str(path))
+        self._beside = path.parent
+        self._waits = _ONE if not self.names[1].text() else _BOTH
 
     def keep(self, settings: QSettings) -> None:
         settings.setValue("two_recordings", [line.text() for line in self.names])

@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QWidget
 
 from evenstroke_viewer.drawing import Picture, Spot, Text
 from evenstroke_viewer.look import Look
+from evenstroke_viewer.played import Played
 from evenstroke_viewer.view_model import ViewModel
 
 from .painting import paint, save_png, save_svg
@@ -33,6 +34,9 @@ class View(QWidget):
     def refresh(self, model: ViewModel, look: Look) -> None:
         """Show the model as it is now, if anything in it has changed."""
         raise NotImplementedError
+
+    def offer(self, played: Played) -> None:
+        """Take up the recording that the window plays, as far as this view can use it; after `restore`."""
 
     def keep(self, settings: QSettings) -> None:
         """Put away what is to be there again next time."""
