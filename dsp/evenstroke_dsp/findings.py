@@ -249,7 +249,10 @@ def removal(setup: Setup) -> str:
 
 def effect_words(predicted: Predicted) -> str:
     """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
-    low, high = round(predicted.low), round(predicted.high)
+    low, high = (
+        round(max(predicted.low, -100.0)),
+        round(predicted.high),
+    )  # a pulse cannot lack more than all of it
     if high <= 0 or low >= 0:
         word = "smaller" if high <= 0 and low < 0 else "larger"
         least, most = sorted((abs(low), abs(high)))
