@@ -69,7 +69,7 @@ def findings_of(
     )
     # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
     disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
-    settle = _settle_words(comparisons)
+    settle = settle_words(comparisons)
     out = []
     for comparison, cylinder in odd:
         key = (comparison.probe, comparison.feature, comparison.stretch, cylinder.cylinder, cylinder.position)
@@ -96,7 +96,7 @@ def _comes_and_goes(cylinder: CylinderBalance) -> bool:
 
 
 def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
-    name, odd = cylinder_name(cylinder), cylinder.one_off_cycles
+    odd = cylinder.one_off_cycles
     label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
     listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
     return Finding(
@@ -106,7 +106,7 @@ def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
         cause="unclear",
         suspect_cylinder=None,
         text=(
-            f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} comes and goes: it is far "
+            f"{_whose_pulse(comparison, cylinder)} comes and goes: it is far "
             f"from usual in {len(odd)} of {cylinder.cycles + len(odd)} cycles of {comparison.stretch} ({listed}). That "
             f"is counted, with no interval; what is stated of it otherwise is of its other {cylinder.cycles} cycles."
         ),
@@ -128,10 +128,9 @@ def _finding(
     disturbs: bool,
 ) -> Finding:
     cause = cause_of(cylinder)
-    name = cylinder_name(cylinder)
     text = (
-        f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
-        f"{size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
+        f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
+        f"{comparison.stretch}. "
         + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
@@ -144,8 +143,24 @@ def _finding(
         cause=cause,
         suspect_cylinder=None,
         text=text,
-        next_step=_next_step(setup, cylinder, cause, settle, disturbs=disturbs),
+        next_step=_next_step(
+            setup,
+            cylinder,
+            cause,
+            settle,
+            disturbs=disturbs,
+            unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
+        ),
     )
+
+
+def _whose_pulse(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """A sentence's beginning: "Cylinder 3's intake pulse", "The intake pulse in position 2"."""
+    pulse = pulse_name(comparison.role, comparison.feature)
+    if cylinder.cylinder is None and cylinder.one_of is None:
+        return f"The {pulse} in position {cylinder.position}"
+    name = cylinder_name(cylinder)
+    return f"{name[0].upper()}{name[1:]}'s {pulse}"
 
 
 def size_words(cylinder: CylinderBalance) -> str:
@@ -269,8 +284,17 @@ def _why(
     narrowed: bool,
 ) -> str:
     normal, predicted = cylinder.normal, cylinder.predicted
-    if cause == "spread" and "uneven_spacing" in comparison.because:
-        return "The pulses that this probe hears come at uneven intervals; that alone makes healthy ones so unlike."
+    if normal is None and "unmodelled" in comparison.because:
+        return (
+            "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
+            "engines of this kind: its pipes may be others than were simulated, so that nothing can be said of the engine by "
+            "this."
+        )
+    if cause == "spread" and normal is not None and "uneven_spacing" in comparison.because:
+        return (
+            "The pulses that this probe hears come at uneven intervals, which alone makes healthy ones unlike: "
+            f"{healthy_words(normal)}."
+        )
     if cylinder.trust == "disturbed" and predicted is None and cause != "spread":
         return (
             f"What is fitted may have made this ({fitted_words(setup)}); by how much is not computed here, "
@@ -313,21 +337,38 @@ def healthy_words(normal: Normal) -> str:
 
 
 def _next_step(
-    setup: Setup, cylinder: CylinderBalance, cause: CauseOfFinding, settle: str, *, disturbs: bool
+    setup: Setup,
+    cylinder: CylinderBalance,
+    cause: CauseOfFinding,
+    settle: str,
+    *,
+    disturbs: bool,
+    unmodelled: bool,
 ) -> str:
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
+    # Positions of one crank are not those of another.
+    nameless = (
+        " Record a sync on one cylinder in both: pulses without names cannot be compared."
+        if cylinder.cylinder is None
+        else ""
+    )
     if disturbs or cause == "set-up":
         return (
             f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What is "
-            "gone then was made by the test; what is still there is the engine's."
+            f"gone then was made by the test; what is still there is the engine's.{nameless}"
         )
     if cause == "engine":
         return f"Repeat the same crank once more after two minutes' rest. If it is the same again, {settle}"
-    return "Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings."
+    if unmodelled:
+        return (
+            "Cannot tell by this probe: go by what else is recorded, or crank again with a probe that hears all cylinders "
+            "(in the tailpipe or the intake), after two minutes' rest."
+        )
+    return f"Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings.{nameless}"
 
 
-def _settle_words(comparisons: Sequence[Comparison]) -> str:
+def settle_words(comparisons: Sequence[Comparison]) -> str:
     """What would settle an oddity that is the engine's, opening nothing: by what has been recorded already."""
     confirm, by_the_maker = "confirm without opening the engine", "by the maker's procedure"
     loads = [c for c in comparisons if c.feature == "compression" and c.stretch == "cranking"]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import msgspec
 import pytest
+from evenstroke_dsp.balance import CylinderDeviation
+from evenstroke_dsp.comparisons import described_normals
 from evenstroke_dsp.findings import (
     cause_of,
     effect_words,
@@ -168,3 +170,65 @@ def test_findings_stand_by_their_cause_what_asks_for_something_first() -> None:
     groups = grouped([wide, *found])
     assert [len(of) for _, of in groups] == [2, 1]
     assert groups[-1][0] == "Odd, but as healthy engines show it"
+
+
+def unevenly(*rows: tuple[float, float, float]) -> tuple[list[Normal | None], list[CylinderDeviation]]:
+    """Physics' normal from -10 to 10 about each first number; intervals of a deviation from the second to the third."""
+    normals: list[Normal | None] = [
+        Normal(low=middle - 10, high=middle + 10, from_="physics") for middle, *_ in rows
+    ]
+    return normals, [
+        CylinderDeviation(value=1.0, deviation=(low + high) / 2, low=low, high=high, cycles=9, verdict="larger",
+                          more_cycles=None, one_offs=())
+        for _, low, high in rows
+    ]  # fmt: skip
+
+
+def test_the_simulation_of_uneven_pulses_is_doubted_before_several_cylinders_are() -> None:
+    generic = Normal(low=-75.0, high=75.0, from_="table")
+    one = unevenly((0, 30, 32), (0, -5, -4), (0, -8, -7), (0, -8, -7))
+    assert described_normals(*one, generic) == (one[0], False), "one alone is judged by the simulation"
+    several = unevenly((0, 30, 32), (0, -45, -44), (0, 5, 6), (0, -90, -80))
+    normals, doubted = described_normals(*several, generic)
+    assert doubted
+    assert normals == [None, None, several[0][2], generic]
+    causes = [
+        cause_of(
+            msgspec.structs.replace(
+                BASE, low=d.low, high=d.high, normal=n, predicted=None, trust="limited", deviation=d.deviation
+            )
+        )
+        for n, d in zip(normals, several[1], strict=True)
+    ]
+    assert causes == ["unclear", "unclear", "spread", "engine"]
+
+
+def test_what_the_simulation_does_not_describe_is_said_and_what_to_do_instead() -> None:
+    odd = compared({1: 30.0, 3: -30.0, 5: 2.0, 7: -2.0})
+    cylinders = tuple(msgspec.structs.replace(c, normal=None, trust="limited") for c in odd.cylinders)
+    odd = msgspec.structs.replace(odd, because=("uneven_spacing", "unmodelled"), cylinders=cylinders)
+    eight = "schema = 1\n[engine]\ncylinders = 8\nfiring_order = [1, 8, 4, 3, 6, 5, 7, 2]\n"
+    for finding in findings_of(parse_setup(eight + INTAKE), [odd]):
+        assert finding.cause == "unclear"
+        assert "nothing can be said of the engine" in finding.text
+        assert finding.next_step.startswith("Cannot tell by this probe:")
+        assert "hears all cylinders" in finding.next_step
+
+
+def test_pulses_without_names_are_not_sent_to_a_comparison_that_cannot_be_made() -> None:
+    unnamed = compared({1: 2.0, 5: 2.0, 3: -12.0})
+    cylinders = tuple(
+        msgspec.structs.replace(c, cylinder=None, position=k) for k, c in enumerate(unnamed.cylinders, 1)
+    )
+    (finding,) = findings_of(
+        parse_setup(SIX + INTAKE + P5), [msgspec.structs.replace(unnamed, cylinders=cylinders)]
+    )
+    assert finding.text.startswith("The intake pulse in position 3 is 12.0 % smaller")
+    assert findings_of(parse_setup(SIX + INTAKE), [compared({1: 2.0, 5: 2.0, 3: -12.0})])[0].text.startswith(
+        "Cylinder 3's intake pulse"
+    )
+    disturbed = tuple(msgspec.structs.replace(c, trust="disturbed") for c in cylinders)
+    (finding,) = findings_of(
+        parse_setup(SIX + INTAKE + P5), [msgspec.structs.replace(unnamed, cylinders=disturbed)]
+    )
+    assert finding.next_step.endswith("pulses without names cannot be compared.")

@@ -116,7 +116,7 @@ def test_unnamed_cylinders_are_neither_subtracted_nor_laid_over():
 def test_likeness_stands_before_the_difference():
     laid = hose_and_none()
     (line,) = alike_lines(laid.compared)
-    assert line == "fitted: compression hose in cylinder 3 | nothing: is what this is about."
+    assert line == "fitted: the compression hose in cylinder 3 | nothing: is what this is about."
     assert any(line in text for text in picture(laid).texts)
 
 
