@@ -144,6 +144,12 @@ def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setu
 # --- like for like ---------------------------------------------------------------------------------
 
 _WHOLE = ("engine", "test", "judgement")
+_ALIKE = {
+    "engine": "Name two cranks of the same engine, or mend the firing order in one of the set-ups.",
+    "test": "Compare two cranks, or two recordings at idle.",
+    "judgement": "Compare it with another one, or do what is said there and crank again.",
+}
+"""What to do about what concerns the whole crank, where that is not to crank once more alike."""
 _ITSELF = "Both are the same recording, byte for byte, which cannot differ from itself: name two cranks."
 
 
@@ -182,7 +188,8 @@ def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Itera
                       "A supported battery sags less: current, voltage and crank speed are not subtracted.")  # fmt: skip
     yield from _warmth(ca, cb)
     yield from _speeds(a, b)
-    yield from _probes(a_setup, b_setup)
+    if a.engine == b.engine:
+        yield from _probes(a_setup, b_setup)
 
 
 def _is_itself(a: Judgement, b: Judgement) -> bool:
@@ -341,6 +348,8 @@ def _rpm(judgement: Judgement) -> float | None:
 def _plain(value: object) -> str:
     if value is None:
         return "not said"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, (set, frozenset, tuple)):
         return ", ".join(map(_plain, sorted(value) if isinstance(value, (set, frozenset)) else value))
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -507,24 +516,16 @@ def _what_it_made(
         for x in change.cylinders
         if x.verdict is not None and (change.probe, change.feature, x.cylinder) in touched
     ]
-    # What is still there without it first, and of that what healthy engines do not show; then what it made, then the
-    # rest; the largest first within each.
-    said.sort(
-        key=lambda one: (
-            one[2] is None or one[2].verdict not in ("smaller", "larger"),
-            one[2] is not None and _as_healthy(one[2]),
-            one[1].verdict != "changed",
-            -max(abs(one[1].first), abs(one[1].second)),
-        )
-    )
+    said.sort(key=lambda one: -max(abs(one[1].first), abs(one[1].second)))
     by = "the change of what is fitted" if not alone else hose
-    healthy: list[str] = []
-    for change, x, alone_it_is in said:
-        made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
+    made: list[str] = []
+    lists: dict[str, list[str]] = {"remains": [], "open": [], "healthy": [], "no longer": []}
+    for change, x, by_itself in said:
+        low, high = sorted((sign * x.low, sign * x.high))
         read, left = (x.first, x.second) if sign > 0 else (x.second, x.first)
-        name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
-        both = f"{name}: {read:+.1f} % with it, {left:+.1f} % without it"
+        name = f"cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
         span = f"{low:+.1f} to {high:+.1f} %"
+        odd_by_itself = by_itself is not None and by_itself.verdict in ("smaller", "larger")
         if x.verdict == "changed":
             words = ""
             if x.predicted is not None:
@@ -532,27 +533,28 @@ def _what_it_made(
                 words = (
                     f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
                 )
-            told = f"{both}: {by} made {made:+.1f} % of that ({span}, 95 % interval){words}."
-        elif (
-            alone_it_is is not None
-            and _as_healthy(alone_it_is)
-            and alone_it_is.verdict in ("smaller", "larger")
-        ):
-            healthy.append(f"{name[0].lower()}{name[1:]}, {read:+.1f} % and {left:+.1f} % (apart {span})")
-            continue
-        elif x.verdict == "same":
-            told = f"{both}: {by} did not make it (difference {span}, 95 % interval, within the margin)."
-        else:
-            told = (
-                f"{both}; whether {by} made any of it cannot be told (difference {span}, 95 % interval): a third crank, as "
-                "the second, may tell."
+            made.append(
+                f"{name[0].upper()}{name[1:]}: {read:+.1f} % with it, {left:+.1f} % without it: {by} made "
+                f"{sign * x.change:+.1f} % of that ({span}, 95 % interval){words}. {_left(by_itself, left)}"
             )
-        yield f"{told} {_left(alone_it_is, left)}"
-    if healthy:
-        yield (
-            f"No sign of a fault, since healthy engines show as much ({by} did not make it, or not clearly; with it, then "
-            f"without it, 95 % intervals of the difference): {'; '.join(healthy)}."
-        )
+        elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
+            lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
+        else:
+            kind = "open" if x.verdict != "same" else "remains" if odd_by_itself else "no longer"
+            lists[kind].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
+    figures = "with it and without it, and the 95 % interval of the difference"
+    headings = {
+        "remains": f"There without it too, so that {by} did not make it ({figures})",
+        "open": f"Whether {by} made any of this cannot be told; a third crank, as the second, may tell ({figures})",
+        "healthy": f"No sign of a fault, since healthy engines show as much without it ({figures})",
+        "no longer": f"No longer odd without it, though {by} changed it by less than the margin ({figures})",
+    }
+    # What is still there first, then what it made, then what asks for nothing.
+    for kind in ("remains", "", "open", "healthy", "no longer"):
+        if not kind:
+            yield from made
+        elif lists[kind]:
+            yield f"{headings[kind]}: {'; '.join(lists[kind])}."
 
 
 def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator[str]:
@@ -646,7 +648,27 @@ def _next_step(
         ):
             return f"Nothing could be subtracted: {_UNNAMED}."
         why = preventing[0].text if preventing else "The two cranks have no probe of the same name in common."
-        return f"Nothing could be subtracted. {why} Make the two cranks alike and crank again after two minutes' rest."
+        todo = (
+            _ALIKE.get(preventing[0].what)
+            if preventing
+            else "Name the same probe alike in both set-ups, and judge with those."
+        )
+        todo = todo or "Make the two cranks alike and crank again after two minutes' rest."
+        return f"Nothing could be subtracted. {why} {todo}"
+    others = (
+        ""
+        if not preventing
+        else (
+            f" Not all was compared, since {listed(dict.fromkeys(u.what for u in preventing))} "
+            "is not alike in both (below): have that alike where it matters, and crank again."
+        )
+    )
+    return _by_what_is_left(changes, a, b, a_setup, b_setup) + others
+
+
+def _by_what_is_left(
+    changes: Sequence[FeatureChange], a: Judgement, b: Judgement, a_setup: Setup, b_setup: Setup
+) -> str:
     bare = [j for j, s in ((b, b_setup), (a, a_setup)) if not fitted_words(s)]
     if not bare:
         return f"{removal(b_setup)}; then compare with that."

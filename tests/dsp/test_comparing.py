@@ -91,7 +91,10 @@ def test_what_the_hose_made_is_said_and_what_it_did_not_make() -> None:
     assert found[4].verdict == "same"
     assert [u.matters for u in two.unlike] == ["the point"]
     said = " ".join(two.texts)
-    assert "the hose in cylinder 3 did not make it" in said
+    assert "There without it too, so that the hose in cylinder 3 did not make it" in said
+    assert (
+        "cylinder 4's intake pulse (intake), -10.5 % and -10.5 % (apart" in said
+    )  # 0.85 of 0.95: arithmetic
     assert "2 to 10 % smaller" in compare(
         judgement({**EVEN, 2: 0.85}, disturbed=(2,), predicted=Predicted(deviation=-6, low=-10, high=-2)), WITH,
         judgement(EVEN), WITHOUT,
@@ -119,7 +122,7 @@ def test_what_is_left_and_healthy_is_said_to_be_and_comes_after_what_is_not() ->
         )
 
     said = compare(known(judgement(sizes, disturbed=(2,))), WITH, known(judgement(sizes)), WITHOUT).texts
-    about_four = next(k for k, text in enumerate(said) if text.startswith("Cylinder 4's"))
+    about_four = next(k for k, text in enumerate(said) if "cylinder 4's intake pulse" in text)
     about_one = next(k for k, text in enumerate(said) if "cylinder 1's intake pulse" in text)
     assert about_four < about_one
     assert "healthy" not in said[about_four]
@@ -349,3 +352,24 @@ def test_what_was_the_same_with_and_without_the_hose_need_not_be_repeated_again(
     assert "Repeat the same crank" not in again.next_step
     other = compare(first, WITH, with_finding(judgement({**EVEN, 4: 0.7}, half_width=0.3), 4), WITHOUT)
     assert "Repeat the same crank" in other.next_step
+
+
+def test_what_was_left_out_of_the_comparison_is_part_of_what_to_do() -> None:
+    amps = '[[probe]]\nname = "amps"\nrole = "starter_current"\n'
+    one = judgement(EVEN)
+    (pulse,) = one.comparisons
+    load = msgspec.structs.replace(pulse, probe="amps", role="starter_current", feature="compression")
+    one = msgspec.structs.replace(one, comparisons=(pulse, load))
+    other = parse_setup((FOUR + amps).replace('throttle = "closed"', 'throttle = "open"'))
+    two = compare(one, parse_setup(FOUR + amps), one, other)
+    assert [c.feature for c in two.changes] == ["compression"]
+    assert "Not all was compared, since throttle is not alike in both" in two.next_step
+
+
+def test_two_engines_are_not_sent_to_be_cranked_alike() -> None:
+    second = msgspec.structs.replace(
+        judgement(EVEN), engine=EngineInfo(cylinders=4, firing_order=(1, 2, 4, 3))
+    )
+    two = compare(judgement(EVEN), WITHOUT, second, parse_setup(FOUR.replace("[1, 3, 4, 2]", "[1, 2, 4, 3]")))
+    assert "two cranks of the same engine" in two.next_step
+    assert "crank again" not in two.next_step
