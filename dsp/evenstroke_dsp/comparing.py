@@ -529,13 +529,14 @@ def _what_it_made(
         if x.verdict == "changed":
             words = ""
             if x.predicted is not None:
-                low, high = sorted((sign * x.predicted.low, sign * x.predicted.high))
+                least, most = sorted((sign * x.predicted.low, sign * x.predicted.high))
                 words = (
-                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
+                    f"; engine physics foresaw {effect_words(Predicted(deviation=0.0, low=least, high=most))}"
                 )
             made.append(
                 f"{name[0].upper()}{name[1:]}: {read:+.1f} % with it, {left:+.1f} % without it: {by} made "
-                f"{sign * x.change:+.1f} % of that ({span}, 95 % interval){words}. {_left(by_itself, left)}"
+                f"{sign * x.change:+.1f} percentage points of that ({low:+.1f} to {high:+.1f}, 95 % interval){words}. "
+                f"{_left(by_itself, left)}"
             )
         elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
             lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
