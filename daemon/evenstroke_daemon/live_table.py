@@ -112,7 +112,12 @@ class PlainLines:
             self._write(f"{_cycle_words(snapshot)}; {loss_words(snapshot.health)}")
             self._say_verdicts(snapshot)
         if snapshot.finding is not None and state.link in ("streaming", "closed"):
-            self._say("instruction", snapshot.finding.instruction)
+            # What was judged late, of before a board went away, is no word to whoever stands at an engine at rest.
+            unknown = (
+                snapshot.finding.phase == "cranking" and state.coach is not None and not state.coach.crank_s
+            )
+            words = state.coach.words if unknown and state.coach is not None else snapshot.finding.instruction
+            self._say("instruction", words)
         if state.coach is not None:
             if state.coach.alarm is None:
                 self._said.pop("alarm", None)  # the next one is another, though in the same words

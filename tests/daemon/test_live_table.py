@@ -316,3 +316,26 @@ def test_a_rest_that_is_cut_short_by_another_crank_is_not_called_over(capsys, cr
         table.show(moment)
     assert ("rest is over" in capsys.readouterr().err) == over
     assert ("\a" in out.getvalue()) == over
+
+
+def test_an_instruction_of_before_the_board_went_is_not_given_at_rest(capsys):
+    snap = snapshot(6)
+    late = dataclasses.replace(
+        snap,
+        state=msgspec.structs.replace(
+            snap.state,
+            link="streaming",
+            coach=msgspec.structs.replace(
+                snap.state.coach,
+                crank_s=0.0,
+                alarm=None,
+                words="Wait: whether the engine turns is not known yet.",
+            ),
+        ),
+        finding=msgspec.structs.replace(snap.finding, phase="cranking", instruction="Enough: stop cranking."),
+    )
+    lines = PlainLines()
+    lines.show(late)
+    said = capsys.readouterr().err
+    assert "Wait: whether the engine turns" in said
+    assert "Enough" not in said
