@@ -673,6 +673,13 @@ def _by_what_is_left(
     bare = [j for j, s in ((b, b_setup), (a, a_setup)) if not fitted_words(s)]
     if not bare:
         return f"{removal(b_setup)}; then compare with that."
+    changed = sorted({x.cylinder for c in changes for x in c.cylinders if x.verdict == "changed"})
+    if changed and fitted_key(a_setup) == fitted_key(b_setup):
+        return (
+            f"The two cranks are alike and yet differ (cylinder{'' if len(changed) == 1 else 's'} "
+            f"{listed(map(str, changed))}): either what was done in between did that, or it comes and goes. Crank once more "
+            "after two minutes' rest, and compare with each of them, before anything is opened."
+        )
     engine = [f for f in bare[0].findings if f.cause == "engine"]
     if engine:
         at = sorted({str(f.odd_pulse_at[0]) for f in engine if f.odd_pulse_at})

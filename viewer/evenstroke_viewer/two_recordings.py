@@ -193,7 +193,10 @@ def _listed(cylinders: Iterable[int]) -> str:
 
 
 def _mean_of(change: FeatureChange) -> str:
-    return "all" if len(change.reference) == len(change.cylinders) else _listed(change.reference)
+    others = [x.cylinder for x in change.cylinders if x.cylinder not in change.reference]
+    if len(others) < len(change.reference):
+        return f"all but {_listed(others)}" if others else "all"
+    return _listed(change.reference)
 
 
 def alike_lines(compared: TwoCranks) -> tuple[str, ...]:
