@@ -6,6 +6,7 @@ as it is. The limits are common practice, no source; the maker's figures rule an
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 from statistics import median
@@ -39,6 +40,8 @@ _SEEN_LATE_S = 2.0
 """A crank has gone on for about so long, at most, when it is seen: what was lost then is missing in it."""
 _SAME_CRANK_S = 5.0
 """A turning that begins so soon after another goes on with its crank: events did not come, or the key slipped."""
+_JUDGED_LATE_S = 1.0
+"""After the board has come back, what is said of a turning engine may be of the last cycle before it went."""
 _REST_READINGS = 50
 """Two seconds of readings; their median does not move with the starter's inrush."""
 
@@ -62,6 +65,7 @@ class Coach:
         self._crank_began: float | None = None
         self._enough: str | None = None  # said of the crank that goes on, or was the last
         self._blind = False  # the board went away while the starter turned
+        self._back_s = -math.inf  # when it came back from that
         self._disturbed_s: float | None = None  # when the stream last lacked something, or the engine ran
         self._cranks = 0
         self._finding: FindingMessage | None = None
@@ -79,7 +83,7 @@ class Coach:
         self._finding = finding
         self._phase = finding.phase
         if finding.phase == "cranking":
-            if not self._blind:  # what is judged late is of the time before
+            if not self._blind and now_s - self._back_s >= _JUDGED_LATE_S:
                 self._turns(now_s)
         else:
             if finding.phase == "running":
@@ -116,6 +120,8 @@ class Coach:
     def link(self, streaming: bool, now_s: float) -> None:
         """Whether the board's data come. Nobody can be told anything of a crank that is not seen."""
         if streaming:
+            if self._blind:
+                self._back_s = now_s
             self._blind = False
         elif self._crank_began is not None:
             self._blind, self._disturbed_s, self._lost_s = True, now_s, now_s

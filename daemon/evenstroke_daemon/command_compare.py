@@ -28,6 +28,14 @@ from .physics_option import physics_unless, quick_option
     help="Set-up of A, and once more for B (else the same): for captures as CSV.",
 )
 @click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@click.option(
+    "--first-position-is",
+    "first_positions",
+    type=int,
+    multiple=True,
+    metavar="CYL",
+    help="Where no sync names the cylinders: the one whose pulse comes first in A, and once more for B.",
+)
 @quick_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
@@ -35,6 +43,7 @@ def command(
     second: Path,
     setup_names: tuple[str, ...],
     time_column: str | None,
+    first_positions: tuple[int, ...],
     quick: bool,
     as_json: bool,
 ) -> Outcome:
@@ -45,12 +54,17 @@ def command(
     """
     if len(setup_names) > 2:
         raise click.UsageError("--setup at most twice: for A and for B")
+    if len(first_positions) not in (0, 2):
+        raise click.UsageError(
+            "--first-position-is twice: for A and for B, whose first pulses need not be the same one"
+        )
     physics = physics_unless(quick)
     judged = []
     for number, path in enumerate((first, second)):
         name = setup_names[min(number, len(setup_names) - 1)] if setup_names else None
         setup, text = load_setup(name) if name is not None else (None, None)
-        judged.append(judge_path(path, setup, time_column, text, physics=physics))
+        named = first_positions[number] if first_positions else None
+        judged.append(judge_path(path, setup, time_column, text, named, physics))
         say_dangers(judged[-1].setup)
     two = compare_judged(*judged)
     if as_json:

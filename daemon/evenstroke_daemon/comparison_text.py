@@ -30,6 +30,8 @@ def comparison_text(two: TwoCranks, width: int = 100) -> str:
 
     say(f"First: {two.first.file or 'live stream'}. Second: {two.second.file or 'live stream'}.")
     say()
+    say(f"What to do: {two.next_step}")
+    say()
     say("Like for like?")
     for unlike in two.unlike:
         about = f"{unlike.probe}, {unlike.what}" if unlike.probe else unlike.what
@@ -39,8 +41,6 @@ def comparison_text(two: TwoCranks, width: int = 100) -> str:
     say()
     for text in two.texts:
         say(f"- {text}")
-    say()
-    say(f"Next: {two.next_step}")
     for change in two.changes:
         if any(x.verdict for x in change.cylinders):
             say()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
-from evenstroke_dsp.findings import instruction_at_rest
+from evenstroke_dsp.findings import grouped, instruction_at_rest
 from evenstroke_dsp.messages import Comparison, Judgement
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import blind_lines
@@ -36,31 +36,18 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     source = judgement.source
     lost = ", ".join(lost_parts(judgement)) or "nothing lost"
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
+    say()
     if judgement.refused is not None:
-        say()
         say(judgement.refused)
-    said = ""
-    for number, finding in enumerate(judgement.findings, 1):
-        say()
-        say(f"{number}. {finding.text}")
-        say(f"Next: {'as above.' if finding.next_step == said else finding.next_step}", indent=3)
-        said = finding.next_step
-    if judgement.refused is None and not judgement.findings:
-        say()
-        verdicts = {c.verdict for comparison in judgement.comparisons for c in comparison.cylinders}
-        if verdicts & {"even", "smaller", "larger"}:
-            say(
-                "No pulse was found odd in these cycles. What is undecided below is not yet known to be even."
-            )
-        else:
-            say("Nothing is settled by these cycles: no pulse is known to be odd, and none to be even.")
+    else:
         todo, _ = instruction_at_rest(
             comparisons=judgement.comparisons,
-            findings=(),
+            findings=judgement.findings,
             refused=None,
             mode="cranking" if judgement.cranked else "idle",
         )
-        say(f"Next: {todo}")
+        say(f"What to do: {todo}")
+        _say_findings(judgement, todo, say)
     mains = [c for c in judgement.comparisons if is_main(c)]
     for comparison in mains:
         say()
@@ -104,6 +91,28 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     say(PRECEDENCE)
     say(EVIDENCE)
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> None:
+    """Each cause's findings under its heading, and what to do about them where that has not been said yet."""
+    if not judgement.findings:
+        say()
+        verdicts = {c.verdict for comparison in judgement.comparisons for c in comparison.cylinders}
+        if verdicts & {"even", "smaller", "larger"}:
+            say(
+                "No pulse was found odd in these cycles. What is undecided below is not yet known to be even."
+            )
+        else:
+            say("Nothing is settled by these cycles: no pulse is known to be odd, and none to be even.")
+    said = {todo}
+    for heading, findings in grouped(judgement.findings):
+        say()
+        say(f"{heading}:")
+        for finding in findings:
+            say(f"- {finding.text}", 2)
+            if finding.next_step not in said:
+                say(f"Next: {finding.next_step}", 4)
+                said.add(finding.next_step)
 
 
 def _heading(comparison: Comparison) -> str:

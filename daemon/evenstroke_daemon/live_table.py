@@ -86,10 +86,12 @@ def _rest_is_over(rested: bool, coach: Coaching) -> bool:
 
 
 class PlainLines:
-    """One line per change of the link, per cycle, per new instruction and per alarm: for logs and pipes."""
+    """One line per change of the link, per cycle, per verdict that became another one, per new instruction and per alarm:
+    for logs and pipes."""
 
     def __init__(self) -> None:
         self._said: dict[str, object] = {}
+        self._odd: dict[str, str | None] = {}  # verdict, by the pulse's name
         self._resting = False
 
     def show(self, snapshot: Snapshot) -> None:
@@ -107,9 +109,15 @@ class PlainLines:
             self._say("probe", line.strip())
         if cycle is not None and self._said.get("cycle") != (cycle.stretch, cycle.index):
             self._said["cycle"] = (cycle.stretch, cycle.index)
-            self._write(f"{_cycle_words(snapshot)}{_odd_words(snapshot)}; {loss_words(snapshot.health)}")
+            self._write(f"{_cycle_words(snapshot)}; {loss_words(snapshot.health)}")
+            self._say_verdicts(snapshot)
         if snapshot.finding is not None and state.link in ("streaming", "closed"):
-            self._say("instruction", snapshot.finding.instruction)
+            # What was judged late, of before a board went away, is no word to whoever stands at an engine at rest.
+            unknown = (
+                snapshot.finding.phase == "cranking" and state.coach is not None and not state.coach.crank_s
+            )
+            words = state.coach.words if unknown and state.coach is not None else snapshot.finding.instruction
+            self._say("instruction", words)
         if state.coach is not None:
             if state.coach.alarm is None:
                 self._said.pop("alarm", None)  # the next one is another, though in the same words
@@ -118,6 +126,17 @@ class PlainLines:
             if _rest_is_over(self._resting, state.coach):
                 self._write("The starter's rest is over.")
             self._resting = state.coach.rest_left_s > 0
+
+    def _say_verdicts(self, snapshot: Snapshot) -> None:
+        """What is odd, once: with each cycle only the figures' decimals change."""
+        for comparison in snapshot.balance.comparisons if snapshot.balance is not None else ():
+            for b in comparison.cylinders if is_main(comparison) else ():
+                name = f"{comparison_name(comparison)}, {_cylinder_words(b)}"
+                was, self._odd[name] = self._odd.get(name), b.verdict
+                odd = ("smaller", "larger")
+                if b.verdict != was and (b.verdict in odd or was in odd):
+                    trusted = f"{interval(b)} {unit_sign(comparison)} {b.verdict}, {b.trust}"
+                    self._write(f"  {name}: {trusted if b.verdict in odd else f'no longer {was}'}")
 
     def _say(self, topic: str, text: str) -> None:
         if text and self._said.get(topic) != text:
@@ -240,18 +259,9 @@ def _cycle_words(snapshot: Snapshot) -> str:
     return f"{cycle.stretch}, cycle {cycle.index + 1}, {cycle.rpm:.0f} rpm (its mean; no uncertainty stated)"
 
 
-def _odd_words(snapshot: Snapshot) -> str:
-    """What deviates, in a few words, for a plain line."""
-    if snapshot.balance is None:
-        return ""
-    odd = [
-        f"{comparison_name(c)}, cylinder {cylinder_name(b)}: {interval(b)} {unit_sign(c)} {b.verdict}, {b.trust}"
-        for c in snapshot.balance.comparisons
-        if is_main(c)
-        for b in c.cylinders
-        if b.verdict in ("smaller", "larger")
-    ]
-    return "".join(f"; {words}" for words in odd) or "; no verdict smaller or larger"
+def _cylinder_words(balance: CylinderBalance) -> str:
+    name = cylinder_name(balance)
+    return name if name.startswith("place") else f"cylinder {name}"
 
 
 def _mains(snapshot: Snapshot) -> list[Comparison]:

@@ -15,7 +15,7 @@ from scipy import stats
 
 from .balance import EVEN_MARGIN_PERCENT
 from .conditioning import THINNED_HZ
-from .findings import effect_words, fitted_words
+from .findings import effect_words, fitted_words, removal, settle_words
 from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
 from .names import pulse_name
 from .setup import DEFAULT_LOWPASS_HZ, Conditions, Probe, Setup
@@ -72,8 +72,9 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
 
 
 class FeatureChange(_Part, frozen=True, kw_only=True):
-    """crank_to_crank: standard deviation of the differences of the pulses that nothing fitted touches, per cent or
-    degrees, and untouched: how many; null where they are fewer than three. What cycles scatter is part of it."""
+    """reference: the cylinders that nothing fitted touches, without one that stands out by having changed: as a part of
+    the mean it would move all others. crank_to_crank: standard deviation of what those differ by between the cranks, per
+    cent or degrees, and untouched: how many; null where they are fewer than three. What cycles scatter is part of it."""
 
     probe: str
     role: str
@@ -143,6 +144,13 @@ def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setu
 # --- like for like ---------------------------------------------------------------------------------
 
 _WHOLE = ("engine", "test", "judgement")
+_ALIKE = {
+    "engine": "Name two cranks of the same engine, or mend the firing order in one of the set-ups.",
+    "test": "Compare two cranks, or two recordings at idle.",
+    "judgement": "Compare it with another one, or do what is said there and crank again.",
+}
+"""What to do about what concerns the whole crank, where that is not to crank once more alike."""
+_ITSELF = "Both are the same recording, byte for byte, which cannot differ from itself: name two cranks."
 
 
 def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Iterator[Unlike]:
@@ -151,6 +159,10 @@ def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Itera
             what=what, probe=None, first=_plain(first), second=_plain(second), matters=matters, text=text
         )
 
+    if _is_itself(a, b):
+        yield differs(
+            "recording", a.source.file or "a stream", b.source.file or "a stream", "somewhat", _ITSELF
+        )
     for number, judgement in (("first", a), ("second", b)):
         if judgement.refused is not None:
             yield differs("judgement", a.refused or "judged", b.refused or "judged", "prevents",
@@ -176,7 +188,12 @@ def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Itera
                       "A supported battery sags less: current, voltage and crank speed are not subtracted.")  # fmt: skip
     yield from _warmth(ca, cb)
     yield from _speeds(a, b)
-    yield from _probes(a_setup, b_setup)
+    if a.engine == b.engine:
+        yield from _probes(a_setup, b_setup)
+
+
+def _is_itself(a: Judgement, b: Judgement) -> bool:
+    return a.source.sha256 is not None and a.source.sha256 == b.source.sha256
 
 
 def _warmth(a: Conditions, b: Conditions) -> Iterator[Unlike]:
@@ -276,11 +293,17 @@ def _probe_differences(
     yield "scale", p.volts_per_unit, q.volts_per_unit, "no", "Per cent do not depend on it."
 
 
+_UNNAMED = (
+    "cylinders are not named in both, and positions of one crank are not those of the other: record a sync on one cylinder, "
+    "or say whose pulse comes first in each (--first-position-is, twice)"
+)
+
+
 def _reason(comparison: Comparison, other: Comparison | None, unlike: Sequence[Unlike]) -> str | None:
     if other is None:
         return "the second crank has no such comparison"
     if any(c.cylinder is None for c in (*comparison.cylinders, *other.cylinders)):
-        return "cylinders are not named in both: positions of one crank are not those of the other"
+        return _UNNAMED
     for u in unlike:
         if u.matters != "prevents":
             continue
@@ -325,6 +348,8 @@ def _rpm(judgement: Judgement) -> float | None:
 def _plain(value: object) -> str:
     if value is None:
         return "not said"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, (set, frozenset, tuple)):
         return ", ".join(map(_plain, sorted(value) if isinstance(value, (set, frozenset)) else value))
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -334,27 +359,31 @@ def _plain(value: object) -> str:
 
 
 def _change(a: Comparison, b: Comparison) -> FeatureChange:
-    """Deviations of both against the same cylinders: those that are disturbed in neither."""
+    """Deviations of both against the same cylinders: those that are disturbed in neither, and did not change."""
     first = {c.cylinder: c for c in a.cylinders if c.cylinder is not None and _known(c)}
     second = {c.cylinder: c for c in b.cylinders if c.cylinder is not None and _known(c)}
     both = [c for c in first if c in second]
     clean = [c for c in both if "disturbed" not in (first[c].trust, second[c].trust)]
     reference = clean if len(clean) >= 2 else both
     relative = a.unit == "percent"
+
+    def against(cylinder: int) -> tuple[_Against, _Against]:
+        return (
+            _against(first, cylinder, reference, relative=relative),
+            _against(second, cylinder, reference, relative=relative),
+        )
+
+    def differences(cylinders: Sequence[int]) -> dict[int, float]:
+        return {c: x[0] - y[0] for c in cylinders for x, y in [against(c)]}
+
+    while relative and (moved := _stands_out(differences(reference))) is not None:
+        reference = [c for c in reference if c != moved]
     out = []
-    between: list[float] = []
+    untouched: dict[int, float] = {}
     if len(reference) >= 2:
-        against = {
-            c: (
-                _against(first, c, reference, relative=relative),
-                _against(second, c, reference, relative=relative),
-            )
-            for c in both
-        }
-        untouched = {c: against[c][0][0] - against[c][1][0] for c in clean}
-        between = list(untouched.values())
+        untouched = differences([c for c in clean if c in reference])
         for cylinder in both:
-            (x, down_x, up_x), (y, down_y, up_y) = against[cylinder]
+            (x, down_x, up_x), (y, down_y, up_y) = against(cylinder)
             reach = crank_to_crank_reach([d for c, d in untouched.items() if c != cylinder])
             # Two cranks err independently: half-widths of two 95 % intervals add as squares. What the untouched
             # pulses differ by holds their cycles' scatter too, so that the wider of the two is the interval.
@@ -369,11 +398,31 @@ def _change(a: Comparison, b: Comparison) -> FeatureChange:
                     between_cranks=reach is not None,
                 )
             )  # fmt: skip
+    between = list(untouched.values())
     return FeatureChange(
         probe=a.probe, role=a.role, feature=a.feature, stretch=a.stretch, unit=a.unit,
         reference=tuple(reference), cylinders=tuple(out), untouched=len(between),
         crank_to_crank=float(np.std(between, ddof=1)) if len(between) >= _FEWEST_UNTOUCHED else None,
     )  # fmt: skip
+
+
+def _stands_out(differences: dict[int, float]) -> int | None:
+    """The cylinder whose difference is no chance beside the others', and larger than the even margin; None for none.
+
+    Each one against the mean and the spread of the others, at 5 % over all of them (externally studentized residual
+    with Bonferroni's bound: Cook and Weisberg, Residuals and Influence in Regression, 1982, section 2.2; from memory).
+    """
+    n = len(differences)
+    if n - 1 < _FEWEST_UNTOUCHED:
+        return None
+    far = {}
+    for cylinder, difference in differences.items():
+        others = [d for c, d in differences.items() if c != cylinder]
+        spread = float(np.std(others, ddof=1)) * math.sqrt(1 + 1 / (n - 1))
+        off = abs(difference - float(np.mean(others)))
+        if off > EVEN_MARGIN_PERCENT and off > float(stats.t.ppf(1 - 0.05 / (2 * n), n - 2)) * spread:
+            far[cylinder] = off
+    return max(far, key=far.__getitem__) if far else None
 
 
 def crank_to_crank_reach(others: Sequence[float]) -> float | None:
@@ -387,13 +436,16 @@ def crank_to_crank_reach(others: Sequence[float]) -> float | None:
     return float(stats.t.ppf(0.975, n - 1)) * spread * math.sqrt(1 + 1 / n)
 
 
+_Against = tuple[float, float, float]
+
+
 def _known(c: CylinderBalance) -> bool:
     return c.deviation is not None and c.low is not None and c.high is not None
 
 
 def _against(
     of: dict[int, CylinderBalance], cylinder: int, reference: Sequence[int], *, relative: bool
-) -> tuple[float, float, float]:
+) -> _Against:
     """A deviation against these cylinders, and how far its interval reaches down and up."""
     c = of[cylinder]
     assert c.deviation is not None and c.low is not None and c.high is not None
@@ -464,34 +516,45 @@ def _what_it_made(
         for x in change.cylinders
         if x.verdict is not None and (change.probe, change.feature, x.cylinder) in touched
     ]
-    # What is still there without it first, and of that what healthy engines do not show; then what it made, then the
-    # rest; the largest first within each.
-    said.sort(
-        key=lambda one: (
-            one[2] is None or one[2].verdict not in ("smaller", "larger"),
-            one[2] is not None and _as_healthy(one[2]),
-            one[1].verdict != "changed",
-            -max(abs(one[1].first), abs(one[1].second)),
-        )
-    )
+    said.sort(key=lambda one: -max(abs(one[1].first), abs(one[1].second)))
     by = "the change of what is fitted" if not alone else hose
-    for change, x, alone_it_is in said:
-        made, low, high = sign * x.change, *sorted((sign * x.low, sign * x.high))
+    made: list[str] = []
+    lists: dict[str, list[str]] = {"remains": [], "open": [], "healthy": [], "no longer": []}
+    for change, x, by_itself in said:
+        low, high = sorted((sign * x.low, sign * x.high))
         read, left = (x.first, x.second) if sign > 0 else (x.second, x.first)
-        name = f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
-        both = f"{name}: {read:+.1f} % with it, {left:+.1f} % without it"
+        name = f"cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
         span = f"{low:+.1f} to {high:+.1f} %"
+        odd_by_itself = by_itself is not None and by_itself.verdict in ("smaller", "larger")
         if x.verdict == "changed":
             words = ""
             if x.predicted is not None:
-                low, high = sorted((sign * x.predicted.low, sign * x.predicted.high))
-                words = f"; engine physics foresaw it {effect_words(Predicted(deviation=0.0, low=low, high=high))}"
-            told = f"{both}. So {by} made {made:+.1f} percentage points of it ({span}, 95 % interval){words}."
-        elif x.verdict == "same":
-            told = f"{both}, the same within the margin (difference {span}): {by} did not make it."
+                least, most = sorted((sign * x.predicted.low, sign * x.predicted.high))
+                foreseen = effect_words(Predicted(deviation=0.0, low=least, high=most))
+                words = f"; engine physics foresaw it {foreseen}"
+            made.append(
+                f"{name[0].upper()}{name[1:]}: {read:+.1f} % with it, {left:+.1f} % without it: {by} made "
+                f"{sign * x.change:+.1f} percentage points of that ({low:+.1f} to {high:+.1f}, 95 % interval){words}. "
+                f"{_left(by_itself, left)}"
+            )
+        elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
+            lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
         else:
-            told = f"{both}; whether {by} made any of it cannot be told (difference {span})."
-        yield f"{told} {_left(alone_it_is, left)}"
+            kind = "open" if x.verdict != "same" else "remains" if odd_by_itself else "no longer"
+            lists[kind].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
+    figures = "with it and without it, and the 95 % interval of the difference"
+    headings = {
+        "remains": f"There without it too, so that {by} did not make it ({figures})",
+        "open": f"Whether {by} made any of this cannot be told; a third crank, as the second, may tell ({figures})",
+        "healthy": f"No sign of a fault, since healthy engines show as much without it ({figures})",
+        "no longer": f"No longer odd without it, though {by} changed it by less than the margin ({figures})",
+    }
+    # What is still there first, then what it made, then what asks for nothing.
+    for kind in ("remains", "", "open", "healthy", "no longer"):
+        if not kind:
+            yield from made
+        elif lists[kind]:
+            yield f"{headings[kind]}: {'; '.join(lists[kind])}."
 
 
 def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator[str]:
@@ -552,7 +615,8 @@ def _what_changed(changes: Sequence[FeatureChange]) -> Iterator[str]:
     for change, x in changed:
         yield (
             f"Cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe}) was {x.first:+.1f} % in the "
-            f"first crank and {x.second:+.1f} % in the second: {x.change:+.1f} % apart ({x.low:+.1f} to {x.high:+.1f} %)."
+            f"first crank and {x.second:+.1f} % in the second: {x.change:+.1f} % apart ({x.low:+.1f} to {x.high:+.1f} %, 95 % "
+            "interval)."
         )
     if not changed and any(c.cylinders for c in changes):
         yield "Nothing that was compared differs between the two cranks by more than their intervals."
@@ -576,21 +640,67 @@ def _next_step(
     unlike: Sequence[Unlike],
 ) -> str:
     preventing = [u for u in unlike if u.matters == "prevents"]
+    if _is_itself(a, b):
+        return _ITSELF
     if not any(c.cylinders for c in changes):
-        why = preventing[0].text if preventing else "They have no comparison in common."
-        return f"Nothing could be subtracted. {why} Make the two cranks alike and crank again after two minutes' rest."
+        if not preventing and any(
+            x.cylinder is None for j in (a, b) for c in j.comparisons for x in c.cylinders
+        ):
+            return f"Nothing could be subtracted: {_UNNAMED}."
+        why = preventing[0].text if preventing else "The two cranks have no probe of the same name in common."
+        todo = (
+            _ALIKE.get(preventing[0].what)
+            if preventing
+            else "Name the same probe alike in both set-ups, and judge with those."
+        )
+        todo = todo or "Make the two cranks alike and crank again after two minutes' rest."
+        return f"Nothing could be subtracted. {why} {todo}"
+    others = (
+        ""
+        if not preventing
+        else (
+            f" Not all was compared, since {listed(dict.fromkeys(u.what for u in preventing))} "
+            "is not alike in both (below): have that alike where it matters, and crank again."
+        )
+    )
+    return _by_what_is_left(changes, a, b, a_setup, b_setup) + others
+
+
+def _by_what_is_left(
+    changes: Sequence[FeatureChange], a: Judgement, b: Judgement, a_setup: Setup, b_setup: Setup
+) -> str:
     bare = [j for j, s in ((b, b_setup), (a, a_setup)) if not fitted_words(s)]
     if not bare:
-        return f"Take out {fitted_words(b_setup)}, refit the plug, rest two minutes, crank again, and compare with that."
+        return f"{removal(b_setup)}; then compare with that."
+    changed = sorted({x.cylinder for c in changes for x in c.cylinders if x.verdict == "changed"})
+    if changed and fitted_key(a_setup) == fitted_key(b_setup):
+        return (
+            f"The two cranks are alike and yet differ (cylinder{'' if len(changed) == 1 else 's'} "
+            f"{listed(map(str, changed))}): either what was done in between did that, or it comes and goes. Crank once more "
+            "after two minutes' rest, and compare with each of them, before anything is opened."
+        )
     engine = [f for f in bare[0].findings if f.cause == "engine"]
     if engine:
         at = sorted({str(f.odd_pulse_at[0]) for f in engine if f.odd_pulse_at})
         pulses = "The pulse that is" if len(at) == 1 else "The pulses that are"
-        return (
+        told = (
             f"{pulses} odd with nothing fitted (cylinder{'' if len(at) == 1 else 's'} {listed(at)}) "
-            f"{'is' if len(at) == 1 else 'are'} the engine's; which cylinder is at fault that does not say. "
-            f"{engine[0].next_step}"
+            f"{'is' if len(at) == 1 else 'are'} the engine's; which cylinder is at fault that does not say."
         )
+        same = {(c.probe, c.feature, x.cylinder) for c in changes for x in c.cylinders if x.verdict == "same"}
+        if any((f.probe, f.feature, f.odd_pulse_at[0]) in same for f in engine if f.odd_pulse_at):
+            settle = settle_words(bare[0].comparisons)
+            return f"{told} It was the same in both cranks: {settle}"
+        return f"{told} {engine[0].next_step}"
     if _odd(bare[0].comparisons):
-        return "Without anything fitted something is still odd, but not beyond doubt. Repeat that crank after two minutes' rest."
+        unclear = any(f.cause != "spread" for f in bare[0].findings)
+        if unclear:
+            return (
+                "Without anything fitted something is still odd, but not beyond doubt. Repeat that crank after two minutes' "
+                "rest."
+            )
+        return (
+            "Without anything fitted nothing is left but what healthy engines show: look for the complaint elsewhere before "
+            "anything is dismantled."
+        )
     return "Without anything fitted nothing odd is left: look for the complaint elsewhere before anything is dismantled."

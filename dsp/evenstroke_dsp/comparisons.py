@@ -209,6 +209,10 @@ class ComparisonKeeper:
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
         normals = self._normals(group, feature, reference)
+        if not group.measurer.evenly_heard:
+            generic = generic_normal(self._setup.engine, feature.name, evenly_heard=False)
+            normals, doubted = described_normals(normals, deviations, generic)
+            limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
         cylinders = tuple(
             self._cylinder(
@@ -351,6 +355,35 @@ class ComparisonKeeper:
             if found:
                 out[k] = tuple(found)
         return out
+
+
+def described_normals(
+    normals: Sequence[Normal | None], deviations: Sequence[CylinderDeviation], generic: Normal | None
+) -> tuple[list[Normal | None], bool]:
+    """What healthy engines show of pulses that come unevenly, and whether the simulation is doubted.
+
+    Each such pulse is cut off by its neighbours at a place that pipes and valves decide. Where two or more lie wholly
+    beyond what the simulated engines show, they are more likely not this engine's pipes than that so many cylinders are
+    bad: then nothing is known of those pulses, unless they are beyond the generic table too.
+    """
+
+    def beyond(normal: Normal | None, deviation: CylinderDeviation) -> bool:
+        low, high = deviation.low, deviation.high
+        return (
+            normal is not None
+            and low is not None
+            and high is not None
+            and not (low <= normal.high and high >= normal.low)
+        )
+
+    out = [beyond(n, d) for n, d in zip(normals, deviations, strict=True)]
+    if sum(out) < 2 or generic is None:
+        return list(normals), False
+    kept = [
+        n if not far else generic if beyond(generic, d) else None
+        for n, d, far in zip(normals, deviations, out, strict=True)
+    ]
+    return kept, True
 
 
 def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) -> tuple[int, ...]:

@@ -8,15 +8,22 @@ from collections.abc import Sequence
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
-from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
+from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Normal, Predicted
 from .names import cylinder_name, pulse_name
+from .prediction import PHYSICS_NORMAL
 from .setup import Setup
-from .wording import counted, with_article
+from .wording import counted, decimals, listed, with_article
 
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
 
-_URGENCY: dict[CauseOfFinding, int] = {"engine": 0, "set-up": 1, "unclear": 1, "spread": 2}
+_CAUSES_BY_URGENCY: tuple[CauseOfFinding, ...] = ("engine", "unclear", "set-up", "spread")
+_HEADINGS: dict[CauseOfFinding, str] = {
+    "engine": "Neither healthy engines nor what is fitted account for this",
+    "unclear": "Cannot be told yet",
+    "set-up": "What is fitted for the test accounts for this",
+    "spread": "Odd, but as healthy engines show it",
+}
 
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
@@ -52,21 +59,33 @@ def findings_of(
     ]
     odd.sort(
         key=lambda pair: (
-            _URGENCY[cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"],
+            _CAUSES_BY_URGENCY.index(
+                cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"
+            ),
             TRUST_ORDER.index(pair[1].trust),
             -abs(pair[1].deviation or 0.0),
         )
     )
     # Without what is fitted one crank answers for all of them: nobody has to repeat it first as it was.
     disturbs = any(c.trust == "disturbed" for comparison in comparisons for c in comparison.cylinders)
+    settle = settle_words(comparisons)
     out = []
     for comparison, cylinder in odd:
         key = (comparison.probe, comparison.feature, comparison.stretch, cylinder.cylinder, cylinder.position)
         if cylinder.verdict in ("smaller", "larger"):
-            out.append(_finding(setup, comparison, cylinder, before.get(key), disturbs=disturbs))
+            out.append(_finding(setup, comparison, cylinder, before.get(key), settle, disturbs=disturbs))
         else:
             out.append(_intermittent(comparison, cylinder))
     return tuple(out)
+
+
+def grouped(findings: Sequence[Finding]) -> tuple[tuple[str, tuple[Finding, ...]], ...]:
+    """The findings of each cause under its heading, what asks for something first."""
+    return tuple(
+        (_HEADINGS[cause], of)
+        for cause in _CAUSES_BY_URGENCY
+        if (of := tuple(f for f in findings if f.cause == cause))
+    )
 
 
 def _comes_and_goes(cylinder: CylinderBalance) -> bool:
@@ -76,7 +95,7 @@ def _comes_and_goes(cylinder: CylinderBalance) -> bool:
 
 
 def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
-    name, odd = cylinder_name(cylinder), cylinder.one_off_cycles
+    odd = cylinder.one_off_cycles
     label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
     listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
     return Finding(
@@ -86,7 +105,7 @@ def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
         cause="unclear",
         suspect_cylinder=None,
         text=(
-            f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} comes and goes: it is far "
+            f"{_whose_pulse(comparison, cylinder)} comes and goes: it is far "
             f"from usual in {len(odd)} of {cylinder.cycles + len(odd)} cycles of {comparison.stretch} ({listed}). That "
             f"is counted, with no interval; what is stated of it otherwise is of its other {cylinder.cycles} cycles."
         ),
@@ -103,16 +122,14 @@ def _finding(
     comparison: Comparison,
     cylinder: CylinderBalance,
     live: CylinderBalance | None,
+    settle: str,
     *,
     disturbs: bool,
 ) -> Finding:
-    deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
     cause = cause_of(cylinder)
-    name = cylinder_name(cylinder)
     text = (
-        f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
-        f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
-        f"({sizes_words(low, high)} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
+        f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
+        f"{comparison.stretch}. "
         + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
@@ -125,7 +142,32 @@ def _finding(
         cause=cause,
         suspect_cylinder=None,
         text=text,
-        next_step=_next_step(setup, cylinder, cause, disturbs=disturbs),
+        next_step=_next_step(
+            setup,
+            cylinder,
+            cause,
+            settle,
+            disturbs=disturbs,
+            unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
+        ),
+    )
+
+
+def _whose_pulse(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """A sentence's beginning: "Cylinder 3's intake pulse", "The intake pulse in position 2"."""
+    pulse = pulse_name(comparison.role, comparison.feature)
+    if cylinder.cylinder is None and cylinder.one_of is None:
+        return f"The {pulse} in position {cylinder.position}"
+    name = cylinder_name(cylinder)
+    return f"{name[0].upper()}{name[1:]}'s {pulse}"
+
+
+def size_words(cylinder: CylinderBalance) -> str:
+    """ "9 % smaller than the mean (6 to 11 %, 95 % interval)"."""
+    deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
+    return (
+        f"{abs(deviation):.{decimals(low, high)}f} % {cylinder.verdict} than the mean "
+        f"({sizes_words(low, high)} %, 95 % interval)"
     )
 
 
@@ -184,7 +226,13 @@ def cause_of(cylinder: CylinderBalance) -> CauseOfFinding:
 
 
 def fitted_words(setup: Setup) -> str:
-    """What is fitted in plug holes, in words: "the transducer's hose in cylinder 5"; empty for nothing."""
+    """What is fitted in plug holes, in words: "the hose of 'p5' in cylinder 5"; empty for nothing."""
+    words = _in_plug_holes(setup)
+    words += [f"the missing plug of cylinder {f.cylinder}" for f in setup.fitted if f.plug_removed]
+    return listed(words) if words else ""
+
+
+def _in_plug_holes(setup: Setup) -> list[str]:
     words = [
         f"the hose of {p.name!r} in cylinder {p.cylinder}"
         if p.added_volume_cc != 0
@@ -192,34 +240,39 @@ def fitted_words(setup: Setup) -> str:
         for p in setup.probe
         if p.role == "cylinder_pressure"
     ]
-    words += [f"{with_article(f.what)} in cylinder {f.cylinder}" for f in setup.fitted]
-    return " and ".join(words)
+    return words + [
+        f"{with_article(f.what)} in cylinder {f.cylinder}" for f in setup.fitted if not f.plug_removed
+    ]
 
 
 def removal(setup: Setup) -> str:
     """How to crank without what is fitted; a sentence's beginning."""
-    plugs = "the plug" if len(plugs_out(setup)) < 2 else "the plugs"
+    fitted = _in_plug_holes(setup)
+    out = sorted(plugs_out(setup))
+    take = f"take out {listed(fitted)}, " if fitted else ""
+    refit = f"{take}refit the plug{'s' if len(out) > 1 else ''} of {listed(map(str, out))}"
     return (
-        f"Take out {fitted_words(setup)}, refit {plugs}, rest the starter two minutes, and crank eight seconds "
+        f"{refit[0].upper()}{refit[1:]}, rest the starter two minutes, and crank eight seconds "
         "again with everything else as it was"
     )
 
 
 def effect_words(predicted: Predicted) -> str:
     """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
-    low, high = round(predicted.low), round(predicted.high)
-    if low == high == 0:
+    low, high = max(predicted.low, -100.0), predicted.high  # a pulse cannot lack more than all of it
+    if round(low) == round(high) == 0:
         return "hardly any different"
-    if high <= 0 or low >= 0:
-        word = "smaller" if high <= 0 and low < 0 else "larger"
-        return f"{sizes_words(predicted.low, predicted.high)} % {word}"
-    return f"from {-low} % smaller to {high} % larger"
+    places = decimals(low, high)
+    low, high = round(low, places), round(high, places)
+    if high <= 0.0 or low >= 0.0:
+        return f"{sizes_words(low, high)} % {'smaller' if low < 0.0 else 'larger'}"
+    return f"from {-low:.{places}f} % smaller to {high:.{places}f} % larger"
 
 
 def sizes_words(low: float, high: float) -> str:
-    """Two ends of a range without their signs, the smaller one first: "9 to 13"; to a tenth where they would be the same."""
+    """Two ends of a range without their signs, the smaller one first: "9 to 13"."""
     least, most = sorted((abs(low), abs(high)))
-    places = 0 if round(least) != round(most) else 1
+    places = decimals(least, most)
     return f"{least:.{places}f} to {most:.{places}f}"
 
 
@@ -232,70 +285,110 @@ def _why(
     narrowed: bool,
 ) -> str:
     normal, predicted = cylinder.normal, cylinder.predicted
-    healthy = (
-        ""
-        if normal is None
-        else f"healthy engines of this kind lie within {normal.low:+.0f} to {normal.high:+.0f} % "
-        f"({normal.from_})"
-    )
-    by_itself = (
-        ""
-        if predicted is None
-        else f"By engine physics {fitted_words(setup)} by itself makes this pulse {effect_words(predicted)} (95 % range, "
-        f"{'narrowed by this recording' if narrowed else 'from the set-up file alone'})"
-    )
-    if cylinder.trust == "disturbed" and predicted is None:
+    if normal is None and "unmodelled" in comparison.because:
         return (
-            f"The set-up itself may have made this ({fitted_words(setup)}); by how much is not computed here, "
+            "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
+            "engines of this kind: its pipes may be others than were simulated, so that nothing can be said of the engine by "
+            "this."
+        )
+    if cause == "spread" and normal is not None and "uneven_spacing" in comparison.because:
+        return (
+            "The pulses that this probe hears come at uneven intervals, which alone makes healthy ones unlike: "
+            f"{healthy_words(normal)}."
+        )
+    if cylinder.trust == "disturbed" and predicted is None and cause != "spread":
+        return (
+            f"What is fitted may have made this ({fitted_words(setup)}); by how much is not computed here, "
             "so that nothing can be said of the engine."
         )
-    if cause == "spread" and "uneven_spacing" in comparison.because:
-        return "The pulses that this probe hears come at uneven intervals; that alone makes healthy ones so unlike."
-    if cause == "spread":
-        return f"That is no sign of a fault: {healthy}."
-    little = predicted is not None and 2 * max(-predicted.low, predicted.high) < abs(
-        cylinder.deviation or 0.0
-    )
-    if cause == "set-up" and little:
-        return (
-            f"{by_itself}, which is little of it, and {healthy}: the two together account for it. It says nothing "
-            "against the engine."
-        )
-    if cause == "set-up":
-        return f"{by_itself}; with what healthy engines show besides, that accounts for it. It says nothing against the engine."
-    if cause == "engine":
-        return f"{by_itself + ', and ' if by_itself else ''}{healthy}: that does not account for it.".replace(
-            "healthy", "Healthy" if not by_itself else "healthy", 1
-        )
-    if predicted is not None:
-        return f"{by_itself}, and {healthy}: that may account for a part of it or for all, and this crank cannot tell."
     if normal is None:
         return "What healthy engines show for this is not known here, so that it is no sign of a fault by itself."
-    return f"It reaches beyond what is usual, but not clearly enough to call: {healthy}."
-
-
-def _next_step(setup: Setup, cylinder: CylinderBalance, cause: CauseOfFinding, *, disturbs: bool) -> str:
+    healthy = healthy_words(normal)
     if cause == "spread":
-        return "Keep this recording as a reference; nothing needs doing for this."
-    if cause == "set-up" or (disturbs and cylinder.trust == "disturbed"):
-        return (
-            f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What "
-            "is gone then was made by the test."
+        return f"{healthy[0].upper()}{healthy[1:]}: no sign of a fault."
+    if predicted is None:
+        tail = (
+            "that does not account for it" if cause == "engine" else "it reaches beyond that, but not clearly"
         )
-    if disturbs:
+        return f"{healthy[0].upper()}{healthy[1:]}: {tail}."
+    from_ = "narrowed by this recording" if narrowed else "from the set-up file alone"
+    told = (
+        f"By engine physics {fitted_words(setup)} makes this pulse {effect_words(predicted)} (95 % range, {from_}), and "
+        f"{healthy}"
+    )
+    if cause == "set-up":
+        little = 2 * max(-predicted.low, predicted.high) < abs(cylinder.deviation or 0.0)
+        words = (
+            "the two together account for it"
+            if not little
+            else ("the two together account for it, though the first for little of it")
+        )
+        return f"{told}: {words}."
+    if cause == "engine":
+        return f"{told}: that does not account for it."
+    return f"{told}: that may account for a part of it or for all, and this crank cannot tell."
+
+
+def healthy_words(normal: Normal) -> str:
+    """What healthy engines show, and where that is from."""
+    within = f"within {normal.low:+.0f} to {normal.high:+.0f} %"
+    if normal.from_ == PHYSICS_NORMAL:
+        return f"simulated healthy engines of this kind lie {within}"
+    return f"healthy engines lie {within} ({normal.from_})"
+
+
+def _next_step(
+    setup: Setup,
+    cylinder: CylinderBalance,
+    cause: CauseOfFinding,
+    settle: str,
+    *,
+    disturbs: bool,
+    unmodelled: bool,
+) -> str:
+    if cause == "spread":
+        return "Nothing needs doing for this. Keep the recording as a reference."
+    # Positions of one crank are not those of another.
+    nameless = (
+        " Record a sync on one cylinder in both: pulses without names cannot be compared."
+        if cylinder.cylinder is None
+        else ""
+    )
+    if disturbs or cause == "set-up":
         return (
-            f"{removal(setup)}; then compare the two recordings (evenstroke compare). What is still there then is the "
-            f"engine's: {_SETTLE}"
+            f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What is "
+            f"gone then was made by the test; what is still there is the engine's.{nameless}"
         )
     if cause == "engine":
-        return f"Repeat the same crank once more after two minutes' rest. If it is the same again, {_SETTLE}"
-    return "Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings."
+        return f"Repeat the same crank once more after two minutes' rest. If it is the same again, {settle}"
+    if unmodelled:
+        return (
+            "Cannot tell by this probe: go by what else is recorded, or crank again with a probe that hears all cylinders "
+            "(in the tailpipe or the intake), after two minutes' rest."
+        )
+    return f"Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings.{nameless}"
 
 
-_SETTLE = (
-    "confirm without opening the engine: starter current by cylinder, then a compression or leak-down test by the "
-    "maker's procedure."
-)
+def settle_words(comparisons: Sequence[Comparison]) -> str:
+    """What would settle an oddity that is the engine's, opening nothing: by what has been recorded already."""
+    confirm, by_the_maker = "confirm without opening the engine", "by the maker's procedure"
+    loads = [c for c in comparisons if c.feature == "compression" and c.stretch == "cranking"]
+    weak = [x for c in loads for x in c.cylinders if x.verdict == "smaller" and cause_of(x) != "spread"]
+    if weak:
+        # What a neighbour lacks is drawn into a load, so that the smallest may not be the only one to test.
+        least = cylinder_name(min(weak, key=lambda x: x.deviation or 0.0))
+        return (
+            f"{confirm}: a compression or leak-down test, first of {least}, whose compression loads the starter least, and of "
+            f"its neighbours in the firing order, {by_the_maker}."
+        )
+    if loads and all(x.verdict == "even" for c in loads for x in c.cylinders):
+        return (
+            f"{confirm}. The load of each compression is even here ({listed(c.probe for c in loads)}), which speaks "
+            "against much lost compression: look first at how the cylinders breathe (intake and exhaust from "
+            "outside, with a borescope where the maker's procedure allows one), then a leak-down test."
+        )
+    first = "" if loads else "starter current by cylinder, then "
+    return f"{confirm}: {first}a compression or leak-down test, {by_the_maker}."
 
 
 def instruction(
@@ -336,7 +429,7 @@ def instruction_at_rest(
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
         return refused, None
-    if findings:
+    if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":
         return _after_idling(len(judged), len(undecided)), None if undecided or not judged else 0
@@ -348,7 +441,8 @@ def instruction_at_rest(
             "crank eight to ten seconds again.",
             None,
         )
-    return "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure.", 0
+    nothing = "Nothing repeats that healthy engines do not show" if findings else "Nothing odd repeats"
+    return f"{nothing}. Rest the starter two minutes, then crank once more to be sure.", 0
 
 
 def _after_idling(judged: int, undecided: int) -> str:

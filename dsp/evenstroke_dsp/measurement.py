@@ -113,6 +113,13 @@ class CountedCycle:
     signal: _Signal
 
 
+_CLAMP_ROSE = 0.3
+"""Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
+and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
+_FROM_REST = PULSE_ROLES | {"starter_current"}
+"""Roles whose level before the engine turns says something."""
+
+
 @dataclass(slots=True)
 class ProbeMeasurer:
     """Measures one probe; remembers the mean pulse shape, from which the middles follow.
@@ -131,7 +138,9 @@ class ProbeMeasurer:
     orders: CompressionOrders = field(default_factory=CompressionOrders)
     """Of the cranking cycles, for what shows compression."""
     rhythm: float | None = None
-    """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle."""
+    """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
+    from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
+    is, the mean is mostly that."""
     inverted: bool = False
     """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
     polarity_doubtful: bool = False
@@ -252,10 +261,13 @@ class ProbeMeasurer:
             return tuple(Measured(p, k + 1, None, "not_recorded") for k, p in enumerate(places))
         if self.probe.role in PULSE_ROLES:
             self._latest = (span, kind, places, signal)
-            if self._level_step is None:
-                self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
+        if self.probe.role in _FROM_REST and self._level_step is None:
+            self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind, counts=counts)
+        step = self._level_step
+        if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
+            cycle_mean -= step.rest
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)

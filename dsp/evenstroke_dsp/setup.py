@@ -13,7 +13,7 @@ import itertools
 import math
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal, get_args, get_type_hints
 
@@ -85,7 +85,13 @@ ACKNOWLEDGEMENTS = ("plug_out_ignition_on", "fuel_on_ignition_disabled")
 
 
 class SetupError(EvenstrokeError):
-    """The set-up file cannot be used as it is."""
+    """The set-up file cannot be used as it is. path, line: of the key that is meant, where there is one.
+
+    Where several things are wrong, the others are its notes.
+    """
+
+    path: tuple[str | int, ...] = ()
+    line: int | None = None
 
 
 class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -223,6 +229,8 @@ TABLES: dict[tuple[str, ...], type[_Table]] = {
     ("fitted",): Fitted,
 }
 """The file's tables; `[job]` is free and therefore not among them."""
+_LISTS = ("probe", "fitted")
+"""Those that there may be several of."""
 
 _WAVEFORM_ROLES = frozenset(UNIT_OF_ROLE)
 ROLES_OF_KEY: dict[str, frozenset[str]] = {
@@ -251,6 +259,7 @@ _PLAUSIBLE_VALVE_EVENTS_DEG: dict[str, tuple[float, float]] = {
 }
 """Far wider than any road engine: they catch angles counted from another zero, not odd cams."""
 
+_MOST_CYLINDERS = 12
 _LONGEST_LINE = 4000
 """Letters. A list of the edges of the finest wheels fits; a key of as many parts costs the memory of their square."""
 
@@ -268,7 +277,7 @@ def parse_setup(text: str, name: str = "set-up file") -> Setup:
     """The set-up that a TOML text describes, checked in full.
 
     name: what errors call the text, such as its file's name.
-    Raises SetupError at the first thing that is wrong.
+    Raises SetupError for the first thing in the file that is wrong, with all others as notes.
     """
     try:
         return _parse(_Source(name, text), name, text)
@@ -300,22 +309,76 @@ def _parse(source: _Source, name: str, text: str) -> Setup:
             expected="a TOML file (https://toml.io): key = value, one to a line, text in double quotes",
             todo="mend that place",
         ) from error
-    _check_schema(source, tree)
-    _check_keys(source, tree, (), ())
+    _raise_all(_check_schema(source, tree))  # what another version wrote is not this one's to find fault with
+    wrong = [*_check_keys(source, tree, (), ()), *_check_kinds(source, tree, (), ())]
+    sound = _without(tree, {error.path for error in wrong}, source)
+    if sound is None:
+        _raise_all(wrong)
     try:
-        setup = msgspec.convert(tree, Setup)
+        setup = msgspec.convert(sound if sound is not None else tree, Setup)
     except msgspec.ValidationError as error:
         raise source.translated(error, tree) from error
-    _check_numbers_finite(source, setup, ())
-    _check_engine(source, setup.engine)
-    _check_conditions(source, setup.conditions)
-    for index, probe in enumerate(setup.probe):
-        _check_probe(source, setup, index, probe)
-    _check_probes_together(source, setup)
-    _check_acquisition(source, setup)
-    for index, fitted in enumerate(setup.fitted):
-        _check_fitted(source, setup, index, fitted)
+    _raise_all([*wrong, *_check_sense(source, setup)])
     return setup
+
+
+def _raise_all(errors: Iterable[SetupError]) -> None:
+    """Raise the one that comes first in the file, and the others as its notes: one for each key, since what is wrong
+    with a key's kind makes nonsense of whatever else is asked of it."""
+    by_path: dict[_Path, SetupError] = {}
+    for error in errors:
+        by_path.setdefault(error.path, error)
+    if not by_path:
+        return
+    first, *others = sorted(by_path.values(), key=lambda error: error.line or math.inf)
+    for error in others:
+        first.add_note(str(error))
+    raise first
+
+
+def _without(tree: dict[str, Any], wrong: set[_Path], source: _Source) -> dict[str, Any] | None:
+    """The tree without the keys that are wrong, so that what else it says can be checked; None where nothing can be.
+
+    A probe or a fitted part in which anything is wrong goes as a whole: to ask what else it lacks would be to guess.
+    """
+    required = {("engine",), ("engine", "cylinders"), ("engine", "firing_order"), ("probe",)}
+    if any(path in required or path[:2] == ("engine", "firing_order") for path in wrong):
+        return None
+    out = _pruned(tree, wrong, ())
+    for name in _LISTS:
+        written = tree.get(name, [])
+        kept = [k for k in range(len(written)) if all(path[:2] != (name, k) for path in wrong)]
+        if len(kept) < len(written):
+            source.kept[name] = kept
+            out[name] = [written[k] for k in kept]
+    if any(path[:1] == ("acquisition",) for path in wrong):
+        out.pop("acquisition", None)
+    return out
+
+
+def _pruned(tree: dict[str, Any], wrong: set[_Path], path: _Path) -> dict[str, Any]:
+    bad = {step[len(path)] for step in wrong if step[: len(path)] == path and len(step) > len(path)}
+    out = {}
+    for key, value in tree.items():
+        below = (*path, key)
+        table = isinstance(value, dict) and below in TABLES and below not in wrong
+        if table:
+            out[key] = _pruned(value, wrong, below)
+        elif key not in bad:
+            out[key] = value
+    return out
+
+
+def _check_sense(source: _Source, setup: Setup) -> Iterator[SetupError]:
+    """What is wrong with values that are all of the right kind."""
+    yield from _check_engine(source, setup.engine)
+    yield from _check_conditions(source, setup.conditions)
+    for index, probe in enumerate(setup.probe):
+        yield from _check_probe(source, setup, index, probe)
+    yield from _check_probes_together(source, setup)
+    yield from _check_acquisition(source, setup)
+    for index, fitted in enumerate(setup.fitted):
+        yield from _check_fitted(source, setup, index, fitted)
 
 
 def wheel_slots(teeth: str) -> tuple[int, tuple[int, ...]]:
@@ -343,6 +406,16 @@ class _Source:
         self._lines = text.splitlines()
         # A line inside a text of several lines can look like a key: then no line is named.
         self._searchable = '"""' not in text and "'''" not in text
+        self.kept: dict[str, list[int]] = {}
+        """Of `probe` and `fitted`: which ones of the file are checked together, where some are left out."""
+
+    def place_of(self, table: str, index: int) -> int:
+        """Which one of the file's such tables is the one of that number among those that are checked."""
+        return self.kept[table][index] if table in self.kept else index
+
+    def whole(self, table: str) -> bool:
+        """Whether nothing was left out of the file's such tables."""
+        return table not in self.kept
 
     def error(
         self,
@@ -355,6 +428,8 @@ class _Source:
         label: str = "",
     ) -> SetupError:
         where = self._name
+        if len(path) > 1 and isinstance(path[1], int):
+            path = (path[0], self.place_of(str(path[0]), path[1]), *path[2:])
         line = self._line(path)
         if line is not None:
             where += f", line {line}"
@@ -362,25 +437,28 @@ class _Source:
             where += f", {_dotted(path)}"
         if label:
             where += f" ({label})"
-        return SetupError(problem, where=where, expected=expected, found=_shown(found), todo=todo)
+        error = SetupError(problem, where=where, expected=expected, found=_shown(found), todo=todo)
+        error.path, error.line = path, line
+        return error
 
-    def translated(self, error: msgspec.ValidationError, tree: dict[str, Any]) -> SetupError:
-        """msgspec's error in a user's words."""
+    def missing(self, tree: dict[str, Any], path: _Path) -> SetupError:
+        return self.error(
+            f"{path[-1]!r} is missing",
+            path,
+            expected=_NEEDED.get((*_table_of(path)[-1:], str(path[-1])), f"{path[-1]} = ..."),
+            todo="add it; schema, engine.cylinders, engine.firing_order and one [[probe]] are required",
+            label=_label(tree, path),
+        )
+
+    def translated(
+        self, error: msgspec.ValidationError, tree: dict[str, Any], path: _Path = ()
+    ) -> SetupError:
+        """msgspec's error in a user's words. tree: the whole file; path: of the value that was converted."""
         message, _, place = str(error).partition(" - at ")
-        path = tuple(
+        path = path + tuple(
             int(number) if number else key
             for key, number in re.findall(r"\.(\w+)|\[(\d+)\]", place.strip("`"))
         )
-        missing = re.fullmatch(r"Object missing required field `(\w+)`", message)
-        if missing:
-            path = (*path, missing[1])
-            return self.error(
-                f"{missing[1]!r} is missing",
-                path,
-                expected=_NEEDED.get((*_table_of(path)[-1:], missing[1]), f"{missing[1]} = ..."),
-                todo="add it; schema, engine.cylinders, engine.firing_order and one [[probe]] are required",
-                label=_label(tree, path),
-            )
         found = _value_at(tree, path)
         words = _allowed_words(path)
         if words and isinstance(found, str):
@@ -462,13 +540,13 @@ _NEEDED: dict[tuple[str, ...], str] = {
 }
 
 
-def _check_schema(source: _Source, tree: dict[str, Any]) -> None:
+def _check_schema(source: _Source, tree: dict[str, Any]) -> Iterator[SetupError]:
     if "schema" not in tree:
-        raise source.error(
+        yield source.error(
             "'schema' is missing", ("schema",), expected="schema = 1", todo="add it as the first line"
         )
-    if type(tree["schema"]) is not int or tree["schema"] != 1:
-        raise source.error(
+    elif type(tree["schema"]) is not int or tree["schema"] != 1:
+        yield source.error(
             "a schema that this version does not know",
             ("schema",),
             expected="schema = 1",
@@ -483,11 +561,13 @@ def _fields(table: type[msgspec.Struct]) -> tuple[msgspec.structs.FieldInfo, ...
     return msgspec.structs.fields(table)
 
 
-def _check_keys(source: _Source, tree: dict[str, Any], path: _Path, table: tuple[str, ...]) -> None:
+def _check_keys(
+    source: _Source, tree: dict[str, Any], path: _Path, table: tuple[str, ...]
+) -> Iterator[SetupError]:
     known = [field.encode_name for field in _fields(TABLES[table])]
     for key, value in tree.items():
         if key not in known:
-            raise source.error(
+            yield source.error(
                 f"unknown key {key!r}",
                 (*path, key),
                 expected=f"one of {', '.join(known)}",
@@ -498,43 +578,65 @@ def _check_keys(source: _Source, tree: dict[str, Any], path: _Path, table: tuple
         below = (*table, key)
         if below in TABLES:
             if isinstance(value, dict):
-                _check_keys(source, value, (*path, key), below)
+                yield from _check_keys(source, value, (*path, key), below)
             elif isinstance(value, list):
                 for index, element in enumerate(value):
                     if isinstance(element, dict):
-                        _check_keys(source, element, (*path, key, index), below)
+                        yield from _check_keys(source, element, (*path, key, index), below)
 
 
-def _check_numbers_finite(source: _Source, value: object, path: _Path) -> None:
+def _check_kinds(
+    source: _Source, tree: dict[str, Any], path: _Path, table: tuple[str, ...]
+) -> Iterator[SetupError]:
+    """What is missing, and what is not of the kind that its key holds. tree: the whole file."""
+    here = _value_at(tree, path)
+    assert isinstance(here, dict)
+    for field in _fields(TABLES[table]):
+        key = field.encode_name
+        at, value, below = (*path, key), here.get(key), (*table, key)
+        if key not in here:
+            if field.required:
+                yield source.missing(tree, at)
+        elif below in TABLES and isinstance(value, dict) and key not in _LISTS:
+            yield from _check_kinds(source, tree, at, below)
+        elif key in _LISTS and isinstance(value, list) and all(isinstance(one, dict) for one in value):
+            for index in range(len(value)):
+                yield from _check_kinds(source, tree, (*at, index), below)
+        else:
+            try:
+                read = msgspec.convert(value, field.type)
+            except msgspec.ValidationError as error:
+                yield source.translated(error, tree, at)
+            else:
+                yield from _check_finite(source, read, at)
+
+
+def _check_finite(source: _Source, value: object, path: _Path) -> Iterator[SetupError]:
     if isinstance(value, float) and not math.isfinite(value):
-        raise source.error(
+        yield source.error(
             "not a finite number",
             path,
             expected="a finite number",
             found=value,
             todo="leave it out if unknown",
         )
-    if isinstance(value, _Table):
-        for field in _fields(type(value)):
-            if field.encode_name != "job":
-                _check_numbers_finite(source, getattr(value, field.name), (*path, field.encode_name))
     elif isinstance(value, tuple):
         for index, element in enumerate(value):
-            _check_numbers_finite(source, element, (*path, index))
+            yield from _check_finite(source, element, (*path, index))
 
 
-def _check_engine(source: _Source, engine: Engine) -> None:
+def _check_engine(source: _Source, engine: Engine) -> Iterator[SetupError]:
     count = engine.cylinders
-    if not 1 <= count <= 12:
-        raise source.error(
+    if not 1 <= count <= _MOST_CYLINDERS:
+        yield source.error(
             "that many cylinders",
             ("engine", "cylinders"),
-            expected="1 to 12",
+            expected=f"1 to {_MOST_CYLINDERS}",
             found=count,
             todo="give the engine's number",
         )
-    if sorted(engine.firing_order) != list(range(1, count + 1)):
-        raise source.error(
+    elif sorted(engine.firing_order) != list(range(1, count + 1)):
+        yield source.error(
             "not a firing order of this engine",
             ("engine", "firing_order"),
             expected=f"each of the cylinders 1 to {count} once, in the order in which they fire",
@@ -542,21 +644,21 @@ def _check_engine(source: _Source, engine: Engine) -> None:
             todo="take it from the maker's data; it is often cast on the engine",
         )
     intervals = engine.firing_intervals_deg
-    if intervals is not None:
+    if intervals is not None and 1 <= count <= _MOST_CYLINDERS:
         path: _Path = ("engine", "firing_intervals_deg")
         todo = (
             "i-th interval: from the i-th cylinder in the order to the next; leave it out if firing is even"
         )
         if len(intervals) != count:
-            raise source.error(
+            yield source.error(
                 "not one interval for each cylinder",
                 path,
                 expected=f"{count} intervals",
                 found=list(intervals),
                 todo=todo,
             )
-        if min(intervals) <= 0:
-            raise source.error(
+        elif min(intervals) <= 0:
+            yield source.error(
                 "an interval that is not positive",
                 path,
                 expected="degrees above 0",
@@ -564,8 +666,8 @@ def _check_engine(source: _Source, engine: Engine) -> None:
                 todo=todo,
             )
         # 0.1 degrees: what rounding a seven's or a nine's intervals to two decimals may leave
-        if abs(math.fsum(intervals) - 720) > 0.1:
-            raise source.error(
+        elif abs(math.fsum(intervals) - 720) > 0.1:
+            yield source.error(
                 "the intervals do not make one cycle",
                 path,
                 expected="a sum of 720 crank degrees",
@@ -573,9 +675,9 @@ def _check_engine(source: _Source, engine: Engine) -> None:
                 todo=todo,
             )
     for key in ("displacement_cc", "bore_mm", "stroke_mm", "rod_mm"):
-        _positive(source, getattr(engine, key), ("engine", key))
+        yield from _positive(source, getattr(engine, key), ("engine", key))
     if engine.compression_ratio is not None and not 2 <= engine.compression_ratio <= 30:
-        raise source.error(
+        yield source.error(
             "not a compression ratio",
             ("engine", "compression_ratio"),
             expected="2 to 30",
@@ -583,21 +685,21 @@ def _check_engine(source: _Source, engine: Engine) -> None:
             todo="the geometric ratio, such as 9.4; not the pressure in bar",
         )
     if engine.rod_mm is not None and engine.stroke_mm is not None and engine.rod_mm <= engine.stroke_mm / 2:
-        raise source.error(
+        yield source.error(
             "a connecting rod no longer than the crank's throw",
             ("engine", "rod_mm"),
             expected=f"more than {engine.stroke_mm / 2:g} (half of stroke_mm)",
             found=engine.rod_mm,
             todo="the distance between the rod's two eyes, in mm",
         )
-    _check_valve_events(source, engine.valve_events_deg)
+    yield from _check_valve_events(source, engine.valve_events_deg)
 
 
-def _check_valve_events(source: _Source, events: ValveEvents) -> None:
+def _check_valve_events(source: _Source, events: ValveEvents) -> Iterator[SetupError]:
     for key, (low, high) in _PLAUSIBLE_VALVE_EVENTS_DEG.items():
         deg = getattr(events, key)
         if deg is not None and not low <= deg <= high:
-            raise source.error(
+            yield source.error(
                 "a valve event at an angle where no engine has it",
                 ("engine", "valve_events_deg", key),
                 expected=f"{low:g} to {high:g} crank degrees after the cylinder's own firing TDC",
@@ -606,19 +708,20 @@ def _check_valve_events(source: _Source, events: ValveEvents) -> None:
             )
 
 
-def _check_conditions(source: _Source, conditions: Conditions) -> None:
+def _check_conditions(source: _Source, conditions: Conditions) -> Iterator[SetupError]:
     if conditions.mode not in get_args(Mode):
-        raise source.error(
+        yield source.error(
             f"evenstroke does not judge the test {conditions.mode!r}",
             ("conditions", "mode"),
             expected="cranking or idle",
             found=conditions.mode,
-            todo="crank it, or let it idle; which cylinder makes which pulse at other speeds and loads "
+            todo=_suggestion(conditions.mode, get_args(Mode))
+            or "crank it, or let it idle; which cylinder makes which pulse at other speeds and loads "
             "has not been tried, so that it declines rather than guesses",
         )
     temperature = conditions.engine_temperature_c
     if temperature is not None and not -60 <= temperature <= 200:
-        raise source.error(
+        yield source.error(
             "not an engine's temperature",
             ("conditions", "engine_temperature_c"),
             expected="-60 to 200",
@@ -627,7 +730,7 @@ def _check_conditions(source: _Source, conditions: Conditions) -> None:
         )
     for index, word in enumerate(conditions.acknowledged):
         if word not in ACKNOWLEDGEMENTS:
-            raise source.error(
+            yield source.error(
                 "an unknown acknowledgement",
                 ("conditions", "acknowledged", index),
                 expected=" or ".join(ACKNOWLEDGEMENTS),
@@ -637,10 +740,10 @@ def _check_conditions(source: _Source, conditions: Conditions) -> None:
             )
 
 
-def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> None:
+def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Iterator[SetupError]:
     at = _Place(source, ("probe", index), _label_of({"name": probe.name}))
     if not probe.name or probe.name != probe.name.strip() or not probe.name.isprintable():
-        raise at.error(
+        yield at.error(
             "name",
             "not a usable name",
             expected="text without blanks at its ends",
@@ -650,7 +753,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
     for field in _fields(Probe):
         roles = ROLES_OF_KEY.get(field.encode_name)
         if roles is not None and probe.role not in roles and getattr(probe, field.name) != field.default:
-            raise at.error(
+            yield at.error(
                 field.encode_name,
                 f"{field.encode_name!r} means nothing for the role {probe.role!r}",
                 expected=f"it is for {_listed(sorted(roles))}",
@@ -658,7 +761,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
                 todo="take it out, or mend the role",
             )
     if probe.input is not None and probe.column is not None:
-        raise at.error(
+        yield at.error(
             "column",
             "both an input and a column",
             expected="input for a board, or column for a CSV file",
@@ -666,7 +769,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             todo="keep the one that the data come from",
         )
     if probe.input is not None and probe.input < 0:
-        raise at.error(
+        yield at.error(
             "input",
             "not an input",
             expected="0 or more, as the board counts them",
@@ -674,7 +777,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             todo="count from 0",
         )
     if probe.column is not None and not probe.column.strip():
-        raise at.error(
+        yield at.error(
             "column",
             "an empty column name",
             expected="the column's name in the header row",
@@ -682,9 +785,9 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             todo="name it",
         )
     if probe.sees is not None:
-        strangers = [c for c in probe.sees if c not in setup.engine.firing_order]
+        strangers = [c for c in probe.sees if c not in _cylinders(setup)]
         if strangers or not probe.sees or len(set(probe.sees)) != len(probe.sees):
-            raise at.error(
+            yield at.error(
                 "sees",
                 "not a choice of this engine's cylinders",
                 expected=f"some of 1 to {setup.engine.cylinders}, each once",
@@ -695,9 +798,9 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
         value = getattr(probe, key)
         if value is not None and (value < 0 or (key == "lowpass_hz" and value == 0)):
             bound = "above 0" if key == "lowpass_hz" else "0 or more"
-            raise at.error(key, "too small", expected=bound, found=value, todo="leave it out if unknown")
+            yield at.error(key, "too small", expected=bound, found=value, todo="leave it out if unknown")
     if probe.volts_per_unit == 0:
-        raise at.error(
+        yield at.error(
             "volts_per_unit",
             "a scale of nothing",
             expected="volts for one unit, not 0",
@@ -706,14 +809,14 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
         )
     if probe.is_sync or probe.role == "cylinder_pressure":
         if probe.cylinder is None:
-            raise at.error(
+            yield at.error(
                 "cylinder",
                 f"a probe of the role {probe.role!r} needs its cylinder",
                 expected="cylinder = 1",
                 todo="name the cylinder that it is fitted to",
             )
-        if probe.cylinder not in setup.engine.firing_order:
-            raise at.error(
+        elif probe.cylinder not in _cylinders(setup):
+            yield at.error(
                 "cylinder",
                 "no such cylinder",
                 expected=f"1 to {setup.engine.cylinders}",
@@ -721,7 +824,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
                 todo="use the maker's numbers",
             )
     if probe.offset_deg is not None and not -720 < probe.offset_deg < 720:
-        raise at.error(
+        yield at.error(
             "offset_deg",
             "more than a whole cycle away",
             expected="between -720 and 720 crank degrees; an event before TDC is negative",
@@ -729,31 +832,31 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Non
             todo="leave it out if unknown",
         )
     if probe.role == "crank_teeth":
-        _check_wheel(at, probe)
+        yield from _check_wheel(at, probe)
 
 
-def _check_wheel(at: _Place, probe: Probe) -> None:
+def _check_wheel(at: _Place, probe: Probe) -> Iterator[SetupError]:
     forms = (
         '"60-2" (pitches, then the teeth each gap lacks), or a list of ascending angles, 0 first, below 360'
     )
     if probe.teeth is None:
-        raise at.error("teeth", "a wheel needs its teeth", expected=forms, todo="count them on the wheel")
-    if isinstance(probe.teeth, str):
+        yield at.error("teeth", "a wheel needs its teeth", expected=forms, todo="count them on the wheel")
+    elif isinstance(probe.teeth, str):
         try:
             wheel_slots(probe.teeth)
         except ValueError as error:
-            raise at.error(
+            yield at.error(
                 "teeth",
                 f"not a wheel: {error}",
                 expected=forms,
                 found=probe.teeth,
                 todo="count the teeth on the wheel",
-            ) from error
+            )
     else:
         angles = probe.teeth
         ascending = all(a < b for a, b in itertools.pairwise(angles))
         if len(angles) < 2 or angles[0] != 0 or not ascending or angles[-1] >= 360:
-            raise at.error(
+            yield at.error(
                 "teeth",
                 "not the angles of one revolution's edges",
                 expected="two angles or more, ascending, the first 0, all below 360",
@@ -762,7 +865,7 @@ def _check_wheel(at: _Place, probe: Probe) -> None:
             )
     if probe.first_tooth_deg is not None:
         if probe.edge == "auto":
-            raise at.error(
+            yield at.error(
                 "first_tooth_deg",
                 "an angle of an edge that is not named",
                 expected='edge = "rising" or edge = "falling" beside it',
@@ -770,7 +873,7 @@ def _check_wheel(at: _Place, probe: Probe) -> None:
                 todo="say which of a tooth's two edges that angle belongs to",
             )
         if not -720 < probe.first_tooth_deg < 720:
-            raise at.error(
+            yield at.error(
                 "first_tooth_deg",
                 "more than a whole cycle away",
                 expected="crank degrees after cylinder 1's TDC, modulo 360",
@@ -779,9 +882,9 @@ def _check_wheel(at: _Place, probe: Probe) -> None:
             )
 
 
-def _check_probes_together(source: _Source, setup: Setup) -> None:
-    if not setup.probe:
-        raise source.error(
+def _check_probes_together(source: _Source, setup: Setup) -> Iterator[SetupError]:
+    if not setup.probe and source.whole("probe"):
+        yield source.error(
             "no probe", ("probe",), expected="at least one [[probe]]", todo="describe what is connected"
         )
     first_with: dict[str, int] = {}
@@ -792,18 +895,18 @@ def _check_probes_together(source: _Source, setup: Setup) -> None:
         for taken, place in ((f"name {probe.name!r}", "name"), (of_data, key)):
             other = first_with.setdefault(taken, index)
             if other != index:
-                raise at.error(
+                yield at.error(
                     place,
                     f"{taken} is used twice",
                     expected="each probe its own",
-                    found=f"probe[{other}] ({setup.probe[other].name!r}) has it too",
+                    found=f"probe[{source.place_of('probe', other)}] ({setup.probe[other].name!r}) has it too",
                     todo="give one of them another",
                 )
     with_input = [probe for probe in setup.probe if probe.input is not None]
     if with_input and len(with_input) < len(setup.probe):
         index = next(i for i, probe in enumerate(setup.probe) if probe.input is None)
         at = _Place(source, ("probe", index), _label_of({"name": setup.probe[index].name}))
-        raise at.error(
+        yield at.error(
             "input",
             "a probe without an input, beside probes that have one",
             expected="an input for every probe (a board), or for none (a CSV file)",
@@ -813,7 +916,7 @@ def _check_probes_together(source: _Source, setup: Setup) -> None:
     for index, probe in enumerate(setup.probe):
         at = _Place(source, ("probe", index), _label_of({"name": probe.name}))
         if probe.sampling == "edges" and probe.input is not None:
-            raise at.error(
+            yield at.error(
                 "sampling",
                 "sampling of a CSV file, for a board's input",
                 expected="no sampling: the board knows how it reads its inputs",
@@ -821,7 +924,7 @@ def _check_probes_together(source: _Source, setup: Setup) -> None:
                 todo="take it out",
             )
         if probe.sampling == "edges" and probe.role in _WAVEFORM_ROLES:
-            raise at.error(
+            yield at.error(
                 "sampling",
                 f"level changes alone cannot give the waveform of the role {probe.role!r}",
                 expected=f"edges for {_listed(sorted(EDGE_ROLES))}",
@@ -829,7 +932,7 @@ def _check_probes_together(source: _Source, setup: Setup) -> None:
                 todo="record this probe at an even rate, in a file of its own",
             )
         if edges and probe.sampling != "edges":
-            raise at.error(
+            yield at.error(
                 "sampling",
                 "one probe's rows are level changes and another's are not",
                 expected='sampling = "edges" for every probe of the file, or for none',
@@ -838,28 +941,28 @@ def _check_probes_together(source: _Source, setup: Setup) -> None:
             )
 
 
-def _check_acquisition(source: _Source, setup: Setup) -> None:
+def _check_acquisition(source: _Source, setup: Setup) -> Iterator[SetupError]:
     if setup.acquisition is None:
         return
-    if all(probe.input is None for probe in setup.probe):
-        raise source.error(
+    if all(probe.input is None for probe in setup.probe) and source.whole("probe"):
+        yield source.error(
             "settings of a board, but no probe has an input of one",
             ("acquisition",),
             expected="[acquisition] only where the probes have inputs",
             todo="take [acquisition] out for a CSV file, or give each probe its input",
         )
     for key in ("rate_hz", "baud"):
-        _positive(source, getattr(setup.acquisition, key), ("acquisition", key))
+        yield from _positive(source, getattr(setup.acquisition, key), ("acquisition", key))
 
 
-def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> None:
+def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> Iterator[SetupError]:
     at = _Place(source, ("fitted", index), repr(fitted.what))
     if not fitted.what.strip():
-        raise at.error(
+        yield at.error(
             "what", "no name", expected='what = "compression hose"', found=fitted.what, todo="say what it is"
         )
-    if fitted.cylinder not in setup.engine.firing_order:
-        raise at.error(
+    if fitted.cylinder not in _cylinders(setup):
+        yield at.error(
             "cylinder",
             "no such cylinder",
             expected=f"1 to {setup.engine.cylinders}",
@@ -867,14 +970,14 @@ def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> 
             todo="use the maker's numbers",
         )
     if fitted.added_volume_cc is None and not fitted.plug_removed:
-        raise at.error(
+        yield at.error(
             "added_volume_cc",
             "nothing that could alter the cylinder",
             expected="added_volume_cc = 12.0, or plug_removed = true",
             todo="say which of the two it is: an open plug hole, or a closed volume in the plug's place",
         )
     if fitted.added_volume_cc is not None and fitted.added_volume_cc < 0:
-        raise at.error(
+        yield at.error(
             "added_volume_cc",
             "too small",
             expected="0 or more",
@@ -883,9 +986,15 @@ def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> 
         )
 
 
-def _positive(source: _Source, value: float | None, path: _Path) -> None:
+def _cylinders(setup: Setup) -> frozenset[int]:
+    """Those that a probe may be fitted to; by their number too, where the firing order is what is wrong."""
+    by_number = range(1, setup.engine.cylinders + 1) if 1 <= setup.engine.cylinders <= _MOST_CYLINDERS else ()
+    return frozenset((*setup.engine.firing_order, *by_number))
+
+
+def _positive(source: _Source, value: float | None, path: _Path) -> Iterator[SetupError]:
     if value is not None and value <= 0:
-        raise source.error(
+        yield source.error(
             "not a size", path, expected="above 0", found=value, todo="leave it out if unknown"
         )
 

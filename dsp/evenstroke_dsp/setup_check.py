@@ -18,7 +18,15 @@ from .features import ROLE_PULSES
 from .messages import SyncBasis
 from .prediction import Prediction
 from .setup import PULSE_ROLES, ROLE_WORDS, SYNC_ROLES, Engine, Probe, Setup
-from .setup_effects import blind_lines, care_lines, good_lines, instead_lines, place_lines, setup_notes
+from .setup_effects import (
+    blind_lines,
+    care_lines,
+    good_lines,
+    in_short,
+    instead_lines,
+    place_lines,
+    setup_notes,
+)
 from .wording import listed
 
 
@@ -47,15 +55,16 @@ def check_setup(setup: Setup, prediction: Prediction | None = None) -> tuple[Sec
     prediction: what the engine physics say of it; None leaves the sizes of disturbances out.
     """
     sections = (
+        Section("In short", _short_lines(setup, prediction)),
         Section("Dangers", _danger_lines(setup)),
         Section("Engine", _engine_lines(setup)),
         Section("Conditions", _condition_lines(setup)),
         Section("Probes", _probe_lines(setup)),
         Section("Naming cylinders", _sync_lines(setup)),
         Section("What can be compared", _comparison_lines(setup, prediction)),
-        Section("Where to put a transducer", place_lines(setup)),
+        Section("Where to put a transducer", place_lines(setup, prediction)),
         Section("What to record instead", instead_lines(setup)),
-        Section("What stays good", good_lines(setup)),
+        Section("What stays good", good_lines(setup, prediction)),
         Section("What this test cannot see", blind_lines(setup)),
         Section("What else alters it", care_lines(setup)),
         Section("Cautions", _caution_lines(setup)),
@@ -78,6 +87,21 @@ def check_text(setup: Setup, prediction: Prediction | None = None, width: int = 
 
 
 # --- the sections ------------------------------------------------------------------------------
+
+
+def _short_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
+    """What whoever is about to crank has to know, before all else that can be said."""
+    lines = [f"Do not crank it as it is: {danger.todo}." for danger in dangers(setup) if danger.blocks]
+    declined = _declined(setup)
+    if declined is not None:
+        return (*lines, declined)
+    if setup.conditions.mode == "cranking" and setup_notes(setup, prediction):
+        lines += in_short(setup, prediction)
+    if expected_sync(setup) in ("none", "wheel"):
+        lines.append(
+            "No cylinder can be named as it is: a sync on one cylinder, once a cycle, would name them all."
+        )
+    return tuple(lines)
 
 
 def _danger_lines(setup: Setup) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions
 from .features import ROLE_PULSES
+from .findings import effect_words, fitted_words
 from .measurement import ProbeMeasurer
 from .messages import FittedPart, Predicted, SetupNote
 from .prediction import Prediction
@@ -21,6 +22,8 @@ _FEW_CYLINDERS = 4
 (tests/bench/bench_what_shows.py)."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
+_NOTHING_PERCENT = -100.0
+"""No pulse at all: a range by a normal law knows no such limit."""
 
 
 def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
@@ -82,15 +85,15 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]
     where = f"cylinder{'s' if len(disturbed) > 1 else ''} {listed(map(str, disturbed))}"
-    rest = f"clean in {listed(map(str, clean))}" if clean else "clean in none"
-    words = f"{start} disturbed in {where}; {rest}. {path_words(setup, probe.role, feature)}"
+    rest = f"{'undisturbed' if uneven else 'clean'} in {listed(map(str, clean)) if clean else 'none'}"
+    words = f"{start} disturbed in {where}; {rest}. {path_words(setup, probe.role, feature, disturbed)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
     text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
 
 
-def path_words(setup: Setup, role: str, feature: str) -> str:
-    """By what way what is fitted reaches this pulse."""
+def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] = ()) -> str:
+    """By what way what is fitted reaches this pulse; disturbed: all cylinders whose pulse it reaches."""
     weak = altered(setup)
     where = listed(map(str, weak))
     others = sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak))
@@ -104,9 +107,9 @@ def path_words(setup: Setup, role: str, feature: str) -> str:
         else f"every pulse drawn near {'it' if len(weak) == 1 else 'them'}"
     )
     if role in ("intake_pulse", "manifold_pressure"):
-        words = (
-            f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
-        )
+        further = sorted(set(disturbed) - set(others) - set(weak)) if others else []
+        beside = f" So do those beside it, which overlap it ({listed(map(str, further))})." if further else ""
+        words = f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level.{beside}"
     elif feature == "compression":
         itself = (
             "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"
@@ -122,10 +125,8 @@ def _sizes(
 ) -> str:
     if prediction is None:
         return NOT_WORKED_OUT
-    columns = prediction.cylinders.get(probe.name, ())
-    clean = [k for k, c in enumerate(columns) if c not in disturbed]
-    predicted = prediction.predicted((probe.name, feature), clean if len(clean) >= 2 else range(len(columns)))
-    if predicted is None:
+    predicted = _effects(setup, probe, feature, disturbed, prediction)
+    if not predicted:
         return "How large that is the physics cannot say."
     parts = [
         f"cylinder {c}: {range_words(p)}"
@@ -138,13 +139,26 @@ def _sizes(
     return f"By engine physics (95 % ranges, before anything is recorded): {'; '.join(parts)}."
 
 
+def _effects(
+    setup: Setup, probe: Probe, feature: str, disturbed: Sequence[int], prediction: Prediction | None
+) -> dict[int, Predicted]:
+    """What is fitted does to each cylinder, against the mean of the undisturbed ones; empty where nothing is known."""
+    if prediction is None:
+        return {}
+    columns = prediction.cylinders.get(probe.name, ())
+    clean = [k for k, c in enumerate(columns) if c not in disturbed]
+    found = prediction.predicted((probe.name, feature), clean if len(clean) >= 2 else range(len(columns)))
+    return found or {}
+
+
 def range_words(predicted: Predicted) -> str:
     """ "-3 % (-8 to +1 %)", or that it is hardly anything."""
     if max(abs(predicted.low), abs(predicted.high)) <= _STATED_PERCENT:
         return f"within {_STATED_PERCENT:g} %"
     places = 0 if round(predicted.low) != round(predicted.high) else 1
     low, middle, high = (
-        _signed(value, places) for value in (predicted.low, predicted.deviation, predicted.high)
+        _signed(value, places)
+        for value in (max(predicted.low, _NOTHING_PERCENT), predicted.deviation, predicted.high)
     )
     return f"{middle} % ({low} to {high} %)"
 
@@ -154,7 +168,50 @@ def _signed(percent: float, places: int) -> str:
     return words if float(words) else "0"
 
 
-def place_lines(setup: Setup) -> tuple[str, ...]:
+def in_short(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
+    """What the set-up does to the test and how to crank, in two sentences for who is about to."""
+    fitted = fitted_words(setup)
+    rest = "Rest the starter two minutes"
+    if not altered(setup):
+        crank = "Crank eight seconds. " + rest + ", and crank again: nothing is believed on one crank."
+        return ("Nothing that is fitted disturbs a comparison. " + crank,)
+    costs, left, largest, worst = [], False, "", 0.0
+    for probe, feature in _verdict_pulses(setup):
+        disturbed = disturbed_by(setup, probe, feature, prediction)
+        whole = len(disturbed) == len(setup.sees(probe))
+        left = left or not whole
+        if disturbed:
+            costs.append(f"{probe.name} {feature} of {'all' if whole else listed(map(str, disturbed))}")
+        for cylinder, effect in _effects(setup, probe, feature, disturbed, prediction).items():
+            if abs(effect.deviation) > worst:
+                worst = abs(effect.deviation)
+                largest = (
+                    f" Most of all {probe.name} {feature} of cylinder {cylinder}: {effect_words(effect)} by engine physics (95 % "
+                    "range)."
+                )
+    if not costs:
+        return (f"No comparison here is touched by {fitted}.",)
+    others = " The others compare as usual." if left else " No two cylinders are left to compare."
+    plugs = "the plug" if len(altered(setup)) == 1 else "the plugs"
+    return (
+        f"With {fitted} these may read otherwise though the engine is sound: {'; '.join(costs)}.{largest}{others}",
+        f"Crank twice: first with {plugs} in and nothing else, then as it is. {rest} in between, and let `evenstroke "
+        "compare` say what it made.",
+    )
+
+
+def _verdict_pulses(setup: Setup) -> list[tuple[Probe, str]]:
+    """Probe and feature of each comparison that gets verdicts."""
+    return [
+        (probe, feature.name)
+        for probe in setup.probe
+        if probe.role in ROLE_PULSES and len(setup.sees(probe)) >= 2
+        for feature in ROLE_PULSES[probe.role].features
+        if feature.verdict
+    ]
+
+
+def place_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
     """Where a transducer would sit best."""
     pairs = companions(setup.engine)
     weak = altered(setup)
@@ -167,25 +224,28 @@ def place_lines(setup: Setup) -> tuple[str, ...]:
     if pairs:
         lines.append(
             "Or, to keep the balance clean, in a cylinder whose companion nobody suspects: it is the companion's pulse that "
-            f"the hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
+            f"a hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
         )
-        paired = [(w, c) for w in weak if (c := companion(setup.engine, w)) is not None]
-        for w, c in paired:
-            if c not in weak:
-                lines.append(
-                    f"As it is, what is fitted in {w} costs the balance of {c}: right if {w} is the suspect, wrong if {c} is."
-                )
-        for w, c in paired:
-            if c in weak and w < c:
-                lines.append(
-                    f"As it is, what is fitted in {w} alters the pulse of {c}, and what is fitted in {c} that of {w}: neither "
-                    "can be compared. Leave one of the two out."
-                )
     else:
         lines.append(
             "No cylinder of this engine leaves the balance clean: no two pistons move together, and what is fitted in "
             "one shows in all. Keep the transducer for a crank of its own."
         )
+    both = [(w, c) for w in weak if (c := companion(setup.engine, w)) is not None and c in weak and w < c]
+    for w, c in both:
+        lines.append(
+            f"As it is, what is fitted in {w} alters the pulse of {c}, and what is fitted in {c} that of {w}: neither "
+            "can be compared. Leave one of the two out."
+        )
+    if pairs and weak and not both:
+        pulses = [(p, f) for p, f in _verdict_pulses(setup) if f != "compression"] or _verdict_pulses(setup)
+        costs = sorted({c for p, f in pulses for c in disturbed_by(setup, p, f, prediction)} - set(weak))
+        if costs:
+            one = len(costs) == 1
+            lines.append(
+                f"As it is, {fitted_words(setup)} costs the balance of {listed(map(str, costs))}: right if "
+                f"{listed(map(str, weak))} is the suspect, wrong if {costs[0] if one else 'one of those'} is."
+            )
     lines.append(
         "The shorter and narrower the hose, the less it alters; a transducer flush in the plug hole alters least."
     )
@@ -200,12 +260,12 @@ def instead_lines(setup: Setup) -> tuple[str, ...]:
     plugs = "the plug" if len(weak) == 1 else "the plugs"
     return (
         f"Two cranks. First with nothing in the plug holes: {plugs} of {listed(map(str, weak))} in, eight seconds. Rest two "
-        "minutes. Then with what is fitted now, eight seconds, everything else the same. `evenstroke compare` says "
-        "what the hose made.",
+        "minutes. Then as it is now, eight seconds, everything else the same. `evenstroke compare` says what "
+        f"{fitted_words(setup)} made.",
     )
 
 
-def good_lines(setup: Setup) -> tuple[str, ...]:
+def good_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
     """What can be relied on with it in."""
     lines = []
     for probe in setup.probe:
@@ -218,11 +278,8 @@ def good_lines(setup: Setup) -> tuple[str, ...]:
                 "crank angle. Its peak is lower than with the plug in: the hose is part of its clearance."
             )
     clean = any(
-        len(set(setup.sees(p)) - set(disturbed_cylinders(setup, p.role, f.name, setup.sees(p)))) >= 2
-        for p in setup.probe
-        if p.role in ROLE_PULSES
-        for f in ROLE_PULSES[p.role].features
-        if f.verdict
+        len(setup.sees(probe)) - len(disturbed_by(setup, probe, feature, prediction)) >= 2
+        for probe, feature in _verdict_pulses(setup)
     )
     if altered(setup) and clean:
         lines.append("Cylinders called clean above compare with each other as if nothing were fitted.")

@@ -127,7 +127,7 @@ def _without_strays(events: list[SeenEvent]) -> list[SeenEvent]:
 
 def _borne_out(late: Sequence[SeenEvent], cylinders: int) -> bool:
     """Whether most cylinders show the same late opening; noise bends a few pulses into its likeness."""
-    if len(late) < _MOST * cylinders:
+    if not late or len(late) < _MOST * cylinders:
         return False
     usual = float(np.median([seen.deg for seen in late]))
     alike = sum(abs(seen.deg - usual) <= WIDEST_DEG for seen in late)

@@ -1,4 +1,4 @@
-"""How lists, counts and names are written in a sentence, and what stands where a size is not known."""
+"""How lists, counts, ranges and names are written in a sentence, and what stands where a size is not known."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ from collections.abc import Iterable
 
 NOT_WORKED_OUT = "How large that is has not been worked out."
 """Engine physics were left out, or say nothing of a test that does not crank."""
-_WITH_ARTICLE = frozenset({"a", "an", "the", "no", "my", "our", "his", "her", "their", "its", "this", "that"})
+_WHOLE_FROM = 2.0
+_ARTICLES = frozenset({"a", "an", "the"})
+_POINTING = frozenset({"no", "my", "our", "his", "her", "their", "its", "this", "that"})
 
 
 def listed(words: Iterable[str]) -> str:
@@ -20,6 +22,14 @@ def counted(number: int, thing: str, things: str = "") -> str:
     return f"{number} {thing if number == 1 else things or f'{thing}s'}"
 
 
+def decimals(low: float, high: float) -> int:
+    """With how many decimals a range is written: whole numbers, unless they would hardly tell its ends apart."""
+    return 0 if high - low >= _WHOLE_FROM else 1
+
+
 def with_article(thing: str) -> str:
-    """What somebody calls a thing, as a sentence has it: "the compression hose" of "compression hose"."""
-    return thing if thing.split(" ", 1)[0].lower() in _WITH_ARTICLE else f"the {thing}"
+    """What somebody calls a thing, as a sentence has it: "the gauge" of "gauge" and of "a gauge"."""
+    first, _, rest = thing.strip().partition(" ")
+    if first.lower() in _ARTICLES and rest:
+        return f"the {rest}"
+    return thing.strip() if first.lower() in _POINTING else f"the {thing.strip()}"

@@ -13,6 +13,7 @@ from __future__ import annotations
 import ipaddress
 import os
 import re
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -129,16 +130,35 @@ class KeyFolder:
                 todo="give that file to the others; a new key would shut out everyone who knows the old one",
             )
         public_path = self.path / f"{name}{_PUBLIC_SUFFIX}"
-        try:
-            self.known_path.mkdir(parents=True, exist_ok=True)
-            _write(public_path, f'curve\n    public-key = "{public}"\n', 0o644)
-            _write(
-                public_path.with_suffix(_SECRET_SUFFIX),
+        files = {
+            public_path: (f'curve\n    public-key = "{public}"\n', 0o644),
+            public_path.with_suffix(_SECRET_SUFFIX): (
                 f'curve\n    public-key = "{public}"\n    secret-key = "{secret}"\n',
                 0o600,
-            )
+            ),
+        }
+        try:
+            self.known_path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise _cannot_write(self.path, error) from error
+            raise _cannot_write(self.known_path, error) from error
+        with ExitStack() as unmade:  # half a pair would be in the way of the next one
+            try:
+                for path, (text, mode) in files.items():
+                    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+                    unmade.callback(path.unlink)
+                    with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                        stream.write(text)
+            except FileExistsError as error:
+                raise KeyFileError(
+                    "there is a file of that name already, and nothing is ever written over",
+                    where=str(error.filename),
+                    expected=f"no file of this computer's own in {self.path}, since it has no key yet",
+                    found="one without its other half",
+                    todo="move it away, and make the key again: evenstroke setup key",
+                ) from error
+            except OSError as error:
+                raise _cannot_write(self.path, error) from error
+            unmade.pop_all()
         return public_path
 
     def add(self, file: Path) -> Path:
@@ -194,13 +214,6 @@ def _no_key(path: Path, expected: str, todo: str) -> KeyFileError:
     return KeyFileError(
         "this is not a key file", where=str(path), expected=expected, found="none in it", todo=todo
     )
-
-
-def _write(path: Path, text: str, mode: int) -> None:
-    with os.fdopen(
-        os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w", encoding="utf-8"
-    ) as stream:
-        stream.write(text)
 
 
 def _cannot_write(path: Path, error: OSError) -> KeyFileError:

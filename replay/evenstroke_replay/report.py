@@ -15,7 +15,7 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import instruction_at_rest
+from evenstroke_dsp.findings import grouped, instruction_at_rest
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -57,12 +57,6 @@ from .report_words import (
     span,
 )
 
-_CAUSE_WORDS = {
-    "spread": "healthy engines of this kind show as much",
-    "set-up": "what is fitted for the test accounts for it",
-    "engine": "neither healthy spread nor what is fitted accounts for it",
-    "unclear": "these data do not tell the engine from the set-up",
-}
 _BASIS_WORDS = {
     "cycle": "one event per engine cycle",
     "revolution": "one event per revolution",
@@ -170,7 +164,7 @@ def _one_recording(judged: JudgedFile, job_included: bool, even_margin: float) -
     sections = [
         _the_test(judged),
         _dangers(setup),
-        _findings(judgement),
+        _findings(judgement, _what_to_do(judged)[-1]),
         _balances(judged, cycles, even_margin),
         _waveforms(judgement, cycles, waves),
         _other_features(judgement),
@@ -205,7 +199,7 @@ def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
         refused=None,
         mode=judged.setup.conditions.mode,
     )
-    return (words,) if judgement.findings else (_plain_result(judgement), words)
+    return (_plain_result(judgement), words) if not judgement.findings else (words,)
 
 
 def _plain_result(judgement: Judgement) -> str:
@@ -279,23 +273,19 @@ def _is_open(danger: Danger) -> bool:
     return danger.blocks or danger.acknowledgement is None
 
 
-def _findings(judgement: Judgement) -> str:
+def _findings(judgement: Judgement, todo: str) -> str:
     if judgement.refused is not None:
         return ""
     if not judgement.findings:
         return section("What was found", "<p>No odd pulse repeats beyond the margin.</p>")
-    items: dict[bool, list[str]] = {False: [], True: []}
-    said = ""
-    for finding in judgement.findings:
-        usual = finding.cause == "spread"
-        if usual and not items[True]:
-            said = ""
-        step = "" if finding.next_step == said else finding.next_step
-        items[usual].append(_finding(finding, next_step=step))
-        said = finding.next_step
-    parts = [f"<ol>{''.join(items[False])}</ol>"] if items[False] else []
-    if items[True]:
-        parts += ["<h3>Odd, but as healthy engines show it</h3>", f"<ol>{''.join(items[True])}</ol>"]
+    said = {todo}
+    parts = []
+    for heading, findings in grouped(judgement.findings):
+        items = []
+        for finding in findings:
+            items.append(_finding(finding, next_step="" if finding.next_step in said else finding.next_step))
+            said.add(finding.next_step)
+        parts += [f"<h3>{escaped(heading)}</h3>", f"<ul>{''.join(items)}</ul>"]
     nobody = all(f.suspect_cylinder is None for f in judgement.findings)
     words = "No cylinder is named as suspect: the odd pulse's own cylinder is no stand-in for it."
     return section("What was found", *parts, f'<p class="quiet">{words}</p>' if nobody else "")
@@ -303,13 +293,11 @@ def _findings(judgement: Judgement) -> str:
 
 def _finding(finding: Finding, *, next_step: str) -> str:
     where = listed(map(str, finding.odd_pulse_at))
-    facts = f"Odd pulse at {where}, {finding.probe}, {finding.feature}. Cause: {_CAUSE_WORDS[finding.cause]}."
+    facts = f"Odd pulse at {where}, {finding.probe}, {finding.feature}."
     if finding.suspect_cylinder is not None:
         facts += f" Suspect: cylinder {finding.suspect_cylinder}."
-    return (
-        f"<li><p>{escaped(finding.text)}</p><p>Next: {escaped(next_step or 'the same as for the one before.')}</p>"
-        f'<p class="quiet">{escaped(facts)}</p></li>'
-    )
+    step = f"<p>Next: {escaped(next_step)}</p>" if next_step else ""
+    return f'<li><p>{escaped(finding.text)} <span class="quiet">{escaped(facts)}</span></p>{step}</li>'
 
 
 # --- balance -----------------------------------------------------------------------------------

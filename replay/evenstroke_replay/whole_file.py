@@ -31,11 +31,14 @@ def written_whole(out: Path, *, replace: bool) -> Iterator[Path]:
     try:
         try:
             yield part
-            if replace:
+            if not replace:
+                _take_name(out)
+            try:
                 part.replace(out)
-            else:
-                _require_free(out)
-                part.rename(out)
+            except BaseException:
+                if not replace:
+                    out.unlink()
+                raise
         except OSError as error:
             raise _cannot_write(out, error) from error
         except EvenstrokeError as error:
@@ -46,6 +49,15 @@ def written_whole(out: Path, *, replace: bool) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+def _take_name(out: Path) -> None:
+    """Make an empty file of that name, for nobody but us: between asking whether it is free and renaming to it another
+    one could come, which a rename writes over on POSIX. Raises OutputError where there is one."""
+    try:
+        os.close(os.open(out, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+    except FileExistsError as error:
+        raise _taken(out) from error
 
 
 def require_recording_name(out: Path) -> None:
@@ -73,6 +85,8 @@ def remedy_for(error: OSError) -> str:
     """What helps against a file that cannot be written, without a full stop."""
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         return "see that its folder is there"
+    if isinstance(error, FileExistsError):
+        return "move away what stands in its place"
     if isinstance(error, PermissionError):
         return "see who may write there"
     if isinstance(error, IsADirectoryError):
@@ -84,10 +98,14 @@ def remedy_for(error: OSError) -> str:
 
 def _require_free(out: Path) -> None:
     if os.path.lexists(out):
-        raise OutputError(
-            "there is such a file already, and nothing is ever written over",
-            where=str(out),
-            expected="a name that is not taken",
-            found="a folder" if out.is_dir() else "a file",
-            todo="choose another name with -o, or move that file away",
-        )
+        raise _taken(out)
+
+
+def _taken(out: Path) -> OutputError:
+    return OutputError(
+        "there is such a file already, and nothing is ever written over",
+        where=str(out),
+        expected="a name that is not taken",
+        found="a folder" if out.is_dir() else "a file",
+        todo="choose another name with -o, or move that file away",
+    )

@@ -270,6 +270,23 @@ def test_a_board_that_goes_away_in_a_crank_stops_it():
     assert coach.say(10.0).words.startswith("Rest the starter: 116 s")
 
 
+def test_what_is_judged_late_of_before_the_board_went_says_nothing_of_an_engine_at_rest():
+    coach = Coach(Limits())
+    coach.link(True, 0.0)
+    enough = finding("cranking", "Enough: stop cranking.", more=0)
+    coach.heard(enough, 1.0)
+    assert coach.say(9.0).words == "Enough: stop cranking."
+    coach.link(False, 9.2)
+    coach.link(True, 12.0)
+    coach.heard(enough, 12.2)
+    said = coach.say(12.3)
+    assert (said.alarm, said.crank_s) == (None, 0.0)
+    assert said.words == "Wait: whether the engine turns is not known yet."
+    # One that is still turning is seen with the next cycle, and is the same crank.
+    coach.heard(enough, 13.1)
+    assert coach.say(13.2).words == "Enough: stop cranking."
+
+
 def test_a_board_that_goes_away_at_rest_alarms_nobody():
     coach = Coach(Limits())
     coach.link(True, 0.0)

@@ -98,8 +98,9 @@ def test_what_to_do_comes_before_the_figures_and_what_it_is_worth_last():
     order = [
         text.index(words)
         for words in (
+            "What to do: Take the hose out",
+            "What is fitted for the test accounts for this:",
             "Cylinder 2's pulse reads 9 % small.",
-            "Next: Take the hose out",
             "intake drop",
             "Basis:",
             "The intake probe was clipped.",
@@ -170,4 +171,24 @@ def test_what_the_test_cannot_see_is_said_and_the_same_next_step_once() -> None:
     for line in blind_lines(SETUP):
         assert line in text
     assert text.count(first.next_step) == 1
-    assert "Next: as above." in text
+    usual = msgspec.structs.replace(first, cause="spread", text="Healthy.", next_step="Nothing needs doing.")
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=(first, usual)), SETUP, 400))
+    assert "Odd, but as healthy engines show it: - Healthy. Next: Nothing needs doing." in text
+    assert text.count("Next:") == 1
+
+
+def test_what_healthy_engines_show_is_not_the_thing_to_do_first() -> None:
+    (first, *_) = JUDGEMENT.findings
+    usual = msgspec.structs.replace(first, cause="spread", next_step="Nothing needs doing.")
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, findings=(usual,)), SETUP))
+    assert "What to do: Cannot tell for 1 of 3 pulses." in text
+    decided = tuple(
+        msgspec.structs.replace(
+            c, cylinders=tuple(msgspec.structs.replace(x, verdict=x.verdict and "even") for x in c.cylinders)
+        )
+        for c in JUDGEMENT.comparisons
+    )
+    settled = msgspec.structs.replace(JUDGEMENT, findings=(usual,), comparisons=decided)
+    assert "What to do: Nothing repeats that healthy engines do not show." in flat(
+        judgement_text(settled, SETUP)
+    )

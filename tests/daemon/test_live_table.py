@@ -235,9 +235,27 @@ def test_without_a_terminal_there_is_one_line_per_cycle(capsys):
     lines = err.splitlines()
     assert sum("rpm" in line for line in lines) == 2
     assert sum("Enough cycles" in line for line in lines) == 1
-    cycle_line = next(line for line in lines if "cycle 14" in line)
-    assert "intake drop, cylinder 4: -18.6 (-31.3 to -5.9) % smaller, disturbed" in cycle_line
-    assert "nothing lost" in cycle_line
+    assert "nothing lost" in next(line for line in lines if "cycle 14" in line)
+    assert lines.count("  intake drop, cylinder 4: -18.6 (-31.3 to -5.9) % smaller, disturbed") == 1
+    assert max(map(len, lines)) < 120, "no line that a log cuts"
+
+
+def test_a_verdict_that_is_taken_back_is_said(capsys):
+    snap = snapshot(6)
+    (first, *others) = snap.balance.comparisons
+    taken_back = msgspec.structs.replace(
+        first, cylinders=tuple(msgspec.structs.replace(b, verdict="undecided") for b in first.cylinders)
+    )
+    later = dataclasses.replace(
+        snap,
+        cycle=msgspec.structs.replace(snap.cycle, index=14),
+        balance=msgspec.structs.replace(snap.balance, comparisons=(taken_back, *others)),
+    )
+    lines = PlainLines()
+    lines.show(snap)
+    capsys.readouterr()
+    lines.show(later)
+    assert "  intake drop, cylinder 4: no longer smaller\n" in capsys.readouterr().err
 
 
 def test_the_table_is_redrawn_in_place():
@@ -298,3 +316,26 @@ def test_a_rest_that_is_cut_short_by_another_crank_is_not_called_over(capsys, cr
         table.show(moment)
     assert ("rest is over" in capsys.readouterr().err) == over
     assert ("\a" in out.getvalue()) == over
+
+
+def test_an_instruction_of_before_the_board_went_is_not_given_at_rest(capsys):
+    snap = snapshot(6)
+    late = dataclasses.replace(
+        snap,
+        state=msgspec.structs.replace(
+            snap.state,
+            link="streaming",
+            coach=msgspec.structs.replace(
+                snap.state.coach,
+                crank_s=0.0,
+                alarm=None,
+                words="Wait: whether the engine turns is not known yet.",
+            ),
+        ),
+        finding=msgspec.structs.replace(snap.finding, phase="cranking", instruction="Enough: stop cranking."),
+    )
+    lines = PlainLines()
+    lines.show(late)
+    said = capsys.readouterr().err
+    assert "Wait: whether the engine turns" in said
+    assert "Enough" not in said

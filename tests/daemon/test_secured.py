@@ -5,7 +5,9 @@ CURVE is ZeroMQ's own (RFC 26/CURVEZMQ); that it keeps secrets is the library's 
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import stat
 import sys
 
@@ -247,6 +249,35 @@ def test_of_several_daemons_one_is_named(bench, tablet, tmp_path):
         CurveKeys.from_folder(tablet)
     assert "bench, second-bench" in caught.value.expected
     assert CurveKeys.from_folder(tablet, "bench").daemon == bench.own().public
+
+
+def test_half_a_pair_is_not_left_in_the_way_of_the_next(tmp_path, monkeypatch):
+    keys = KeyFolder(tmp_path / "keys")
+    write = os.open
+
+    def full_at_the_secret(path, flags, mode=0o777):
+        if str(path).endswith(".key_secret"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+        return write(path, flags, mode)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "open", full_at_the_secret)
+        with pytest.raises(KeyFileError, match="cannot be kept") as caught:
+            keys.make("bench", "a" * 40, "b" * 40)
+    assert "make room" in caught.value.todo
+    assert [path.name for path in keys.path.iterdir()] == ["known"]
+    assert keys.make("bench", "a" * 40, "b" * 40) == keys.public_path
+    assert keys.own().public == "a" * 40
+
+
+def test_a_public_file_without_its_secret_is_said_to_be_in_the_way(tmp_path):
+    keys = KeyFolder(tmp_path)
+    (tmp_path / "bench.key").write_text("whoever was here before")
+    with pytest.raises(KeyFileError, match="a file of that name already") as caught:
+        keys.make("bench", "a" * 40, "b" * 40)
+    assert caught.value.where == str(tmp_path / "bench.key")
+    assert "move it away" in caught.value.todo
+    assert (tmp_path / "bench.key").read_text() == "whoever was here before"
 
 
 def test_the_command_makes_a_key_once_and_adds_another(tmp_path, capsys):

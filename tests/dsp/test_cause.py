@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import msgspec
 import pytest
-from evenstroke_dsp.findings import cause_of, effect_words, findings_of, instruction_at_rest
+from evenstroke_dsp.balance import CylinderDeviation
+from evenstroke_dsp.comparisons import described_normals
+from evenstroke_dsp.findings import (
+    cause_of,
+    effect_words,
+    findings_of,
+    grouped,
+    instruction_at_rest,
+    removal,
+)
 from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
 from evenstroke_dsp.setup import parse_setup
 
@@ -93,3 +102,135 @@ def test_an_engine_that_is_to_idle_is_never_told_to_be_cranked(verdict: str | No
     assert "crank" not in words.lower()
     assert "starter" not in words
     assert more == (0 if verdict == "even" else None)
+
+
+SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
+INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+P5 = '[[probe]]\nname = "p5"\nrole = "cylinder_pressure"\ncylinder = 5\nadded_volume_cc = 9.0\n'
+GAUGE = '[[fitted]]\nwhat = "a compression gauge"\ncylinder = 2\nadded_volume_cc = 12.0\n'
+OPEN = '[[fitted]]\nwhat = "hole"\ncylinder = 3\nplug_removed = true\n'
+
+
+@pytest.mark.parametrize(
+    ("fitted", "words"),
+    [
+        (P5, "Take out the hose of 'p5' in cylinder 5, refit the plug of 5, rest"),
+        (GAUGE, "Take out the compression gauge in cylinder 2, refit the plug of 2, rest"),
+        (OPEN, "Refit the plug of 3, rest"),
+        (
+            P5 + GAUGE + OPEN,
+            "Take out the hose of 'p5' in cylinder 5 and the compression gauge in cylinder 2, refit the plugs of 2, 3 and 5,",
+        ),
+    ],
+)
+def test_how_to_crank_without_it_is_said_of_what_is_really_there(fitted: str, words: str) -> None:
+    assert removal(parse_setup(SIX + INTAKE + fitted)).startswith(words)
+
+
+def compared(deviations: dict[int, float], probe: str = "intake", feature: str = "drop") -> Comparison:
+    def one(cylinder: int, deviation: float) -> CylinderBalance:
+        word = "smaller" if deviation < -5 else "larger" if deviation > 5 else "even"
+        return msgspec.structs.replace(
+            BASE, cylinder=cylinder, deviation=deviation, low=deviation - 0.2, high=deviation + 0.3, verdict=word,
+            trust="clean", predicted=None,
+        )  # fmt: skip
+
+    role = "intake_pulse" if feature == "drop" else "starter_current"
+    return Comparison(
+        probe=probe, role=role, feature=feature, stretch="cranking", unit="percent", trust="clean", because=(),
+        reference=tuple(deviations), cylinders=tuple(one(c, d) for c, d in deviations.items()),
+    )  # fmt: skip
+
+
+def test_what_would_settle_it_goes_by_what_was_recorded() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    odd = compared({1: 1.0, 5: 1.0, 3: -10.0, 6: 3.0, 2: 3.0, 4: 2.0})
+
+    def step(*others: Comparison) -> str:
+        return findings_of(setup, [odd, *others])[0].next_step
+
+    assert "starter current by cylinder, then a compression or leak-down test" in step()
+    even = compared(dict.fromkeys((1, 5, 3, 6, 2, 4), 0.0), "clamp", "compression")
+    assert "The load of each compression is even here (clamp)" in step(even)
+    assert "starter current" not in step(even), "it has been recorded"
+    weak = compared({1: 3.0, 5: 3.0, 3: 3.0, 6: 3.0, 2: 3.0, 4: -15.0}, "clamp", "compression")
+    assert "a compression or leak-down test, first of cylinder 4" in step(weak)
+    assert len({f.next_step for f in findings_of(setup, [odd, weak])}) == 1, "one thing to do"
+    for said in (step(), step(even), step(weak)):
+        assert said.index("Repeat the same crank") < said.index("confirm without opening the engine")
+
+
+def test_a_narrow_interval_is_not_rounded_away() -> None:
+    (finding, *_) = findings_of(parse_setup(SIX + INTAKE), [compared({1: 2.0, 5: 2.0, 3: -12.9})])
+    assert "12.9 % smaller than the mean (12.6 to 13.1 %, 95 % interval)" in finding.text
+
+
+def test_findings_stand_by_their_cause_what_asks_for_something_first() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    found = findings_of(setup, [compared({1: 9.0, 5: 4.0, 3: -10.0})])
+    wide = msgspec.structs.replace(found[0], cause="spread")
+    groups = grouped([wide, *found])
+    assert [len(of) for _, of in groups] == [2, 1]
+    assert groups[-1][0] == "Odd, but as healthy engines show it"
+
+
+def unevenly(*rows: tuple[float, float, float]) -> tuple[list[Normal | None], list[CylinderDeviation]]:
+    """Physics' normal from -10 to 10 about each first number; intervals of a deviation from the second to the third."""
+    normals: list[Normal | None] = [
+        Normal(low=middle - 10, high=middle + 10, from_="physics") for middle, *_ in rows
+    ]
+    return normals, [
+        CylinderDeviation(value=1.0, deviation=(low + high) / 2, low=low, high=high, cycles=9, verdict="larger",
+                          more_cycles=None, one_offs=())
+        for _, low, high in rows
+    ]  # fmt: skip
+
+
+def test_the_simulation_of_uneven_pulses_is_doubted_before_several_cylinders_are() -> None:
+    generic = Normal(low=-75.0, high=75.0, from_="table")
+    one = unevenly((0, 30, 32), (0, -5, -4), (0, -8, -7), (0, -8, -7))
+    assert described_normals(*one, generic) == (one[0], False), "one alone is judged by the simulation"
+    several = unevenly((0, 30, 32), (0, -45, -44), (0, 5, 6), (0, -90, -80))
+    normals, doubted = described_normals(*several, generic)
+    assert doubted
+    assert normals == [None, None, several[0][2], generic]
+    causes = [
+        cause_of(
+            msgspec.structs.replace(
+                BASE, low=d.low, high=d.high, normal=n, predicted=None, trust="limited", deviation=d.deviation
+            )
+        )
+        for n, d in zip(normals, several[1], strict=True)
+    ]
+    assert causes == ["unclear", "unclear", "spread", "engine"]
+
+
+def test_what_the_simulation_does_not_describe_is_said_and_what_to_do_instead() -> None:
+    odd = compared({1: 30.0, 3: -30.0, 5: 2.0, 7: -2.0})
+    cylinders = tuple(msgspec.structs.replace(c, normal=None, trust="limited") for c in odd.cylinders)
+    odd = msgspec.structs.replace(odd, because=("uneven_spacing", "unmodelled"), cylinders=cylinders)
+    eight = "schema = 1\n[engine]\ncylinders = 8\nfiring_order = [1, 8, 4, 3, 6, 5, 7, 2]\n"
+    for finding in findings_of(parse_setup(eight + INTAKE), [odd]):
+        assert finding.cause == "unclear"
+        assert "nothing can be said of the engine" in finding.text
+        assert finding.next_step.startswith("Cannot tell by this probe:")
+        assert "hears all cylinders" in finding.next_step
+
+
+def test_pulses_without_names_are_not_sent_to_a_comparison_that_cannot_be_made() -> None:
+    unnamed = compared({1: 2.0, 5: 2.0, 3: -12.0})
+    cylinders = tuple(
+        msgspec.structs.replace(c, cylinder=None, position=k) for k, c in enumerate(unnamed.cylinders, 1)
+    )
+    (finding,) = findings_of(
+        parse_setup(SIX + INTAKE + P5), [msgspec.structs.replace(unnamed, cylinders=cylinders)]
+    )
+    assert finding.text.startswith("The intake pulse in position 3 is 12.0 % smaller")
+    assert findings_of(parse_setup(SIX + INTAKE), [compared({1: 2.0, 5: 2.0, 3: -12.0})])[0].text.startswith(
+        "Cylinder 3's intake pulse"
+    )
+    disturbed = tuple(msgspec.structs.replace(c, trust="disturbed") for c in cylinders)
+    (finding,) = findings_of(
+        parse_setup(SIX + INTAKE + P5), [msgspec.structs.replace(unnamed, cylinders=disturbed)]
+    )
+    assert finding.next_step.endswith("pulses without names cannot be compared.")

@@ -473,6 +473,101 @@ def test_what_is_wrong_is_refused_with_its_place_and_what_to_do(text: str, place
     assert "do this:" in message
 
 
+ODD_VALUES = [
+    '"x"',
+    '""',
+    "-1",
+    "0",
+    "1e400",
+    "nan",
+    "[]",
+    "[[1]]",
+    "{}",
+    "{ a = 1 }",
+    "true",
+    "2026-01-01",
+    "[1, 'a']",
+]
+
+MANY_MISTAKES = """schema = 1
+[engine]
+cylinders = 4
+firing_order = [1, 3, 4, 4]
+stroke = 80
+bore_mm = "86"
+rod_mm = nan
+[conditions]
+mode = "crank"
+[acquisition]
+rate_hz = 0
+[[probe]]
+name = "intake"
+role = "intake"
+[[probe]]
+name = "p5"
+role = "cylinder_pressure"
+cylinder = 5
+input = 0
+[[probe]]
+role = "starter_current"
+[[probe]]
+name = "cam"
+role = "cam_sync"
+cylinder = 2
+offset_deg = 900
+input = 0
+[[fitted]]
+what = "hose"
+cylinder = 7
+"""
+
+
+def all_of(text: str) -> list[str]:
+    with pytest.raises(SetupError) as caught:
+        parse_setup(text, "engine.toml")
+    return [str(caught.value), *getattr(caught.value, "__notes__", ())]
+
+
+def test_every_mistake_is_told_at_once_in_the_order_of_the_file() -> None:
+    assert [told.splitlines()[0].partition(": ")[0] for told in all_of(MANY_MISTAKES)] == [
+        "engine.toml, line 4, engine.firing_order",
+        "engine.toml, line 5, engine.stroke",
+        "engine.toml, line 6, engine.bore_mm",
+        "engine.toml, line 7, engine.rod_mm",
+        "engine.toml, line 9, conditions.mode",
+        "engine.toml, line 11, acquisition.rate_hz",
+        "engine.toml, line 14, probe[0].role (probe 'intake')",
+        "engine.toml, line 18, probe[1].cylinder (probe 'p5')",
+        "engine.toml, line 20, probe[2].name",
+        "engine.toml, line 26, probe[3].offset_deg (probe 'cam')",
+        "engine.toml, line 27, probe[3].input (probe 'cam')",
+        "engine.toml, line 28, fitted[0].added_volume_cc ('hose')",
+        "engine.toml, line 30, fitted[0].cylinder ('hose')",
+    ]
+
+
+def test_a_key_that_several_things_are_wrong_with_is_told_once() -> None:
+    told = all_of(ENGINE.replace("[1, 3, 4, 2]", "[1, 3, 4, 9]\nfiring_intervals_deg = [0, 5]") + INTAKE)
+    assert len(told) == 2
+
+
+LEADS_TO_ANOTHER = {"cylinders = 3", "cylinders = 4"}
+"""Of a six, whose order and intervals these contradict."""
+
+
+@pytest.mark.parametrize("value", [*ODD_VALUES, '"cranking"', "3", "4"])
+def test_one_mistake_is_told_as_one(value: str) -> None:
+    lines = EXAMPLE.splitlines()
+    for number, line in enumerate(lines):
+        key = line.partition(" = ")[0]
+        if " = " not in line or f"{key} = {value}" in LEADS_TO_ANOTHER:
+            continue
+        try:
+            parse_setup("\n".join([*lines[:number], f"{key} = {value}", *lines[number + 1 :]]))
+        except SetupError as error:
+            assert not hasattr(error, "__notes__"), f"{key} = {value}: {error.__notes__}"
+
+
 @pytest.mark.parametrize(
     ("role_lines", "line", "for_roles"),
     [
@@ -562,23 +657,6 @@ def test_an_unknown_probe_name_raises_key_error() -> None:
 def test_the_unit_is_the_roles_only_where_a_scale_is_given() -> None:
     assert Probe(name="a", role="starter_current", volts_per_unit=0.01).unit == "A"
     assert Probe(name="a", role="starter_current").unit == "V"
-
-
-ODD_VALUES = [
-    '"x"',
-    '""',
-    "-1",
-    "0",
-    "1e400",
-    "nan",
-    "[]",
-    "[[1]]",
-    "{}",
-    "{ a = 1 }",
-    "true",
-    "2026-01-01",
-    "[1, 'a']",
-]
 
 
 @pytest.mark.parametrize("value", ODD_VALUES)

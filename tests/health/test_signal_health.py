@@ -173,6 +173,34 @@ def test_a_clamp_that_hears_nothing_is_named_before_the_plugs_are_believed_out(c
     assert "volts_at_zero" not in (cranks.judged(known, trace, signals).judgement.refused or "volts_at_zero")
 
 
+@pytest.mark.parametrize("engine", ["four", "six"])
+def test_a_clamp_whose_zero_nobody_wrote_down_shows_compression_all_the_same(cranks, engine: str) -> None:
+    # Half a volt a thousand amperes about 2.5 V, as clamps for either direction give: the swing is some 2 % of the mean,
+    # which at a zero of 0 V would be a crank without compression.
+    clamp = '[[probe]]\nname = "amps"\nrole = "starter_current"\ninput = 4\n'
+    setup = cranks.setup(engine, intake=KNOWN, wheel=False, extra=clamp)
+    trace = cranks.crank(setup, seed=SEED)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+    rng = np.random.default_rng(4)
+    signals[4] = 2.5 + 0.0002 * trace.current_a + 0.0005 * rng.standard_normal(trace.times_s.size)
+    outcome = cranks.judged(setup, trace, signals)
+    assert outcome.judgement.refused is None
+    assert outcome.comparison("amps", "compression").cylinders[0].verdict is not None
+    # Without compression it says what a clamp whose zero is 0 V says.
+    plugs = "".join(
+        f'[[fitted]]\nwhat = "hole"\ncylinder = {c}\nplug_removed = true\n' for c in setup.engine.firing_order
+    )
+    out = cranks.setup(engine, intake=KNOWN, wheel=False, extra=clamp + plugs)
+    spun = cranks.crank(out, seed=SEED)
+    refused = []
+    for zero, volts_per_a in ((0.0, 0.01), (2.5, 0.0002)):
+        signals = cranks.heard(spun, corner_hz=0.5, noise_db=30.0)
+        signals[4] = zero + volts_per_a * spun.current_a
+        refused.append(cranks.judged(out, spun, signals).judgement.refused)
+    assert refused[0] == refused[1]
+    assert (refused[1] is not None) == (engine == "six"), "a four's pistons alone swing its speed by more"
+
+
 def test_at_rest_only_what_rest_shows_is_said() -> None:
     setup = parse_setup(
         'schema = 1\n[engine]\ncylinders = 1\nfiring_order = [1]\n[[probe]]\nname = "i"\nrole = "intake_pulse"\ninput = 0\n'

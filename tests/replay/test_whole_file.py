@@ -64,6 +64,39 @@ def test_what_came_meanwhile_is_not_written_over(tmp_path: Path) -> None:
     assert names(tmp_path) == ["c.mcap"]
 
 
+@pytest.mark.parametrize("theirs", ["a file", "a folder"])
+def test_what_comes_in_the_last_moment_is_not_written_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, theirs: str
+) -> None:
+    out = tmp_path / "c.mcap"
+    # Asked whether the name is taken, the system said no; and then it was.
+    monkeypatch.setattr(os.path, "lexists", lambda path: False)
+    with (
+        pytest.raises(OutputError, match="written over") as caught,
+        written_whole(out, replace=False) as part,
+    ):
+        part.write_text("ours")
+        if theirs == "a folder":
+            out.mkdir()
+        else:
+            out.write_text("theirs")
+    assert caught.value.found == theirs
+    assert out.is_dir() or out.read_text() == "theirs"
+    assert names(tmp_path) == ["c.mcap"]
+
+
+def test_a_name_that_was_taken_for_a_file_that_then_failed_is_free_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: Path, target: Path) -> None:
+        raise NO_ROOM
+
+    with pytest.raises(OutputError), written_whole(tmp_path / "c.mcap", replace=False) as part:
+        part.write_text("ours")
+        monkeypatch.setattr(Path, "replace", full)
+    assert names(tmp_path) == []
+
+
 def test_a_disk_that_fills_up_during_recovery_is_said_of_the_name_that_was_asked_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -90,6 +123,7 @@ def test_a_disk_that_fills_up_during_recovery_is_said_of_the_name_that_was_asked
         (FileNotFoundError(errno.ENOENT, "none"), "its folder"),
         (NotADirectoryError(errno.ENOTDIR, "none"), "its folder"),
         (PermissionError(errno.EACCES, "no"), "who may write"),
+        (FileExistsError(errno.EEXIST, "no"), "move away"),
         (IsADirectoryError(errno.EISDIR, "no"), "a folder's"),
         (OSError(errno.EROFS, "no"), "writable"),
     ],

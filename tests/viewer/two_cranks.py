@@ -36,7 +36,7 @@ def judged(of: Scene, name: str = "crank.mcap") -> JudgedFile:
     for block in blocks(of, source):
         messages += pipeline.push(block)
     messages += pipeline.flush()
-    judgement = pipeline.judge(SourceInfo(file=name, sha256="0" * 64, duration_s=of.until_s, lost_samples=0))
+    judgement = pipeline.judge(SourceInfo(file=name, sha256=None, duration_s=of.until_s, lost_samples=0))
     return JudgedFile(judgement, tuple(messages), of.setup, None)
 
 

@@ -198,7 +198,10 @@ def _named(cylinders: Sequence[int]) -> str:
 
 
 def _mean_of(change: FeatureChange) -> str:
-    return "all" if len(change.reference) == len(change.cylinders) else listed(map(str, change.reference))
+    others = [x.cylinder for x in change.cylinders if x.cylinder not in change.reference]
+    if len(others) < len(change.reference):
+        return f"all but {listed(map(str, others))}" if others else "all"
+    return listed(map(str, change.reference))
 
 
 def alike_lines(compared: TwoCranks) -> tuple[str, ...]:
