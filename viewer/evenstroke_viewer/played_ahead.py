@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
-import os
 import signal
 import tempfile
 from multiprocessing.connection import Connection
@@ -23,8 +22,6 @@ from evenstroke_replay.recording import Recording, open_recording
 
 _TELL_EVERY_S = 0.5
 """Of the recording."""
-_NICE = 5
-"""How far the process stands back behind the window."""
 
 
 class PlayedAhead:
@@ -75,8 +72,6 @@ def _play(
     sender: Connection, recording: Path, setup: Setup, prediction: Prediction | None, path: Path
 ) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C is for the window, which ends this process
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     problem = None
     try:
         _play_to_the_end(sender, recording, setup, prediction, path)
