@@ -245,7 +245,7 @@ def delay(cycles: int, folder: str) -> dict[str, float]:
         spin(5.0, painted.is_set)
         delays.append(1000 * (time.perf_counter() - began))
     window.close()
-    bare = zmq_delay_ms(socket, port, context, encode_header(template))
+    bare = zmq_delay_ms(context, encode_header(template))
     socket.close()
     context.term()
     return {
@@ -256,14 +256,13 @@ def delay(cycles: int, folder: str) -> dict[str, float]:
     }
 
 
-def zmq_delay_ms(
-    socket: zmq.Socket[bytes], port: int, context: zmq.Context[zmq.Socket[bytes]], header: bytes
-) -> float:
-    listener = context.socket(zmq.SUB)
-    listener.linger = 0
+def zmq_delay_ms(context: zmq.Context[zmq.Socket[bytes]], header: bytes) -> float:
+    socket, listener = context.socket(zmq.XPUB), context.socket(zmq.SUB)
+    socket.linger = listener.linger = 0
+    port = socket.bind_to_random_port("tcp://127.0.0.1")
     listener.subscribe(b"")
     listener.connect(f"tcp://127.0.0.1:{port}")
-    socket.recv()
+    socket.recv()  # it listens
     took = []
     for _ in range(100):
         began = time.perf_counter()
@@ -271,6 +270,7 @@ def zmq_delay_ms(
         listener.recv_multipart()
         took.append(1000 * (time.perf_counter() - began))
     listener.close()
+    socket.close()
     return float(np.median(took))
 
 
