@@ -139,16 +139,17 @@ class Pipeline:
 
     # --- in -------------------------------------------------------------------------------------------
 
-    def push(self, block: Block) -> list[PipelineMessage]:
+    def push(self, block: Block, *, raw_only: bool = False) -> list[PipelineMessage]:
         """Takes one block and returns what it completes, oldest first. Samples and edges that lie before what has come of
-        their kind, as from clocks that began anew, are left out."""
+        their kind, as from clocks that began anew, are left out. raw_only: give the waveforms as sampled, and leave all
+        else undone: for a copy that is thrown away afterwards."""
         if isinstance(block, Gap):
             self._note_gap(block)
         elif isinstance(block, EdgeBlock):
             self._take_edges(block)
         else:
             self._take_samples(block)
-        return list(self._work(final=False))
+        return list(self._work(final=False, raw_only=raw_only))
 
     def flush(self) -> list[PipelineMessage]:
         """No more blocks come: measures what is complete and says the last word."""
@@ -274,7 +275,7 @@ class Pipeline:
 
     # --- frames ---------------------------------------------------------------------------------------
 
-    def _work(self, *, final: bool) -> Iterator[PipelineMessage]:
+    def _work(self, *, final: bool, raw_only: bool = False) -> Iterator[PipelineMessage]:
         while self._frames:
             item = self._frames[0]
             if isinstance(item, GridStart):
@@ -283,9 +284,9 @@ class Pipeline:
                 end = item.t0 + item.volts.shape[1] * item.dt
                 if not (final or item.last or self._edges_known(end)):
                     return
-                yield from self._frame(item, end)
+                yield from self._frame(item, end, raw_only=raw_only)
             self._frames.popleft()
-        if self._start is None:
+        if self._start is None and not raw_only:
             yield from self._work_on_edges_alone(final=final)
         if final:
             yield from self._last_words()
@@ -357,10 +358,12 @@ class Pipeline:
             reader.row = self._conditioned.index(column) if column is not None else None
             reader.offset_s = start.offsets[column] if column is not None else 0.0
 
-    def _frame(self, frame: Frame, end: float) -> Iterator[PipelineMessage]:
+    def _frame(self, frame: Frame, end: float, *, raw_only: bool) -> Iterator[PipelineMessage]:
         scaled = self._scale(frame.volts)
         if scaled.shape[1]:
             yield self._wave("raw", range(len(self._rows)), scaled, frame.t0, frame.dt)
+        if raw_only:
+            return
         for row, watch in self._watches.items():
             watch.push(scaled[row], turning=self._turning)
         for row, finder in self._finders.items():

@@ -2,8 +2,8 @@
 
 A balance rests on every cycle before it, and a filter on the seconds before it. So a seek runs the pipeline
 over everything in between, only without saying so: what comes after it is, message for message, what came
-live. Copies of the whole state are kept on the way, so that going back costs seconds and not
-everything from the beginning.
+live. Copies of the whole state are kept on the way, in memory or where `copies` puts them, so that going back costs
+seconds and not everything from the beginning.
 """
 
 from __future__ import annotations
@@ -12,10 +12,11 @@ import pickle
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from evenstroke_dsp.blocks import Block, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
-from evenstroke_dsp.messages import Cycle, PipelineMessage, ProbeHealth
+from evenstroke_dsp.messages import Cycle, PipelineMessage, ProbeHealth, WaveData
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
@@ -62,27 +63,67 @@ class Progress:
 
 
 @dataclass(frozen=True, slots=True)
-class _Copy:
+class Copy:
+    """The whole state of a playback as it was at_s, with so many cycles said, at that place in the file. state: reads it."""
+
     at_s: float
     cycles: int
     place: int
-    state: bytes  # block maker, pipeline and progress
+    state: Callable[[], bytes]
+
+
+class Copies(Protocol):
+    """Where copies are kept."""
+
+    def due(self, at_s: float) -> bool:
+        """Whether a copy of this moment is wanted."""
+
+    def keep(self, at_s: float, cycles: int, place: int, state: bytes) -> None: ...
+
+    def latest(self, before: Callable[[Copy], bool]) -> Copy | None:
+        """The latest of those that a caller finds early enough."""
+
+
+class CopiesInMemory:
+    """Ten seconds apart; thinned out when there are too many."""
+
+    def __init__(self) -> None:
+        self._kept: list[Copy] = []
+        self._every_s = _COPY_EVERY_S
+
+    def __len__(self) -> int:
+        return len(self._kept)
+
+    def due(self, at_s: float) -> bool:
+        return at_s >= (self._kept[-1].at_s if self._kept else 0.0) + self._every_s
+
+    def keep(self, at_s: float, cycles: int, place: int, state: bytes) -> None:
+        if len(self._kept) == _MOST_COPIES:
+            self._kept = self._kept[1::2]
+            self._every_s *= 2.0
+        self._kept.append(Copy(at_s, cycles, place, lambda: state))
+
+    def latest(self, before: Callable[[Copy], bool]) -> Copy | None:
+        return next((copy for copy in reversed(self._kept) if before(copy)), None)
 
 
 class Playback:
     """One recording and one pipeline. Times are the recording's own seconds, as in its messages.
 
-    Raises whatever reading the recording raises.
+    copies: where copies of the state are kept; None: some of them in memory. Raises whatever reading the recording raises.
     """
 
     def __init__(
-        self, recording: Recording, setup: Setup, prior_prediction: Prediction | None = None
+        self,
+        recording: Recording,
+        setup: Setup,
+        prior_prediction: Prediction | None = None,
+        copies: Copies | None = None,
     ) -> None:
         self._recording = recording
         self._setup = setup
         self._prediction = prior_prediction
-        self._copies: list[_Copy] = []
-        self._copy_every_s = _COPY_EVERY_S
+        self._copies: Copies = copies if copies is not None else CopiesInMemory()
         self._ahead: Moment | None = None  # sought and found, not given out yet
         self._begin()
 
@@ -146,14 +187,14 @@ class Playback:
     def _seek(
         self,
         there: Callable[[Moment], bool],
-        before: Callable[[_Copy], bool],
+        before: Callable[[Copy], bool],
         forward: bool,
         passing: Callable[[Moment], None] = lambda moment: None,
         *,
         leap: bool = True,
     ) -> None:
         self._ahead = None
-        copy = next((c for c in reversed(self._copies) if before(c)), None)
+        copy = self._copies.latest(before)
         if not forward or (leap and copy is not None and copy.at_s > self.progress.at_s):
             self._go_back_to(copy)
         while (moment := self._work()) is not None:
@@ -162,18 +203,37 @@ class Playback:
                 return
             passing(moment)
 
-    def _go_back_to(self, copy: _Copy | None) -> None:
+    def raw_waves(self, from_s: float, to_s: float) -> Iterator[WaveData]:
+        """Go to the last copy before `to_s`, and give the waveforms as sampled from `from_s` up to it, which cost a third
+        of what a seek through them would."""
+        until = self._copies.latest(lambda copy: copy.at_s < to_s)
+        copy = self._copies.latest(lambda copy: copy.at_s < from_s)
+        try:
+            if until is None or (copy is not None and copy.place >= until.place):
+                return
+            self._go_back_to(copy)
+            while self._place < until.place or self._blocks:
+                moment = self._work(raw_only=True)
+                assert moment is not None  # the copy was made behind it
+                if moment.at_s >= from_s:
+                    yield from (m for m in moment.messages if isinstance(m, WaveData))
+        finally:
+            self._ahead = None
+            self._go_back_to(until)
+
+    def _go_back_to(self, copy: Copy | None) -> None:
         if copy is None:
             self._begin()
         else:
-            self._maker, self._pipeline, self.progress = pickle.loads(copy.state)
+            self._maker, self._pipeline, self.progress = pickle.loads(copy.state())
             self._resume(copy.place)
 
-    def _work(self) -> Moment | None:
+    def _work(self, *, raw_only: bool = False) -> Moment | None:
         if self._groups is None:
             return None
         if not self._blocks:
-            self._keep_copy()
+            if not raw_only:
+                self._keep_copy()
             group = next(self._groups, None)
             if group is None:
                 self._groups = None
@@ -196,7 +256,7 @@ class Playback:
                 notes.append(item.text)
             else:
                 self._note(item)
-                messages.extend(self._pipeline.push(item))
+                messages.extend(self._pipeline.push(item, raw_only=raw_only))
         return self._moment(messages, notes)
 
     def _note(self, block: Block) -> None:
@@ -215,14 +275,9 @@ class Playback:
 
     def _keep_copy(self) -> None:
         progress = self.progress
-        newest_s = self._copies[-1].at_s if self._copies else 0.0
-        if progress.at_s < newest_s + self._copy_every_s:
-            return
-        if len(self._copies) == _MOST_COPIES:
-            self._copies = self._copies[1::2]
-            self._copy_every_s *= 2.0
-        state = pickle.dumps((self._maker, self._pipeline, progress))
-        self._copies.append(_Copy(progress.at_s, progress.cycles, self._place, state))
+        if self._copies.due(progress.at_s):
+            state = pickle.dumps((self._maker, self._pipeline, progress))
+            self._copies.keep(progress.at_s, progress.cycles, self._place, state)
 
 
 def _short(block: Block) -> Iterator[Block]:

@@ -146,6 +146,8 @@ class Recording:
         place: 0, or a place that an earlier group gave: goes on behind that one.
         Raises RecordingError when the file changed since it was opened.
         """
+        if place and not self._channels:  # they are declared before the first data
+            next(self.groups(), None)
         with opened(self.path) as stream:
             stream.seek(place)
             whole = _WholeReads(stream, self.whole_bytes if self._checked else self._size, place)

@@ -2,14 +2,20 @@
 
     python tests/bench/bench_viewer.py [--seconds 10] [--recording-seconds 600] [--only frames|delay|start|typing|scrub]
 
-frames: how often a second the window looks for what is new and paints what has changed, and its share of one core, for
-streams of 4 x 10 and 8 x 50 kS/s and each view.
-delay: from a published cycle to the pixels that show it (a new row of the view Carpet painted), milliseconds.
-start: from the process's start to the first frame painted, seconds.
+frames: how often a second the window looks for what is new and paints what has changed, its share of one core, and the
+processor's time for each frame, for streams of 4 x 10 and 8 x 50 kS/s, each view, and the strip with ten seconds in sight.
+Floor: a plain window that takes in the same stream and fills itself with one colour thirty times a second.
+delay: from a published cycle to the pixels that show it (a new row of the view Carpet painted), milliseconds. Floor: a bare
+ZeroMQ subscriber in the same process.
+start: from the process's start to the first frame painted, seconds. Floor: Qt's own, of a plain window.
 typing: from a key typed into the set-up's form to the frame that shows what it changed, milliseconds: into fields of a whole
-set-up (one that nothing else depends on, one that changes what the check says, one whose every letter is an error), beside
-the floor: the same keys into the same kind of line with nothing behind it.
-scrub: from a wish to be elsewhere in a recording to the frame that shows what was known there, and to its waveforms.
+set-up (one that nothing else depends on, one that changes what the check says, one whose every letter is an error). Floor:
+the same keys into the same kind of line with nothing behind it.
+scrub: from a wish to be elsewhere in a recording to the frame that shows what was known there, and to its waveforms as
+sampled; beginning with its end while nothing was played yet, when the window's frames are counted, too. Floor: the bare
+player through all of it, and through the ten seconds that are shown.
+load: how many processes wanted to run meanwhile (the system's average over a minute); figures of time are worth little where
+it is above the number of cores.
 Offscreen unless QT_QPA_PLATFORM says otherwise; an X server or a desktop adds its own.
 """
 
@@ -23,6 +29,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -33,10 +40,12 @@ import msgspec  # noqa: E402
 import numpy as np  # noqa: E402
 import zmq  # noqa: E402
 from evenstroke_dsp.messages import TOPIC_OF, Balance, Cycle, Wave, WaveData, encode_header  # noqa: E402
-from evenstroke_viewer.feed import LiveFeed  # noqa: E402
-from evenstroke_viewer.windows.main_window import MainWindow, application  # noqa: E402
-from PySide6.QtCore import QSettings  # noqa: E402
-from PySide6.QtWidgets import QApplication  # noqa: E402
+from evenstroke_viewer.feed import Handed, Jumped, LiveFeed  # noqa: E402
+from evenstroke_viewer.windows.main_window import FRAME_MS, MainWindow, application  # noqa: E402
+from evenstroke_viewer.windows.strip_view import StripView  # noqa: E402
+from PySide6.QtCore import QSettings, QTimer  # noqa: E402
+from PySide6.QtGui import QColor, QPainter  # noqa: E402
+from PySide6.QtWidgets import QApplication, QWidget  # noqa: E402
 from scenarios import stream_of  # noqa: E402
 
 BLOCK_S = 0.05
@@ -133,21 +142,68 @@ def spin(seconds: float, until: Callable[[], bool] = lambda: False) -> bool:
     return until()
 
 
+class Plain(QWidget):
+    """What takes in a stream and shows nothing of it."""
+
+    def __init__(self, feed: LiveFeed) -> None:
+        super().__init__()
+        self._feed = feed
+        self._timer = QTimer(self)
+        self._timer.timeout.connect(self._advance)
+        self.resize(1280, 720)
+        self.show()
+        feed.start()
+        self._timer.start(FRAME_MS)
+
+    def _advance(self) -> None:
+        self._feed.inbox.take()
+        self.update()
+
+    def paintEvent(self, _: object) -> None:  # noqa: N802
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), QColor("#ffffff"))
+        painter.end()
+
+
+def core_share_of_plain(seconds: float, address: str) -> float:
+    application([])
+    feed = LiveFeed(address)
+    plain = Plain(feed)
+    spin(1.0)
+    cpu, began = time.process_time(), time.monotonic()
+    spin(seconds)
+    share = (time.process_time() - cpu) / (time.monotonic() - began)
+    plain.close()
+    plain.deleteLater()
+    feed.close()
+    return share
+
+
 def frames(seconds: float, folder: str) -> dict[str, object]:
     result: dict[str, object] = {}
     for inputs, rate_hz in ((4, 10_000), (8, 50_000)):
         source = Source(inputs, rate_hz)
+        floor = core_share_of_plain(seconds, source.address)
+        result[f"{inputs} x {rate_hz // 1000} kS/s, floor"] = {"core_share": round(floor, 3)}
         window = window_on(LiveFeed(source.address), folder)
         spin(60, lambda model=window.model: model.now_s > 10.0)  # type: ignore[misc]
-        for number, view in enumerate(window.views):
+        shown = [(number, view, view.name) for number, view in enumerate(window.views)]
+        strip = next(view for view in window.views if isinstance(view, StripView))
+        shown.append((window.views.index(strip), strip, "Strip, 10 s in sight"))
+        for number, view, name in shown:
+            if name != view.name:
+                strip.sight = replace(strip.sight, seconds=10.0)
             window.show_view(number)
             spin(0.5)
             before, cpu, began = window.frames, time.process_time(), time.monotonic()
             spin(seconds)
-            took = time.monotonic() - began
-            result[f"{inputs} x {rate_hz // 1000} kS/s, {view.name}"] = {
-                "frames_per_s": round((window.frames - before) / took, 1),
-                "core_share": round((time.process_time() - cpu) / took, 3),
+            took, cpu = time.monotonic() - began, time.process_time() - cpu
+            painted = window.frames - before
+            result[f"{inputs} x {rate_hz // 1000} kS/s, {name}"] = {
+                "frames_per_s": round(painted / took, 1),
+                "core_share": round(cpu / took, 3),
+                "ratio_to_floor": round(cpu / took / floor, 1),
+                "processor_ms_per_frame": round(1000 * cpu / max(1, painted), 1),
                 "dropped_or_missed": window.model.dropped + window.model.missed,
             }
         window.close()
@@ -192,13 +248,50 @@ def delay(cycles: int, folder: str) -> dict[str, float]:
         spin(5.0, painted.is_set)
         delays.append(1000 * (time.perf_counter() - began))
     window.close()
+    bare = zmq_delay_ms(context, encode_header(template))
     socket.close()
     context.term()
     return {
         "p50_ms": round(float(np.median(delays)), 1),
         "p99_ms": round(float(np.quantile(delays, 0.99)), 1),
+        "floor_p50_ms": round(bare, 3),
+        "of_it_half_a_frame_ms": FRAME_MS / 2,
     }
 
+
+def zmq_delay_ms(context: zmq.Context[zmq.Socket[bytes]], header: bytes) -> float:
+    socket, listener = context.socket(zmq.XPUB), context.socket(zmq.SUB)
+    socket.linger = listener.linger = 0
+    port = socket.bind_to_random_port("tcp://127.0.0.1")
+    listener.subscribe(b"")
+    listener.connect(f"tcp://127.0.0.1:{port}")
+    socket.recv()  # it listens
+    took = []
+    for _ in range(100):
+        began = time.perf_counter()
+        socket.send_multipart([b"cycle", header])
+        listener.recv_multipart()
+        took.append(1000 * (time.perf_counter() - began))
+    listener.close()
+    socket.close()
+    return float(np.median(took))
+
+
+_PLAIN = """
+from PySide6.QtCore import QTimer
+from PySide6.QtWidgets import QApplication, QWidget
+
+class Plain(QWidget):
+    def paintEvent(self, event):
+        print("painted", flush=True)
+        QTimer.singleShot(0, QApplication.quit)
+
+app = QApplication([])
+plain = Plain()
+plain.resize(1280, 720)
+plain.show()
+app.exec()
+"""
 
 _STARTED = """
 import tempfile
@@ -222,17 +315,26 @@ with tempfile.TemporaryDirectory() as folder:
 """
 
 
+def started_s(code: str) -> float:
+    began = time.perf_counter()
+    process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    process.stdout.readline()
+    took = time.perf_counter() - began
+    process.wait()
+    return took
+
+
 def start(rounds: int) -> dict[str, float]:
     """`evenstroke watch` in a process of its own each time, from its start to the first picture painted."""
-    took = []
-    for _ in range(rounds):
-        began = time.perf_counter()
-        process = subprocess.Popen([sys.executable, "-c", _STARTED], stdout=subprocess.PIPE)
-        assert process.stdout is not None
-        process.stdout.readline()
-        took.append(time.perf_counter() - began)
-        process.wait()
-    return {"median_s": round(float(np.median(took)), 2), "worst_s": round(max(took), 2)}
+    both = [(started_s(_STARTED), started_s(_PLAIN)) for _ in range(rounds)]
+    took, floor = (float(np.median(each)) for each in zip(*both, strict=True))
+    return {
+        "median_s": round(took, 2),
+        "worst_s": round(max(each[0] for each in both), 2),
+        "floor_median_s": round(floor, 2),
+        "ratio_to_floor": round(took / floor, 1),
+    }
 
 
 def typing(keys: int, folder: str) -> dict[str, object]:
@@ -297,6 +399,7 @@ def scrub(seconds: float, jumps: int, folder: str) -> dict[str, object]:
     from datetime import UTC, datetime
 
     from evenstroke_replay.pacing import SeekTo
+    from evenstroke_replay.playback import Playback
     from evenstroke_replay.recorder import Recorder
     from evenstroke_replay.recording import open_recording
     from evenstroke_viewer.replay_feed import ReplayFeed
@@ -310,11 +413,21 @@ def scrub(seconds: float, jumps: int, folder: str) -> dict[str, object]:
     window = window_on(feed, folder)
     spin(60, lambda: window.model.playing is not None)
 
+    jumped: list[object] = []
+    take = window.model.take
+
+    def taking(message: Handed) -> None:
+        take(message)
+        if isinstance(message, Jumped):
+            jumped.append(message)
+
+    window.model.take = taking  # type: ignore[method-assign]
+
     def jump(to_s: float) -> tuple[float, float]:
-        revision = window.model.revision
+        jumped.clear()
         began = time.perf_counter()
         feed.do(SeekTo(to_s))
-        spin(60, lambda: window.model.revision != revision)
+        spin(600, lambda: bool(jumped))
         known = time.perf_counter() - began
         spin(
             600,
@@ -326,16 +439,30 @@ def scrub(seconds: float, jumps: int, folder: str) -> dict[str, object]:
         )
         return known, time.perf_counter() - began
 
+    before = window.frames
     first = jump(seconds - 5.0)
+    per_s = (window.frames - before) / first[1]
     places = np.random.default_rng(2).uniform(0.0, seconds - 5.0, jumps)
     took = [jump(float(to_s)) for to_s in places]
     window.close()
     known, there = zip(*took, strict=True)
+    began, cpu = time.perf_counter(), time.process_time()
+    playback = Playback(open_recording(path, check_all=False), SETUP)
+    while playback.next() is not None:
+        pass
+    floor, cpu = time.perf_counter() - began, time.process_time() - cpu
+    ten_s = 10.0 * floor / seconds
     return {
         "first_jump_to_the_end_s": round(first[1], 1),
+        "frames_per_s_meanwhile": round(per_s, 1),
+        "floor_bare_player_s": round(floor, 1),
+        "of_the_processor_s": round(cpu, 1),
+        "ratio_to_floor": round(first[1] / floor, 2),
         "then_cycles_and_words_p50_s": round(float(np.median(known)), 3),
         "then_waveforms_too_p50_s": round(float(np.median(there)), 2),
         "then_waveforms_too_worst_s": round(max(there), 2),
+        "floor_ten_seconds_s": round(ten_s, 2),
+        "then_ratio_to_floor": round(float(np.median(there)) / ten_s, 2),
     }
 
 
@@ -360,6 +487,7 @@ def main() -> None:
             "scrub": lambda: scrub(given.recording_seconds, given.jumps, folder),
         }
         result = {name: work() for name, work in parts.items() if given.only in (None, name)}
+    result["load"] = round(os.getloadavg()[0], 1)
     sys.stdout.write(msgspec.json.format(msgspec.json.encode(result)).decode() + "\n")
 
 

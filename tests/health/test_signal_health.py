@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstroke_dsp.health import ADVICE, SHORT_WORDS, WORST_FIRST, ProbeWatch, short_word
+from evenstroke_dsp.health import (
+    ADVICE,
+    SHORT_WORDS,
+    WORST_FIRST,
+    ProbeWatch,
+    _longest_run,
+    _median,
+    short_word,
+)
 from evenstroke_dsp.physics import Fault
 from evenstroke_dsp.setup import parse_setup
 
@@ -224,3 +232,16 @@ def test_at_rest_only_what_rest_shows_is_said() -> None:
 def test_every_problem_has_a_word_and_an_advice() -> None:
     assert set(SHORT_WORDS) == set(ADVICE) == set(WORST_FIRST)
     assert all(len(word) <= 18 for word in SHORT_WORDS.values())
+
+
+def test_medians_are_numpy_s_and_runs_are_counted_one_by_one() -> None:
+    rng = np.random.default_rng(1)
+    for _ in range(500):
+        flags = rng.random(int(rng.integers(1, 60))) < rng.random()
+        longest = run = 0
+        for flag in flags.tolist():
+            run = run + 1 if flag else 0
+            longest = max(longest, run)
+        assert _longest_run(flags) == longest
+        values = np.round(rng.normal(size=int(rng.integers(1, 60))), 1) * rng.random()
+        assert _median(values) == float(np.median(values))

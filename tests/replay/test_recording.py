@@ -70,6 +70,14 @@ def test_cut_at_every_byte_it_reads_a_prefix_and_says_so(small: Path, tmp_path: 
     assert open_recording(small).complete
 
 
+def test_whoever_begins_in_the_middle_reads_the_rest(small: Path) -> None:
+    places = [(place, items) for place, items in open_recording(small).groups()]
+    assert len(places) > 1
+    for k, (place, _) in enumerate(places):
+        rest = list(open_recording(small, check_all=False).groups(place))
+        assert rest == places[k + 1 :]
+
+
 def record_heads(data: bytes) -> list[int]:
     """Places of the opcode and length bytes of every record outside chunks."""
     places: list[int] = []

@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 import pytest
+from evenstroke_dsp.blocks import Block
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.messages import Cycle, PipelineMessage, WaveData
 from evenstroke_dsp.pipeline import Pipeline
@@ -18,7 +19,7 @@ from evenstroke_protocol.encoder import encode_identify, encode_start
 from evenstroke_protocol.events import NeedData
 from evenstroke_replay.importing import import_capture
 from evenstroke_replay.judging import judge_path
-from evenstroke_replay.playback import Playback
+from evenstroke_replay.playback import CopiesInMemory, Playback
 from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording import open_recording
 from evenstroke_replay.rig_engine import Cranking, EngineSource
@@ -153,10 +154,10 @@ def test_back_is_not_from_the_beginning(
     pushed = 0
     push = Pipeline.push
 
-    def counting(self: Pipeline, block: object) -> list[PipelineMessage]:
+    def counting(self: Pipeline, block: Block, *, raw_only: bool) -> list[PipelineMessage]:
         nonlocal pushed
         pushed += 1
-        return push(self, block)  # type: ignore[arg-type]
+        return push(self, block, raw_only=raw_only)
 
     monkeypatch.setattr(Pipeline, "push", counting)
     playback.seek(22.0)
@@ -171,9 +172,10 @@ def test_many_copies_are_thinned_out(
 ) -> None:
     monkeypatch.setattr("evenstroke_replay.playback._COPY_EVERY_S", 0.5)
     monkeypatch.setattr("evenstroke_replay.playback._MOST_COPIES", 4)
-    playback = Playback(open_recording(live[0]), SETUP)
+    copies = CopiesInMemory()
+    playback = Playback(open_recording(live[0]), SETUP, copies=copies)
     rest_of(playback)
-    assert 2 <= len(playback._copies) <= 4
+    assert 2 <= len(copies) <= 4
     playback.seek(9.0)
     rest = rest_of(playback)
     assert list(map(as_data, rest)) == list(map(as_data, live[1]))[len(live[1]) - len(rest) :]

@@ -78,10 +78,12 @@ class Repeated:
         ]
 
 
-def pieces(seconds: float, *, piece_s: float = PIECE_S) -> Iterator[tuple[bytes, int]]:
-    """What the link would hand in: bytes, and the host's nanoseconds, piece after piece."""
+def pieces(
+    seconds: float, *, piece_s: float = PIECE_S, every_s: float = EVERY_S
+) -> Iterator[tuple[bytes, int]]:
+    """What the link would hand in: bytes, and the host's nanoseconds, piece after piece. every_s: from crank to crank."""
     source = EngineSource(SETUP, Cranking(rest_s=3.0, crank_s=9.0, noise_db=40.0, start_deg=0.0))
-    board = VirtualBoard(Repeated(source, EVERY_S), BoardOptions(adc_bits=12, baud=2_000_000))
+    board = VirtualBoard(Repeated(source, every_s), BoardOptions(adc_bits=12, baud=2_000_000))
     board.receive(encode_identify(1))
     board.receive(encode_start(2, 1, 10_000, (0, 1, 2, 3, 4), False))
     step = 1.0  # the board is asked for a second at once; its bytes are then cut as they would come

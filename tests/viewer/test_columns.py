@@ -86,6 +86,22 @@ def test_a_spike_of_one_sample_is_never_lost():
     assert np.nanmax(columns.outline()[1]) == 7.0
 
 
+def test_a_band_leaves_no_hole_between_columns_and_fills_no_more_than_samples_span():
+    rng = np.random.default_rng(3)
+    samples = np.cumsum(rng.normal(size=4000)).astype(np.float32)
+    samples[2000:2100] = np.nan
+    columns = RunningColumns("intake").between(filled(samples), 0.0, 4.0, 0.01)
+    low, high = columns.band()
+    known = ~np.isnan(columns.low)
+    assert (low[known] <= columns.low[known]).all() and (high[known] >= columns.high[known]).all()
+    assert np.isnan(low[~known]).all() and np.isnan(high[~known]).all()
+    both = known[1:] & known[:-1]
+    assert (low[1:] <= high[:-1])[both].all() and (high[1:] >= low[:-1])[both].all()
+    # It goes no farther than to touch the column before.
+    assert (low[1:] >= np.minimum(columns.low[1:], columns.high[:-1]))[both].all()
+    assert (high[1:] <= np.maximum(columns.high[1:], columns.low[:-1]))[both].all()
+
+
 def test_a_message_that_never_came_is_a_gap_where_it_was():
     samples = np.ones(3000, np.float32)
     keeper = filled(samples, cuts=(1000, 1200, 2000), missing=(1,))

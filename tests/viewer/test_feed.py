@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import zmq
 from evenstroke_dsp.messages import TOPIC_OF, Cycle, FindingMessage, Wave, WaveData, encode_header
-from evenstroke_viewer.feed import Inbox, Jumped, LiveFeed, Restarted, SessionWatch
+from evenstroke_viewer.feed import Inbox, Jumped, LiveFeed, MarkNote, Restarted, SessionWatch
 
 WAIT_S = 30.0
 
@@ -80,12 +80,13 @@ def test_a_new_session_makes_the_old_one_s_messages_worthless():
     assert [getattr(m, "sequence", "restarted") for m in inbox.take().messages] == ["restarted", 0]
 
 
-def test_going_back_in_a_recording_drops_waves_alone():
+def test_a_jump_in_a_recording_drops_what_waits_of_the_other_place():
     inbox = Inbox()
     inbox.put(wave(0))
     inbox.put(cycle(0))
-    inbox.put(Jumped(0))
-    assert [type(m) for m in inbox.take().messages] == [Cycle, Jumped]
+    inbox.put(MarkNote(1.0, "here"))
+    inbox.put(Jumped(), cycle(0))
+    assert [type(m) for m in inbox.take().messages] == [MarkNote, Jumped, Cycle]
 
 
 @pytest.mark.parametrize("order", [("state", "wave", "cycle"), ("cycle", "state", "wave")])

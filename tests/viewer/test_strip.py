@@ -7,7 +7,7 @@ import itertools
 import msgspec
 import numpy as np
 import pytest
-from evenstroke_viewer.drawing import Curve, Text
+from evenstroke_viewer.drawing import Curve, Envelope, Text
 from evenstroke_viewer.feed import MarkNote
 from evenstroke_viewer.look import DARK, LIGHT, Look
 from evenstroke_viewer.strip import Sight, Strip, labels_of, lanes_of, scale, ticks
@@ -94,7 +94,9 @@ def test_no_curve_crosses_a_loss(scenes):
     model = scenes("losing")
     picture = Strip().picture(model, Sight(seconds=5.0, until_s=6.0), 1280, 560, LOOK)
     left, wide = 0.15 * 1280, 1280 * (1 - 0.15 - 0.012)
-    for curve in (item for item in picture.items if isinstance(item, Curve)):
+    envelopes = [item for item in picture.items if isinstance(item, Envelope)]
+    assert len(envelopes) == 2 * len(lanes_of(model))
+    for curve in (envelope.as_curve() for envelope in envelopes):
         for from_s, to_s in SCENES["losing"]().lost:
             a, b = (left + (t - 1.0) / 5.0 * wide for t in (from_s + 0.02, to_s - 0.02))
             inside = (curve.xs > a) & (curve.xs < b)
@@ -125,10 +127,10 @@ def test_one_probe_alone_and_one_waveform_alone(scenes):
     assert "intake" in both.texts
     assert "starter" in alone.texts and "intake" not in alone.texts
     curves = [
-        sum(isinstance(i, Curve) for i in strip.picture(model, Sight(shown=s), 1280, 560, LOOK).items)
+        sum(isinstance(i, Envelope) for i in strip.picture(model, Sight(shown=s), 1280, 560, LOOK).items)
         for s in ("both", "conditioned", "raw")
     ]
-    assert curves == [6, 4, 2]
+    assert curves == [4, 2, 2]
 
 
 def test_few_seconds_show_samples_themselves(scenes):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from xml.etree import ElementTree
 
 import pytest
-from evenstroke_dsp.messages import Mark, StartRecording, StopRecording
+from evenstroke_dsp.messages import Mark, StartRecording, State, StopRecording
 from evenstroke_replay.recording import open_recording
 from evenstroke_viewer.asking import Control
-from evenstroke_viewer.feed import Delivery
+from evenstroke_viewer.feed import Delivery, Player, Playing
 from evenstroke_viewer.look import DARK, LIGHT, TYPE_SCALES, Look
 from evenstroke_viewer.replay_feed import ReplayFeed
 from evenstroke_viewer.units import PressureUnit
@@ -20,7 +20,7 @@ from recordings import record
 from scenarios import stream_of
 from screens import NoFeed
 
-LIMIT_MS = 60_000
+LIMIT_MS = 600_000
 
 
 class Asked:
@@ -250,6 +250,40 @@ def test_the_timer_fetches_and_draws(windows, qtbot):
     qtbot.waitUntil(lambda: "Keep cranking" in (window.views[0].canvas.picture.words), timeout=LIMIT_MS)
     delivery = feed.inbox.take()
     assert isinstance(delivery, Delivery) and delivery.messages == ()
+
+
+class Waited(NoFeed, Player):
+    """A recording of which a jump is waited for, or not."""
+
+    def __init__(self):
+        super().__init__()
+        self.stayed = 0
+
+    def do(self, command):
+        raise AssertionError(command)
+
+    def stay(self):
+        self.stayed += 1
+
+
+def test_escape_gives_up_a_jump_and_means_its_own_at_other_times(windows):
+    feed = Waited()
+    window = windows(feed)
+    window._timer.stop()
+    shown(window)
+    feed.inbox.put(next(m for m in stream_of("odd") if isinstance(m, State)))
+    feed.inbox.put(Playing(3.0, 600.0, 1.0, paused=True, to_s=595.0, share=0.4))
+    window.advance()
+    assert "40" in window._band.picture.words and "Esc" in window._band.picture.words
+    assert window._scrub.value() == 30  # still where it is
+    press(window, Qt.Key.Key_Escape)
+    assert feed.stayed == 1
+    feed.inbox.put(Playing(3.0, 600.0, 1.0, paused=True))
+    window.advance()
+    press(window, Qt.Key.Key_Escape)
+    press(window, Qt.Key.Key_M)
+    QTest.keyClick(window._note, Qt.Key.Key_Escape)
+    assert feed.stayed == 1 and not window._note.isVisible()
 
 
 def test_a_recording_is_played_and_scrubbed_by_keys_and_slider(windows, qtbot, tmp_path):

@@ -49,7 +49,10 @@ def link_part(model: ViewModel) -> Part:
         of = f" of {playing.length_s:.0f}" if playing.length_s is not None else ""
         how = "paused" if playing.paused else f"{playing.speed:g} times real time"
         if playing.to_s is not None:
-            how = f"on the way to {playing.to_s:.0f}{NARROW_SPACE}s"
+            done = f"{100 * playing.share:.0f}{NARROW_SPACE}%"
+            how = f"going to {playing.to_s:.0f}{NARROW_SPACE}s: {done} worked through (Esc: stay)"
+        if playing.trouble is not None:
+            how += f"; jumps are slow, since playing ahead failed: {playing.trouble}"
         return Part("Replay", f"{playing.at_s:.1f}{of}{NARROW_SPACE}s, {how}")
     return Part("Link", _LINK_WORDS[state.link], aloud=state.link in ("stalled", "failed"))
 

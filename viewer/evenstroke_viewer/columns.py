@@ -46,6 +46,14 @@ class Columns:
             for a, b in zip(starts, ends, strict=True)
         ]
 
+    def band(self) -> tuple[Values, Values]:
+        """(n,) the least and the greatest value to be filled in each column, so that it touches the one before it."""
+        low, high = self.low.copy(), self.high.copy()
+        before = ~np.isnan(self.high[:-1])
+        np.minimum(low[1:], self.high[:-1], out=low[1:], where=before)
+        np.maximum(high[1:], self.low[:-1], out=high[1:], where=before)
+        return low, high
+
     def outline(self) -> tuple[Values, Values]:
         """Times and values of a line that touches both extremes of each column; NaN where there is none."""
         early = np.where(self.rising, self.low, self.high)

@@ -59,11 +59,32 @@ class Line:
 @dataclass(frozen=True, slots=True, eq=False)
 class Curve:
     """A line through many points, xs and ys of shape (n,); NaN breaks it. One pixel wide and not smoothed, since anything
-    else costs most of the frame rate."""
+    else costs most of the frame rate. Of a waveform with several samples to a pixel see `Envelope`."""
 
     xs: npt.NDArray[np.float64]
     ys: npt.NDArray[np.float64]
     colour: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Envelope:
+    """A waveform of many samples, column by column: each filled from `tops` to `bottoms`, ys of shape (n,), NaN where there is
+    nothing. x: where the first column begins; step: how wide one is; thick: how high a level line is."""
+
+    x: float
+    step: float
+    tops: npt.NDArray[np.float64]
+    bottoms: npt.NDArray[np.float64]
+    colour: str
+    thick: float = 1.0
+
+    def as_curve(self) -> Curve:
+        """A line that touches both ends of each column, for what is drawn with lines only."""
+        k = np.arange(self.tops.size)
+        up = k % 2 == 0
+        ys = np.stack([np.where(up, self.tops, self.bottoms), np.where(up, self.bottoms, self.tops)], axis=1)
+        xs = self.x + self.step * (np.repeat(k, 2) + np.tile([0.25, 0.75], k.size))
+        return Curve(xs, ys.ravel(), self.colour)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +138,7 @@ class Spot:
     words: str
 
 
-Item = Line | Curve | Shape | Disc | Text
+Item = Line | Curve | Envelope | Shape | Disc | Text
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import msgspec
-from evenstroke_dsp.messages import TOPIC_OF, Cycle, WaveData
+from evenstroke_dsp.messages import TOPIC_OF, Cycle, State, WaveData
 from evenstroke_replay.pacing import Command, SeekTo
 
 from .curve_keys import CurveKeys
@@ -34,22 +34,22 @@ class Restarted:
 
 @dataclass(frozen=True, slots=True)
 class Jumped:
-    """The recording that is played goes on from another second. last_cycle: sequence number of the last cycle that
-    was known then, -1 where none was."""
-
-    last_cycle: int
+    """The recording that is played goes on from another second; what was known then follows, from the beginning."""
 
 
 @dataclass(frozen=True, slots=True)
 class Playing:
     """Where in a recording the replay is, seconds, and how it goes on. length_s: None where it cannot be told;
-    to_s: where a jump that is being made leads to."""
+    to_s: where a jump that is being made leads to; share: of the waiting for it, 0 to 1, how much is over. trouble: why jumps
+    take as long as playing does; None: they do not."""
 
     at_s: float
     length_s: float | None
     speed: float
     paused: bool
     to_s: float | None = None
+    share: float = 0.0
+    trouble: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,27 +93,29 @@ class Inbox:
         self.missed = 0
         self.unreadable = 0
 
-    def put(self, message: Handed) -> None:
-        """Hand one message over; never waits."""
+    def put(self, *messages: Handed) -> None:
+        """Hand messages over, which are then taken together or not at all; never waits."""
         with self._lock:
             self._heard_s = self._now_s()
-            if isinstance(message, Restarted):
-                self._waiting.clear()
-                self._samples = self._cycles = 0
-            elif isinstance(message, Jumped):
-                self._waiting = deque(m for m in self._waiting if not isinstance(m, WaveData))
-                self._samples = 0
-            elif isinstance(message, WaveData):
-                self._samples += message.samples.size
-                self._drop_old_waves()
-            elif isinstance(message, Cycle):
-                self._cycles += 1
-                self._drop_old_cycles()
-            elif not isinstance(message, MarkNote):
-                older = next((m for m in self._waiting if type(m) is type(message)), None)
-                if older is not None:
-                    self._waiting.remove(older)
-            self._waiting.append(message)
+            for message in messages:
+                self._put(message)
+
+    def _put(self, message: Handed) -> None:
+        if isinstance(message, (Restarted, Jumped)):
+            kept = (State, Playing, MarkNote) if isinstance(message, Jumped) else ()
+            self._waiting = deque(m for m in self._waiting if isinstance(m, kept))
+            self._samples = self._cycles = 0
+        elif isinstance(message, WaveData):
+            self._samples += message.samples.size
+            self._drop_old_waves()
+        elif isinstance(message, Cycle):
+            self._cycles += 1
+            self._drop_old_cycles()
+        elif not isinstance(message, MarkNote):
+            older = next((m for m in self._waiting if type(m) is type(message)), None)
+            if older is not None:
+                self._waiting.remove(older)
+        self._waiting.append(message)
 
     def _drop_old_waves(self) -> None:
         while self._samples > self._most_samples:
@@ -162,6 +164,10 @@ class Player(ABC):
     @abstractmethod
     def do(self, command: Command | SeekTo) -> None:
         """Obey soon. Of several jumps that wait only the last is made."""
+
+    @abstractmethod
+    def stay(self) -> None:
+        """Give up a jump that waits or is being waited for, and go on where it is."""
 
 
 class LiveFeed:

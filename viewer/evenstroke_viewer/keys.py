@@ -28,6 +28,7 @@ class Does(enum.Enum):
     SECOND_ON = "1 s forward"
     FASTER = "replay twice as fast"
     SLOWER = "replay half as fast"
+    STAY = "give up a jump that is being worked through"
     QUIT = "end"
 
 
@@ -59,6 +60,7 @@ KEYS = (
     Key(".", Does.SECOND_ON, only_replay=True),
     Key("+", Does.FASTER, only_replay=True),
     Key("-", Does.SLOWER, only_replay=True),
+    Key("Esc", Does.STAY, only_replay=True),
     Key("Ctrl+Q", Does.QUIT),
 )
 

@@ -1,20 +1,18 @@
 """A recording played into a window: in real time, faster, by cycles, and from any second of it. No Qt here.
 
-The thread reads through replay's player, and what it hands over is what a daemon would publish. A jump works through all that
-is skipped, since a balance rests on every cycle before it; what was known at that second already is shown at once.
+The thread reads through replay's player, and what it hands over is what a daemon would publish. A balance rests on every cycle
+before it, so that nobody can begin in the middle: another process plays the whole recording meanwhile, and a jump shows what
+it found. Where it has not come so far yet the jump waits, says so, and can be given up.
 """
 
 from __future__ import annotations
 
-import bisect
 import contextlib
 import threading
 import time
-import zlib
 from collections.abc import Callable
 
-import msgspec
-from evenstroke_dsp.messages import Balance, FindingMessage
+from evenstroke_dsp.messages import WaveData
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import setup_notes
@@ -25,16 +23,20 @@ from evenstroke_replay.recording import Recording
 from evenstroke_replay.replay_status import ReplayStatus
 
 from .feed import Inbox, Jumped, MarkNote, Player, Playing
+from .played_ahead import PlayedAhead
+from .view_model import KEPT_CUTS, KEPT_CYCLES
 
 WAVES_BEFORE_S = 10.0
 """Seconds before the place of a jump whose waveforms are wanted on the screen."""
 _SLICE_S = 0.05
 _SAME_S = 0.05
 """Nearer than so, one moment, nobody sees that it is another place."""
+_NEAR_S = 2.0
+"""So far ahead a jump plays all that lies between."""
 
 
 class _GivenUpError(Exception):
-    """Another jump is wanted, or the end: this one need not be finished."""
+    """Another jump is wanted, or the end, or to stay: this one need not be finished."""
 
 
 class ReplayFeed(Player):
@@ -61,8 +63,10 @@ class ReplayFeed(Player):
         self.length_s = (span[1] - span[0]) / 1e9 if span is not None else None
         self._wanted: list[Command | SeekTo] = []
         self._asked = threading.Condition()
-        self._closing = False
+        self._closing = self._staying = False
         self._how = (speed, paused)
+        self._at_s = 0.0
+        self._trouble: str | None = None
         self._thread = threading.Thread(target=self._play, name="replay", daemon=True)
 
     def start(self) -> None:
@@ -82,18 +86,24 @@ class ReplayFeed(Player):
             self._wanted.append(command)
             self._asked.notify()
 
+    def stay(self) -> None:
+        with self._asked:
+            self._wanted = [c for c in self._wanted if not isinstance(c, SeekTo)]
+            self._staying = True
+
     # --- the thread ------------------------------------------------------------------------------------
 
     def _play(self) -> None:
         began_s = time.monotonic()
-        playback = _Scrubbed(self._recording, self._setup, None, self.inbox, self._under_way)
-        status = self._status(playback, None, began_s)
+        status = self._status(Playback(self._recording, self._setup), None, began_s)
         try:
             status.state("opening", "working out by engine physics what this set-up does")
             prediction = self._predict()
-            playback = _Scrubbed(self._recording, self._setup, prediction, self.inbox, self._under_way)
-            status = self._status(playback, prediction, began_s)
-            self._until_closed(playback, status)
+            with contextlib.closing(PlayedAhead(self._recording, self._setup, prediction)) as ahead:
+                playback = _Scrubbed(
+                    self._recording, self._setup, prediction, self.inbox, ahead, self._under_way
+                )
+                self._until_closed(playback, self._status(playback, prediction, began_s))
         except EvenstrokeError as error:
             status.state("failed", str(error))
 
@@ -109,6 +119,7 @@ class ReplayFeed(Player):
 
     def _until_closed(self, playback: _Scrubbed, status: ReplayStatus) -> None:
         def command(wait_s: float) -> Command | SeekTo | None:
+            playback.ahead.look()
             status.every_second(pace)
             self._say_where(playback, pace)
             return self._next(min(wait_s, _SLICE_S))
@@ -119,7 +130,7 @@ class ReplayFeed(Player):
                 for moment in pace:
                     playback.tell(moment)
             except _GivenUpError:
-                continue  # what interrupted it waits to be done
+                continue  # what interrupted it waits to be done, or it stays where it is
             status.health()
             pace.paused = True
             self._say_where(playback, pace)
@@ -149,20 +160,28 @@ class ReplayFeed(Player):
                 return Command.QUIT
             return self._wanted.pop(0) if self._wanted else None
 
-    def _under_way(self, at_s: float, to_s: float) -> None:
+    def _under_way(self, to_s: float, share: float) -> None:
         """A jump has come so far. Raises _GivenUpError where it need not go on."""
         with self._asked:
-            if self._closing or any(isinstance(c, SeekTo) for c in self._wanted):
+            stay = self._staying and share < 1.0  # later the other place is shown already
+            if self._closing or stay or any(isinstance(c, SeekTo) for c in self._wanted):
                 raise _GivenUpError
-        self.inbox.put(Playing(at_s, self.length_s, *self._how, to_s))
+        self.inbox.put(Playing(self._at_s, self.length_s, *self._how, to_s, share, self._trouble))
 
-    def _say_where(self, playback: Playback, pace: Pace) -> None:
+    def _say_where(self, playback: _Scrubbed, pace: Pace) -> None:
         self._how = (pace.speed, pace.paused)
-        self.inbox.put(Playing(playback.progress.at_s, self.length_s, *self._how))
+        self._at_s = playback.progress.at_s
+        with self._asked:
+            self._staying = False  # no jump is being made
+        self._trouble = playback.ahead.problem
+        self.inbox.put(Playing(self._at_s, self.length_s, *self._how, trouble=self._trouble))
 
 
 class _Scrubbed(Playback):
-    """A playback that tells an inbox all that a window needs, when it plays and when it jumps."""
+    """A playback that tells an inbox all that a window needs, when it plays and when it jumps.
+
+    under_way: told where a jump leads to and which share of the waiting is over; it may raise, to give up.
+    """
 
     def __init__(
         self,
@@ -170,19 +189,15 @@ class _Scrubbed(Playback):
         setup: Setup,
         prediction: Prediction | None,
         inbox: Inbox,
+        ahead: PlayedAhead,
         under_way: Callable[[float, float], None],
     ) -> None:
-        super().__init__(recording, setup, prediction)
+        super().__init__(recording, setup, prediction, ahead.played)
+        self.ahead = ahead
         self._inbox = inbox
         self._under_way = under_way
-        self._to_s = 0.0
-        self._furthest_s = -1.0  # everything up to here was told before
         self._held: Moment | None = None  # given out, and not told yet
-        # What was said of the whole so far, by time: no later second changes it.
-        self._times: list[float] = []
-        self._cycles: list[int] = []  # the last one's sequence number by then
-        self._said: list[bytes] = []
-        self._last_cycle = -1
+        self._torn = False  # a jump was given up after it had begun to show the other place
 
     def next(self) -> Moment | None:
         self._held = super().next()
@@ -195,30 +210,6 @@ class _Scrubbed(Playback):
             self._inbox.put(MarkNote(moment.at_s, note))
         for message in moment.messages:
             self._inbox.put(message)
-        self._remember(moment)
-
-    def _remember(self, moment: Moment) -> None:
-        if moment.at_s <= self._furthest_s:
-            return
-        self._furthest_s = moment.at_s
-        if moment.cycle is not None:
-            self._last_cycle = moment.cycle.sequence
-        balances = [m for m in moment.messages if isinstance(m, Balance)]
-        findings = [m for m in moment.messages if isinstance(m, FindingMessage)]
-        if balances or findings:
-            balance, finding = self._both(len(self._said) - 1)
-            both = (balances[-1] if balances else balance, findings[-1] if findings else finding)
-            self._times.append(moment.at_s)
-            self._cycles.append(self._last_cycle)
-            self._said.append(zlib.compress(msgspec.msgpack.encode(both), 1))
-
-    def _both(self, place: int) -> tuple[Balance | None, FindingMessage | None]:
-        if place < 0:
-            return (None, None)
-        known: tuple[Balance | None, FindingMessage | None] = msgspec.msgpack.decode(
-            zlib.decompress(self._said[place]), type=tuple[Balance | None, FindingMessage | None]
-        )
-        return known
 
     def seek(
         self,
@@ -227,33 +218,60 @@ class _Scrubbed(Playback):
         *,
         leap: bool = True,
     ) -> None:
-        held, self._held, self._to_s = self._held, None, at_s
-        if held is not None and at_s <= held.at_s and held.at_s - at_s < _SAME_S:
+        held, self._held = self._held, None
+        if held is not None and at_s <= held.at_s and held.at_s - at_s < _SAME_S and not self._torn:
             self._ahead = held  # where it is already
             return
-        if at_s < self.progress.at_s or self.progress.at_s < self._furthest_s:
-            self._jump(at_s)
-            if self._ahead is None or self._ahead.at_s >= at_s:
-                return
-            held = super().next()
-        if held is not None:
-            self._pass(held)
-        super().seek(at_s, self._pass, leap=False)
+        if 0.0 <= at_s - self.progress.at_s < _NEAR_S and not self._torn:
+            if held is not None:
+                self.tell(held)
+            super().seek(at_s, self.tell, leap=False)
+            return
+        try:
+            self._wait_for(at_s)
+        except _GivenUpError:
+            self._ahead = held
+            raise
+        self._torn = True
+        self._jump(at_s)
+        self._torn = False
+
+    def _wait_for(self, at_s: float) -> None:
+        """Until the other process has come so far."""
+        self.ahead.look()
+        began_s = self.ahead.played.reached_s
+        while not self.ahead.ended and (reached_s := self.ahead.played.reached_s) < at_s:
+            self._under_way(at_s, (reached_s - began_s) / (at_s - began_s))
+            self.ahead.look(_SLICE_S)
+        self._under_way(at_s, 1.0)
 
     def _jump(self, at_s: float) -> None:
-        """Say what was known then, and go some seconds before it, so that there are waveforms to be seen."""
-        place = bisect.bisect_left(self._times, at_s) - 1
-        self._inbox.put(Jumped(self._cycles[place] if place >= 0 else -1))
-        for known in self._both(place):
-            if known is not None:
-                self._inbox.put(known)
-        super().seek(max(0.0, at_s - WAVES_BEFORE_S), self._pass_what_is_new)
+        """Show what was known then at once, and then the waveforms as sampled of the seconds before it."""
+        played = self.ahead.played
+        known = played.known_at(at_s, cycles=KEPT_CYCLES, cut=KEPT_CUTS, waves_s=WAVES_BEFORE_S)
+        notes = [MarkNote(*note) for note in played.notes_at(at_s)]
+        self._inbox.put(Jumped(), *notes, *known)
+        until_s = max((_end_s(m) for m in known if isinstance(m, WaveData)), default=0.0)
+        told_s = played.reached_s if self.ahead.ended and self.ahead.problem else at_s
 
-    def _pass_what_is_new(self, moment: Moment) -> None:
-        if moment.at_s > self._furthest_s:
-            self.tell(moment)
-        self._under_way(moment.at_s, self._to_s)
+        def passing(moment: Moment) -> None:
+            """The other process may have ended before its time: what it did not find is told from here."""
+            if moment.at_s >= told_s:
+                self.tell(moment)
+                self._under_way(at_s, min(0.99, (moment.at_s - told_s) / max(1.0, at_s - told_s)))
+                return
+            for message in moment.messages:
+                if isinstance(message, WaveData) and (
+                    message.header.kind == "raw" or _end_s(message) > until_s + 0.5 * message.header.dt_s
+                ):
+                    self._inbox.put(message)
+            self._under_way(at_s, 1.0)
 
-    def _pass(self, moment: Moment) -> None:
-        self.tell(moment)
-        self._under_way(moment.at_s, self._to_s)
+        for wave in self.raw_waves(at_s - WAVES_BEFORE_S, at_s):
+            self._inbox.put(wave)
+            self._under_way(at_s, 1.0)
+        super().seek(at_s, passing, leap=False)
+
+
+def _end_s(wave: WaveData) -> float:
+    return wave.header.t0_s + float(wave.samples.shape[1]) * wave.header.dt_s

@@ -7,6 +7,7 @@ its name, raw from conditioned by weight.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,8 +15,8 @@ import numpy as np
 from evenstroke_dsp.health import short_word
 from evenstroke_dsp.messages import CylinderPulse, ProbeHealth, VerdictWord
 
-from .columns import Columns, RunningColumns
-from .drawing import Curve, Item, Line, Picture, Shape, Spot, Text, rectangle, triangle
+from .columns import Columns, RunningColumns, Values
+from .drawing import Curve, Envelope, Item, Line, Picture, Shape, Spot, Text, rectangle, triangle
 from .look import Look, Theme, blend
 from .minmax import reduce_to_columns
 from .units import NARROW_SPACE, factor, rounded
@@ -213,9 +214,7 @@ class Strip:
         label_size = min(1.35 * small, 0.24 * high)
         inside, floor = y + label_size + 0.08 * high, y + 0.94 * high
 
-        def down(
-            v: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-        ) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+        def down(v: Values) -> Values:
             return np.asarray(floor - (v - low) / (top - low) * (floor - inside))
 
         items: list[Item] = [
@@ -228,9 +227,11 @@ class Strip:
         if sight.shown != "conditioned":
             items.append(_curve(model.raw, raw, name, frame, down, blend(theme.ground, theme.quiet, 0.45)))
         if sight.shown != "raw":
-            # Twice, a pixel apart: as thick as two, for a tenth of what a thick line costs.
-            curve = _curve(model.conditioned, fine, name, frame, down, theme.ink)
-            items += [curve, Curve(curve.xs, curve.ys + 1.0, curve.colour)]
+            curve = _curve(model.conditioned, fine, name, frame, down, theme.ink, thick=2.0)
+            items.append(curve)
+            if isinstance(curve, Curve):
+                # Twice, a pixel apart: as thick as two, for a tenth of what a thick line costs.
+                items.append(Curve(curve.xs, curve.ys + 1.0, curve.colour))
         labels = labels_of(model, name, frame.from_s, frame.to_s)
         items += _labels(labels, frame, y, label_size, inside, theme)
         unit = _unit(model, name)
@@ -248,19 +249,24 @@ class Strip:
 
 
 def _curve(
-    keeper: WaveKeeper, columns: Columns, name: str, frame: _Frame, down: object, colour: str
-) -> Curve:
-    assert callable(down)
+    keeper: WaveKeeper,
+    columns: Columns,
+    name: str,
+    frame: _Frame,
+    down: Callable[[Values], Values],
+    colour: str,
+    thick: float = 1.0,
+) -> Curve | Envelope:
+    scale = frame.wide / (frame.to_s - frame.from_s)
     if keeper.dt_s is not None and columns.width_s < 2.0 * keeper.dt_s:
         times, values = _samples(keeper, name, frame)
-    else:
-        times, values = columns.outline()
-    return Curve(frame.at(0.0) + times * (frame.wide / (frame.to_s - frame.from_s)), down(values), colour)
+        return Curve(frame.at(0.0) + times * scale, down(values), colour)
+    low, high = columns.band()
+    begins = frame.at(columns.first * columns.width_s)
+    return Envelope(begins, columns.width_s * scale, down(high), down(low), colour, thick)
 
 
-def _samples(
-    keeper: WaveKeeper, name: str, frame: _Frame
-) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], np.ndarray[tuple[int], np.dtype[np.float64]]]:
+def _samples(keeper: WaveKeeper, name: str, frame: _Frame) -> tuple[Values, Values]:
     """So few that they are drawn as they are, with a break between two pieces."""
     times, values = [np.empty(0)], [np.empty(0)]
     for piece in keeper.between(name, frame.from_s, frame.to_s):

@@ -27,9 +27,10 @@ from .units import PressureUnit
 
 KEPT_S = 20.0
 """Seconds of waveforms that are kept."""
-KEPT_CYCLES = 2000
-KEPT_CUTS = 300
-"""Cycles whose waveforms are kept, too."""
+KEPT_CYCLES = 1000
+"""Ten minutes of cranking; some 6.5 kB each."""
+KEPT_CUTS = 150
+"""Cycles whose waveforms are kept, too: more than any view shows at once."""
 SILENT_S = 3.0
 """A daemon says its state once a second: without a word for so long it is gone or hangs."""
 _HEALTHS = 6
@@ -153,7 +154,6 @@ class ViewModel:
         self.conditioned = WaveKeeper()
         self.marks: deque[MarkNote] = deque(maxlen=100)
         self.cuts: deque[CutWave] = deque(maxlen=KEPT_CUTS)
-        self._later: tuple[list[Cycle], list[CutWave]] = ([], [])
         self._healths: deque[Health] = deque(maxlen=_HEALTHS)
 
     # --- what comes in --------------------------------------------------------------------------------
@@ -176,12 +176,14 @@ class ViewModel:
 
     def take(self, message: Handed) -> None:
         """One message, in the order in which they came."""
+        if message == self.playing:  # said again twenty times a second
+            return
         self.revision += 1
         match message:
             case Restarted():
                 self._forget()
             case Jumped():
-                self._jump(message.last_cycle)
+                self._jump()
             case Playing():
                 self.playing = message
             case MarkNote() if message not in self.marks:
@@ -198,10 +200,6 @@ class ViewModel:
             case Cycle():
                 self.cycles.append(message)
                 self.cuts.append(self._cut(message))
-                self._later = (
-                    [c for c in self._later[0] if c.sequence > message.sequence],
-                    [c for c in self._later[1] if c.sequence > message.sequence],
-                )
             case Balance():
                 self.balance = message
             case FindingMessage():
@@ -222,18 +220,11 @@ class ViewModel:
             dict(zip(wave.probes, wave.units, strict=True)),
         )
 
-    def _jump(self, last_cycle: int) -> None:
-        """Cycles of later moments are put aside, since what was played once need not be worked out again."""
-        cycles, cuts = [*self.cycles, *self._later[0]], [*self.cuts, *self._later[1]]
-        self.cycles = deque([c for c in cycles if c.sequence <= last_cycle], KEPT_CYCLES)
-        self.cuts = deque([c for c in cuts if c.sequence <= last_cycle], KEPT_CUTS)
-        self._later = (
-            [c for c in cycles if c.sequence > last_cycle][:KEPT_CYCLES],
-            [c for c in cuts if c.sequence > last_cycle][:KEPT_CUTS],
-        )
-        self.raw, self.conditioned = WaveKeeper(), WaveKeeper()
-        self.balance = self.finding = None
-        self._healths.clear()
+    def _jump(self) -> None:
+        """All that is of a moment; what the stream is, and marks, stay."""
+        state, marks = self.state, self.marks
+        self._forget()
+        self.state, self.marks = state, marks
 
     def choose(self, unit: PressureUnit) -> None:
         self.pressure_unit = unit

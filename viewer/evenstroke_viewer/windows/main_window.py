@@ -164,10 +164,14 @@ class MainWindow(QMainWindow):
                 Does.SLOWER: lambda: do(Command.SLOWER),
                 Does.SECOND_BACK: lambda: self._seek_by(-1.0),
                 Does.SECOND_ON: lambda: self._seek_by(1.0),
+                Does.STAY: self._replay.stay,
             }
-        for key in KEYS:
-            if key.does in does:
-                QShortcut(QKeySequence(key.sequence), self, does[key.does])
+        shortcuts = {
+            key.does: QShortcut(QKeySequence(key.sequence), self, does[key.does])
+            for key in KEYS
+            if key.does in does
+        }
+        self._stay = shortcuts.get(Does.STAY)
 
     # --- frame by frame ------------------------------------------------------------------------------
 
@@ -181,6 +185,8 @@ class MainWindow(QMainWindow):
         self.frames += 1
         self.views[self._tabs.currentIndex()].refresh(self.model, self.look)
         playing = self.model.playing
+        if self._stay is not None:  # at other times Esc leaves notes and fields
+            self._stay.setEnabled(playing is not None and playing.to_s is not None)
         if playing is not None and not self._scrub.isSliderDown():
             length_s = playing.length_s
             if (
