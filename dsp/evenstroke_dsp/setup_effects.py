@@ -83,14 +83,14 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]
     rest = f"{listed(map(str, clean))} cleanly" if clean else "none cleanly"
-    words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature)}"
+    words = f"{start} disturbed in {listed(map(str, disturbed))}; {rest}. {path_words(setup, probe.role, feature, disturbed)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
     text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
 
 
-def path_words(setup: Setup, role: str, feature: str) -> str:
-    """By what way what is fitted reaches this pulse."""
+def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int]) -> str:
+    """By what way what is fitted reaches this pulse, and those of the cylinders named as disturbed."""
     weak = altered(setup)
     where = listed(map(str, weak))
     others = sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak))
@@ -107,6 +107,13 @@ def path_words(setup: Setup, role: str, feature: str) -> str:
         words = (
             f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
         )
+        order = setup.engine.firing_order
+        just_before = {order[order.index(c) - 1] for c in others} & set(disturbed) - set(others)
+        if just_before:
+            words += (
+                f" The pulse just before it, of {listed(map(str, sorted(just_before)))}, ends at that moment and goes the other "
+                "way."
+            )
     elif feature == "compression":
         itself = (
             "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"

@@ -10,6 +10,7 @@ import pytest
 from evenstroke_dsp.disturbance import disturbed_cylinders
 from evenstroke_dsp.setup import Setup, parse_setup
 from evenstroke_dsp.setup_check import check_setup, check_text, expected_sync
+from evenstroke_dsp.setup_effects import path_words
 
 SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
 THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"
@@ -300,3 +301,12 @@ def test_an_engine_that_idles_with_its_plugs_in_is_compared() -> None:
     assert "intake, drop: all 6 cylinders cleanly." in said(
         parse_setup(SIX + '[conditions]\nmode = "idle"\n' + INTAKE)
     )
+
+
+def test_the_pulse_just_before_the_companions_is_named_where_it_is_altered() -> None:
+    # Arithmetic: intake strokes of 1-8-4-3-6-5-7-2 come in that order; 4's companion is 7, and 5 draws just before it.
+    setup = parse_setup(EIGHT + INTAKE + '[[fitted]]\nwhat = "hose"\ncylinder = 4\nadded_volume_cc = 20.0\n')
+    assert "The pulse just before it, of 5, ends at that moment" in path_words(
+        setup, "intake_pulse", "drop", (2, 5, 7)
+    )
+    assert "just before" not in path_words(setup, "intake_pulse", "drop", (7,))
