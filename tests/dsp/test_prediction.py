@@ -46,7 +46,7 @@ def made(effect: np.ndarray, swing: np.ndarray, columns: int = 4) -> Prediction:
 
 def bent_range(effect: np.ndarray) -> tuple[float, float, float]:
     """Low, middle, high by the textbook, in the scale in which effects are evenly spread."""
-    bend = max(_MODEL_LEAST / _MODEL_SHARE, abs(np.median(effect)))
+    bend = max(_MODEL_LEAST / _MODEL_SHARE, 2 * abs(np.median(effect)))
     bent = np.arcsinh(effect / bend)
     middle = bend * np.sinh(bent.mean())
     # Another model is off by so much; the slope of arsinh there carries it into that scale.
@@ -69,7 +69,7 @@ def test_a_small_effect_is_off_by_an_amount_and_a_large_one_by_a_share() -> None
     # Arithmetic: about -40, a step of reach * share * 40 to either side, less in proportion toward zero.
     large = made(np.full(DRAWS, -40.0), np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
     assert (large.high - large.low) / 2 == pytest.approx(reach * _MODEL_SHARE * 40, rel=0.05)
-    assert -40 - large.low > large.high + 40 > 0
+    assert -40 - large.low > 1.02 * (large.high + 40) > 0
 
 
 def test_draws_that_a_factor_spreads_reach_far_to_their_own_side_and_hardly_to_the_other() -> None:
@@ -79,8 +79,7 @@ def test_draws_that_a_factor_spreads_reach_far_to_their_own_side_and_hardly_to_t
     predicted = made(effect, np.ones(4000)).predicted(KEY, (0, 2, 3))[3]
     beyond = np.mean(effect < predicted.low), np.mean(effect > predicted.high)
     assert 0.005 < beyond[0] < 0.045 and beyond[1] < 0.025
-    assert predicted.high < 0.5
-    assert effect.mean() + 1.96 * effect.std() > 2 > predicted.high + 1
+    assert effect.mean() + 1.96 * effect.std() > 2.5 > predicted.high + 1.5
 
 
 def test_what_is_known_exactly_predicts_as_least_squares_do() -> None:
