@@ -27,10 +27,10 @@ Key = tuple[str, str]
 LEAST_DRAWS = 12
 """With fewer engines that could be simulated nothing is stated."""
 _COVERAGE = 0.95
-_MODEL_SHARE = 0.15
+_MODEL_SHARE = 0.2
 _MODEL_LEAST = 0.3
-"""What another model of the same engine makes of an effect: off by this share of it, and by this much, in
-per cent of the pulse (standard deviations; judged from what tests/bench/bench_setup_effects.py shows)."""
+"""What another model of the same engine makes of an effect: off by this share of it where it is large, and by this much, in
+per cent of the pulse, where it is small (standard deviations; judged from what tests/bench/bench_setup_effects.py shows)."""
 _NORMAL_SHARE = 1.4
 """Another model, or another maker's production, scatters its healthy cylinders this much more (judged likewise)."""
 _ABSURD = 10.0
@@ -155,14 +155,17 @@ class Prediction:
         if usable.sum() < LEAST_DRAWS:
             return None
         scores, at, errors = self._scores(seen, usable)
-        least = _MODEL_LEAST
         out = {}
         for column in heard:
             cylinder = self.cylinders[key[0]][column]
-            middle, deviation, freedom = _conditional(effects[usable, column], scores, at, errors)
-            spread = math.sqrt(deviation**2 + (_MODEL_SHARE * middle) ** 2 + least**2)
-            reach = float(stats.t.ppf(0.5 + _COVERAGE / 2, freedom)) * spread
-            out[cylinder] = Predicted(deviation=middle, low=middle - reach, high=middle + reach)
+            drawn = effects[usable, column]
+            bend = _bend(drawn)
+            middle, deviation, freedom = _conditional(np.arcsinh(drawn / bend), scores, at, errors)
+            most = bend * math.sinh(middle)
+            model = math.hypot(_MODEL_SHARE * most, _MODEL_LEAST) / math.hypot(most, bend)
+            reach = float(stats.t.ppf(0.5 + _COVERAGE / 2, freedom)) * math.hypot(deviation, model)
+            low, high = (bend * math.sinh(x) for x in (middle - reach, middle + reach))
+            out[cylinder] = Predicted(deviation=most, low=low, high=high)
         return out
 
     def normal(self, key: Key, reference: Sequence[int]) -> dict[int, Normal] | None:
@@ -342,6 +345,17 @@ def _ordinary(rows: Floats) -> Bools:
     reach = _ABSURD * np.maximum(spread, _MODEL_LEAST)
     near = np.abs(np.where(found, rows, 0.0) - middle) <= reach
     return np.asarray(kept & near.all(axis=1))
+
+
+def _bend(drawn: Floats) -> float:
+    """Effects are handled as arsinh(effect / this): below it much as they are, above it much as their logarithm, sign
+    kept.
+
+    Inertia, leak and plenum multiply an effect: its draws lie unevenly about their middle, far out on the side of the large
+    ones, and evenly on this scale. A normal law of the effects themselves would reach as far to the other sign; with a
+    smaller bend than twice the usual effect, ranges of large ones reach out to what no engine shows.
+    """
+    return max(_MODEL_LEAST / _MODEL_SHARE, 2.0 * abs(float(np.median(drawn))))
 
 
 def _alike(deviations: Floats) -> bool:

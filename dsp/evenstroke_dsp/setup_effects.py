@@ -93,7 +93,7 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
 
 
 def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] = ()) -> str:
-    """By what way what is fitted reaches this pulse; disturbed: all cylinders whose pulse it reaches."""
+    """By what way what is fitted reaches this pulse, and those of the cylinders named as disturbed."""
     weak = altered(setup)
     where = listed(map(str, weak))
     others = sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak))
@@ -107,9 +107,19 @@ def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] =
         else f"every pulse drawn near {'it' if len(weak) == 1 else 'them'}"
     )
     if role in ("intake_pulse", "manifold_pressure"):
-        further = sorted(set(disturbed) - set(others) - set(weak)) if others else []
-        beside = f" So do those beside it, which overlap it ({listed(map(str, further))})." if further else ""
-        words = f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level.{beside}"
+        order = setup.engine.firing_order
+        just_before = {order[order.index(c) - 1] for c in others} & set(disturbed) - set(others)
+        further = set(disturbed) - set(others) - set(weak) - just_before if others else set()
+        words = (
+            f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
+        )
+        if further:
+            words += f" So do those beside it, which overlap it ({listed(map(str, sorted(further)))})."
+        if just_before:
+            words += (
+                f" The pulse just before it, of {listed(map(str, sorted(just_before)))}, ends at that moment and goes the other "
+                "way."
+            )
     elif feature == "compression":
         itself = (
             "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"

@@ -143,7 +143,9 @@ def wide(setup: Setup, rng: np.random.Generator) -> EngineParameters:
         intake_closes_deg=rng.uniform(575, 608),
         inertia_kg_m2=p.inertia_kg_m2 * by(0.6, 1.7),
         coulomb_nm=p.coulomb_nm * by(0.75, 1.35),
-        starter_inertia_kg_m2=p.starter_inertia_kg_m2 * by(0.6, 1.6),
+        # From next to none, as in a model that lets torque follow speed at once, to that of a high-geared starter.
+        starter_inertia_kg_m2=p.inertia_kg_m2 * by(0.01, 1.5),
+        clutch_stiffness_nm=by(400.0, 20_000.0),
         armature_ohm=p.armature_ohm * by(0.85, 1.15),
         battery_ohm=p.battery_ohm * by(0.8, 1.4),
         plenum_l=p.plenum_l * by(0.6, 1.7),

@@ -5,7 +5,7 @@ engines drawn from the priors without scatter. Then every fault, one size each: 
 own cylinder, the most it moves any other's, and whether that is more than healthy engines show, for each kind of
 pulse: what the test can see, and what it cannot.
 
-    python tests/bench/bench_what_shows.py [--draws 8] [--workers 2]
+    python tests/bench/bench_what_shows.py [--draws 8] [--workers 2] [--hose-only]
 """
 
 from __future__ import annotations
@@ -120,6 +120,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--draws", type=int, default=8)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--hose-only", action="store_true", help="the first table alone")
     asked = parser.parse_args()
     say = sys.stdout.write
     with ThreadPoolExecutor(asked.workers) as pool:
@@ -135,18 +136,25 @@ def main() -> None:
                 return cranked(setup, np.random.default_rng(seed), heavier, scatter, **scenario)
 
             bare = list(pool.map(run, seeds(asked.draws)))
-            scattered_ones = list(pool.map(lambda s, run=run: run(s, scatter=True), seeds(4 * asked.draws)))
             hose = (FittedPart(cylinder=where, added_volume_cc=volume),)
             fitted = list(pool.map(lambda s, run=run, hose=hose: run(s, fitted=hose), seeds(asked.draws)))
             say(f"== {name}: hose of {volume:g} cc in {where}, companion {pair}; {asked.draws} engines\n")
             for key, at, what in (
                 (("intake", "drop"), pair_at, "companion's drop"),
+                (("intake", "drop"), pair_at - 1, "drop just before the companion's"),
                 (("intake", "depth"), pair_at, "companion's depth of trough"),
                 (("exhaust", "suction"), own_at, "own dip at exhaust opening"),
                 (("starter", "compression"), own_at, "own load on the starter"),
             ):
                 sizes = [changes(b, f, key, of_mean=False)[at] for b, f in zip(bare, fitted, strict=True)]
-                say(f"  {what}: {np.median(sizes):+.1f} % ({min(sizes):+.1f} to {max(sizes):+.1f})\n")
+                sizes = [size for size in sizes if np.isfinite(size)]
+                stalled = f"; {asked.draws - len(sizes)} stalled" if len(sizes) < asked.draws else ""
+                say(
+                    f"  {what}: {np.median(sizes):+.1f} % ({min(sizes):+.1f} to {max(sizes):+.1f}{stalled})\n"
+                )
+            if asked.hose_only:
+                continue
+            scattered_ones = list(pool.map(lambda s, run=run: run(s, scatter=True), seeds(4 * asked.draws)))
             usual = {}
             for key in KEYS:
                 uneven = [np.abs(100 * (s[key] / s[key].mean() - 1)).max() for s in scattered_ones]

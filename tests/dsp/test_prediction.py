@@ -1,8 +1,8 @@
 """What the physics predict of a set-up, and how a recording narrows it.
 
 Statistics against scipy: where nothing is seen the range must be the Student t prediction interval
-of a sample (any statistics textbook; scipy.stats.t as the reference), and a covariate that is known exactly must give
-the ordinary least-squares prediction.
+of a sample (any statistics textbook; scipy.stats.t as the reference) of the bent effects, and a covariate that is known
+exactly must give the ordinary least-squares prediction.
 """
 
 from __future__ import annotations
@@ -44,15 +44,42 @@ def made(effect: np.ndarray, swing: np.ndarray, columns: int = 4) -> Prediction:
     )
 
 
+def bent_range(effect: np.ndarray) -> tuple[float, float, float]:
+    """Low, middle, high by the textbook, in the scale in which effects are evenly spread."""
+    bend = max(_MODEL_LEAST / _MODEL_SHARE, 2 * abs(np.median(effect)))
+    bent = np.arcsinh(effect / bend)
+    middle = bend * np.sinh(bent.mean())
+    # Another model is off by so much; the slope of arsinh there carries it into that scale.
+    model = np.hypot(_MODEL_SHARE * middle, _MODEL_LEAST) / np.hypot(middle, bend)
+    spread = np.hypot(bent.std(ddof=1) * np.sqrt(1 + 1 / effect.size), model)
+    reach = stats.t.ppf(0.975, effect.size - 1) * spread
+    return tuple(bend * np.sinh(bent.mean() + np.array([-reach, 0.0, reach])))
+
+
 def test_where_nothing_is_seen_the_range_is_students_prediction_interval() -> None:
     effect = np.random.default_rng(1).normal(-5.0, 2.0, DRAWS)
     predicted = made(effect, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
-    spread = np.hypot(
-        effect.std(ddof=1) * np.sqrt(1 + 1 / DRAWS), np.hypot(_MODEL_SHARE * effect.mean(), _MODEL_LEAST)
-    )
-    reach = stats.t.ppf(0.975, DRAWS - 1) * spread
-    assert predicted.deviation == pytest.approx(effect.mean())
-    assert (predicted.low, predicted.high) == pytest.approx((effect.mean() - reach, effect.mean() + reach))
+    assert (predicted.low, predicted.deviation, predicted.high) == pytest.approx(bent_range(effect))
+
+
+def test_a_small_effect_is_off_by_an_amount_and_a_large_one_by_a_share() -> None:
+    reach = stats.t.ppf(0.975, DRAWS - 1)
+    small = made(np.full(DRAWS, -0.01), np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    assert (small.high - small.low) / 2 == pytest.approx(reach * _MODEL_LEAST, rel=0.05)
+    # Arithmetic: about -40, a step of reach * share * 40 to either side, less in proportion toward zero.
+    large = made(np.full(DRAWS, -40.0), np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
+    assert (large.high - large.low) / 2 == pytest.approx(reach * _MODEL_SHARE * 40, rel=0.05)
+    assert -40 - large.low > 1.02 * (large.high + 40) > 0
+
+
+def test_draws_that_a_factor_spreads_reach_far_to_their_own_side_and_hardly_to_the_other() -> None:
+    # Reference: of the law itself 2.5 % lie beyond either end; a normal law of the same mean and deviation would have put 0 %
+    # beyond the near end, which it has on the other side of zero.
+    effect = -8.0 * np.exp(np.random.default_rng(11).normal(0.0, 0.6, 4000))
+    predicted = made(effect, np.ones(4000)).predicted(KEY, (0, 2, 3))[3]
+    beyond = np.mean(effect < predicted.low), np.mean(effect > predicted.high)
+    assert 0.005 < beyond[0] < 0.045 and beyond[1] < 0.025
+    assert effect.mean() + 1.96 * effect.std() > 2.5 > predicted.high + 1.5
 
 
 def test_what_is_known_exactly_predicts_as_least_squares_do() -> None:
@@ -136,7 +163,7 @@ def test_an_engine_that_all_but_stalls_does_not_make_the_range() -> None:
     # Wide and skewed is not absurd: of a law with long tails next to nothing is left out.
     skewed = np.random.default_rng(10).lognormal(1.0, 0.8, DRAWS)
     wide = made(-skewed, np.ones(DRAWS)).predicted(KEY, (0, 2, 3))[3]
-    assert wide.deviation == pytest.approx(-skewed.mean())
+    assert (wide.low, wide.deviation, wide.high) == pytest.approx(bent_range(-skewed))
 
 
 def test_too_few_engines_say_nothing() -> None:

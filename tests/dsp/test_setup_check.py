@@ -14,7 +14,7 @@ from evenstroke_dsp.messages import Predicted
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup, parse_setup
 from evenstroke_dsp.setup_check import check_setup, check_text, expected_sync
-from evenstroke_dsp.setup_effects import range_words
+from evenstroke_dsp.setup_effects import path_words, range_words
 
 SIX = "schema = 1\n[engine]\ncylinders = 6\nfiring_order = [1, 5, 3, 6, 2, 4]\n"
 THREE = "schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 3, 2]\n"
@@ -371,3 +371,12 @@ def test_sections_do_not_contradict_what_the_physics_disturb() -> None:
 def test_no_pulse_is_said_to_lack_more_than_all_of_it() -> None:
     assert range_words(Predicted(deviation=-82.0, low=-111.0, high=-52.0)) == "-82 % (-100 to -52 %)"
     assert effect_words(Predicted(deviation=-82.0, low=-111.0, high=-52.0)) == "52 to 100 % smaller"
+
+
+def test_the_pulse_just_before_the_companions_is_named_where_it_is_altered() -> None:
+    # Arithmetic: intake strokes of 1-8-4-3-6-5-7-2 come in that order; 4's companion is 7, and 5 draws just before it.
+    setup = parse_setup(EIGHT + INTAKE + '[[fitted]]\nwhat = "hose"\ncylinder = 4\nadded_volume_cc = 20.0\n')
+    assert "The pulse just before it, of 5, ends at that moment" in path_words(
+        setup, "intake_pulse", "drop", (2, 5, 7)
+    )
+    assert "just before" not in path_words(setup, "intake_pulse", "drop", (7,))
