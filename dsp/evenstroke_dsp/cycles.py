@@ -5,12 +5,13 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .angle import Rotation
 from .blocks import Floats
+from .compression_course import CompressionCourse
 from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
 from .half_cycle import HalfCycle
 from .history import History
@@ -28,6 +29,8 @@ UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
 }
 """Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
 
+STARTED_RPM = 450.0
+"""Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 _STRAIGHT_ERROR_DEG = 25.0
 _STRAIGHT_LIKE = (180.0, 180.0, 1.7)
 """Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, one-sided,
@@ -150,6 +153,7 @@ class CycleCutter:
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync))
+        self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
     def _every_deg(self) -> float:
@@ -406,11 +410,12 @@ class CycleCutter:
         rotation = self._of_runs[index].rotation
         for k in range(self._runs_seen[index] - run.forgotten, len(run.times)):
             t = run.times[k]
-            if not (final or self.shape.knows(t)):
+            if not (final or (self.shape.knows(t) and self.compression.knows(t))):
                 return
             self._runs_seen[index] = run.forgotten + k + 1
             if not rotation.t:
                 self.shape.begin(t)
+                self.compression.begin()
                 rotation.add(t, start)
                 continue
             self._take_interval(rotation, t, run.intervals[k] * step)
@@ -419,21 +424,33 @@ class CycleCutter:
     def _take_interval(self, rotation: Rotation, t: float, deg: float) -> None:
         """Knots from the last sync event to the one at `t`, `deg` degrees later."""
         t_before, deg_before = rotation.t[-1], rotation.deg[-1]
-        course = self.shape.between(t_before, t, deg)
-        if course is None:
-            course = self._straight(rotation, t - t_before, deg)
+        course = self._course(rotation, t_before, t, deg)
         for at, share in zip(course.times.tolist(), course.share.tolist(), strict=True):
             rotation.add(at, deg_before + share * deg)
         rotation.add(t, deg_before + deg)
         rotation.doubts.append((deg_before + deg, course.uncertainty_deg))
 
-    def _straight(self, rotation: Rotation, lasted: float, deg: float) -> Course:
+    def _course(self, rotation: Rotation, t0: float, t1: float, deg: float) -> Course:
+        """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed."""
+        course = self.shape.between(t0, t1, deg)
+        if course is not None:
+            return course
+        speed = deg / (t1 - t0)
+        change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
+        ramp = (
+            deg / 8.0 * abs(change) if math.isfinite(change) else 0.0
+        )  # the sagitta of a speed that changes evenly
+        # A load that was recorded and has no rhythm is a dead probe's, or no compression's.
+        if not self.shape.recorded(t0, t1) and speed / 6.0 < STARTED_RPM:
+            course = self.compression.between(t0, t1, deg, change)
+        if course is None:
+            return self._straight(speed, ramp, deg)
+        return replace(course, uncertainty_deg=course.uncertainty_deg + ramp)
+
+    def _straight(self, speed: float, ramp: float, deg: float) -> Course:
         """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
         longest, rpm, power = _STRAIGHT_LIKE
-        speed = deg / lasted
         ripple = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
-        before = rotation.speed_at_end() if len(rotation.t) >= 2 else speed
-        ramp = deg / 8.0 * abs(math.log(speed / before))  # the sagitta of a speed that changes evenly
         error = _STRAIGHTEST_ERROR_DEG + min(_STRAIGHT_ERROR_DEG * ripple + ramp, deg / 4.0)
         return Course(np.empty(0), np.empty(0), error)
 

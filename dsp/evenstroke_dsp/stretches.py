@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from .cycles import CycleSpan
+from .cycles import STARTED_RPM, CycleSpan
 from .messages import CrankedStretch, StretchKind
 
-STARTED_RPM = 450.0
-"""Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 FASTEST_IDLE_RPM = 1500.0
 _SLOWEST_IDLE_RPM = 350.0
 """What has run idles on down to here; below it runs out (common practice, no source)."""

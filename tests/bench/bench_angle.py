@@ -1,6 +1,6 @@
 """How well the crank angle is known, in degrees RMS against simulated engines, by engine and by what it rests on.
 
-    python tests/bench/bench_angle.py [--seeds N] [--engine NAME] [--basis NAME]
+    python tests/bench/bench_angle.py [--seeds N] [--engine NAME] [--basis NAME] [--leak MM2]
 
 Truth: `theta_deg` of evenstroke_dsp.physics, whose engines, starters and batteries are drawn anew for each seed
 (what a set-up leaves open, and ordinary scatter between cylinders). The code under test sees 12-bit
@@ -16,7 +16,7 @@ import argparse
 import math
 import sys
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from evenstroke_dsp.blocks import Block, EdgeBlock, Floats, SampleBlock
@@ -60,6 +60,7 @@ ENGINES = {
 }
 
 _INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\ninput = 0\nvolts_per_unit = 0.1\nvolts_at_zero = 2.5\n'
+_EXHAUST = '[[probe]]\nname = "exhaust"\nrole = "exhaust_pulse"\ninput = 5\nvolts_per_unit = 0.1\nvolts_at_zero = 2.5\n'
 _CURRENT = '[[probe]]\nname = "starter"\nrole = "starter_current"\ninput = 1\nvolts_per_unit = 0.004\n'
 _VOLTAGE = '[[probe]]\nname = "battery"\nrole = "battery_voltage"\ninput = 2\nvolts_per_unit = 0.3\n'
 _SYNC = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ninput = 3\ncylinder = {first}\nevery = "{every}"\noffset_deg = {deg}\n'
@@ -67,6 +68,7 @@ _WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\ninput = 4\nteeth = "6
 
 BASES: dict[str, tuple[str, ...]] = {
     "sync": (_INTAKE, _SYNC),
+    "sync, exhaust": (_EXHAUST, _SYNC),
     "sync, voltage": (_INTAKE, _VOLTAGE, _SYNC),
     "sync, current": (_INTAKE, _CURRENT, _SYNC),
     "sync, wheel": (_INTAKE, _SYNC, _WHEEL),
@@ -80,10 +82,14 @@ def setup_of(engine: Engine, basis: str, *, every: str = "cycle") -> Setup:
     return parse_setup(engine.setup_text() + "".join(told))
 
 
-def trace_of(engine: Engine, seed: int) -> CrankTrace:
-    """One engine of that kind, cranked from rest: everything that the set-up leaves open is drawn."""
+def trace_of(engine: Engine, seed: int, leak_mm2: float = 0.0) -> CrankTrace:
+    """One engine of that kind, cranked from rest: everything that the set-up leaves open is drawn. leak_mm2: what leaks past
+    the rings of the second cylinder to fire, beside what leaks anyway; 5 leaves little of its compression."""
     rng = np.random.default_rng([seed, len(engine.order)])
     parameters = scattered(parameters_for(setup_of(engine, "sync"), rng), rng)
+    leaks = list(parameters.ring_leak_mm2)
+    leaks[engine.order[1] - 1] += leak_mm2
+    parameters = replace(parameters, ring_leak_mm2=tuple(leaks))
     scenario = CrankScenario(rest_s=REST_S, crank_s=CRANK_S, coast_s=0.3, output_hz=RATE_HZ)
     return simulate(parameters, scenario)
 
@@ -102,10 +108,11 @@ def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float =
         0: 2.5 + 0.1 * probes.intake_pulse(trace),
         1: 0.004 * trace.current_a,
         2: 0.3 * trace.battery_v,
+        5: 2.5 + 0.1 * probes.exhaust_pulse(trace),
     }
     analog = tuple(k for k in clean if k in kept)
     volts = np.stack([noisy(clean[k], 0.01, rng) for k in analog])
-    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input is not None and p.input > 2}
+    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (3, 4)}
     blocks: list[Block] = []
     first = round(from_s * RATE_HZ)
     for k in range(first, volts.shape[1], BLOCK):
@@ -196,6 +203,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--engine", choices=ENGINES, action="append")
     parser.add_argument("--basis", choices=BASES, action="append")
+    parser.add_argument("--leak", type=float, default=0.0, help="mm2 past the rings of one cylinder")
     asked = parser.parse_args()
     out = sys.stdout.write
     out("Degrees RMS: mean over seeds [95 % interval], the worst seed; the straight line likewise.\n")
@@ -205,9 +213,11 @@ def main() -> None:
     for name in asked.engine or ENGINES:
         engine = ENGINES[name]
         # The first one compiles, which two threads must not do at once.
-        traces = [trace_of(engine, 0)]
+        traces = [trace_of(engine, 0, asked.leak)]
         with ThreadPoolExecutor(2) as pool:
-            traces += pool.map(lambda seed, engine=engine: trace_of(engine, seed), range(1, asked.seeds))
+            traces += pool.map(
+                lambda seed, engine=engine: trace_of(engine, seed, asked.leak), range(1, asked.seeds)
+            )
         for basis in asked.basis or BASES:
             found = [outcome(engine, basis, seed, trace) for seed, trace in enumerate(traces)]
             known = [f for f in found if f is not None]
