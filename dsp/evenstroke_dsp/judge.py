@@ -354,7 +354,11 @@ def judgement(
     swings = {
         m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
     }
-    narrowed = keeper.state(seen_of(comparisons, rpm, swings, stretches.angle_uncertainty_deg))
+    named = any(
+        c.cylinder is not None or c.one_of for comparison in comparisons for c in comparison.cylinders
+    )
+    angle_uncertainty_deg = stretches.angle_uncertainty_deg(named=named)
+    narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty_deg))
     seen = () if refused else seen_events(setup, angle_records)
     if not refused:
         warnings += pressure_warnings(pressure_traces(setup, angle_records))
@@ -369,7 +373,7 @@ def judgement(
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=stretches.angle_uncertainty_deg,
+            angle_uncertainty_deg=angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
         findings=() if refused else findings_of(setup, narrowed, comparisons),

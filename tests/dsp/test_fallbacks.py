@@ -116,6 +116,15 @@ def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float,
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
     assert smaller(run) == [3 if named else None]
     assert {"cylinders_unnamed", "positions_set_aside"} <= codes(run)
+    # A cycle that both cut is the sync's, which counts from its first on: the engine is not spinning up.
+    before, after = run.judgement.cranked
+    assert before.to_s <= after.from_s + 1e-6
+    assert after.from_s - before.to_s < 120.0 / LATE.rpm
+    assert after.mean_rpm == pytest.approx(LATE.rpm, rel=0.02)
+    first = next(c for c in run.cycles if c.probes[0].pulses[0].cylinder is not None)
+    assert (first.from_s, first.left_out) == (pytest.approx(after.from_s), None)
+    # And what is known of the angle is that of the cycles that are compared.
+    assert (run.judgement.sync.angle_uncertainty_deg is not None) == named
     # The rhythm that nobody follows any more does not keep the engine turning.
     assert [f.phase for f in run.findings][-2:] == ["rest", "rest"]
 
