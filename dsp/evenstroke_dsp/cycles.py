@@ -22,6 +22,7 @@ from .speed_shape import Course, SpeedShape
 from .sync_rate import degrees_apart
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
+from .wording import counted
 
 UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
     "ignition_sync": (-15.0, 15.0),
@@ -198,6 +199,19 @@ class CycleCutter:
     def listens_unevenly(self) -> bool:
         """And whether these have to tell uneven firing angles apart."""
         return self.listens and self._rhythm is not None and not self._rhythm.even
+
+    @property
+    def came(self) -> tuple[str, ...]:
+        """What the set-up's sync and wheel gave, in words, where no cycle could be cut by them; empty where it has neither."""
+        words = []
+        if self._sync is not None and self._probe is not None:
+            name, events = self._probe.name, self._sync.came
+            words.append(f"{name}: {counted(events, 'event') + ' came' if events else 'no event came'}")
+        if self._wheel is not None:
+            name, edges = self._wheel.probe.name, self._wheel.edges
+            fits = "and they fit its `teeth` at no one place"
+            words.append(f"{name}: {f'{edges} of its edges came, {fits}' if edges else 'no edge came'}")
+        return tuple(words)
 
     @property
     def rotations(self) -> tuple[Rotation, ...]:
