@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -14,6 +15,10 @@ _SLOWEST_IDLE_RPM = 350.0
 _UNSTEADY = 0.06
 """Share by which a cycle's speed may differ from the last steady one: a sagging battery changes it by well
 under 1 % a cycle; gaining speed, starting and letting go of the starter by more than this."""
+_LETS_GO, _LETS_GO_MORE = 0.02, 0.012
+"""Share by which a cycle that is let go of, even in its last quarter, is slower than the one before, and by which that is more
+than the speed was falling already. Of 343 simulated cycles none was slower by more than 1.3 %; a battery that sags by 30 % in
+ten seconds slows each by some 2 %, and evenly."""
 _SAME_S = 1e-6
 _OVERLAPPING = 16
 """Cycles that a sync which comes late may cut anew, after the pulses' rhythm has cut them: two or three, as a rule."""
@@ -45,6 +50,7 @@ class StretchKeeper:
     def __init__(self) -> None:
         self._cranked: list[_Cranked] = []
         self._last: tuple[int, float, float] | None = None  # rotation, rpm and end of the cycle before
+        self._change = 0.0  # logarithm of that speed over the one before
         self._steady_rpm: float | None = None
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
         self._ran_in: int | None = None  # the rotation in which the engine runs by itself
@@ -62,7 +68,10 @@ class StretchKeeper:
         same_turning = last is not None and (
             last[0] == span.rotation_index or span.from_s < last[2] - _SAME_S
         )
-        steady = same_turning and self._is_steady(rpm, last[1] if last is not None else rpm)
+        before, changed = last[1] if same_turning and last is not None else rpm, self._change
+        self._change = math.log(rpm / before)
+        let_go = self._change < -_LETS_GO and self._change - changed < -_LETS_GO_MORE
+        steady = same_turning and self._is_steady(rpm, before)
         kind: StretchKind
         ran = self._ran_in == span.rotation_index
         if rpm < (_SLOWEST_IDLE_RPM if ran else STARTED_RPM):
@@ -90,6 +99,8 @@ class StretchKeeper:
         number = self._numbers[kind]
         self._numbers[kind] += 1
         left_out = self._left_out(same_turning=same_turning, steady=steady)
+        if left_out is None and let_go and kind == "cranking":
+            left_out = "let_go"  # the starter: its last pulses were drawn at another speed
         if left_out is None:
             doubt = span.uncertainty_deg
             self._doubt_unknown |= doubt is None

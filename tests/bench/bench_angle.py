@@ -230,7 +230,8 @@ def gaps(engine: str, traces: list[CrankTrace]) -> str:
             worst, stated = np.array(found).T
             share = float(np.mean(worst <= stated))
             lines.append(
-                f"{engine:14} {teeth:6} largest error {worst.mean():5.1f} (worst {worst.max():5.1f}), stated {stated.mean():5.1f}, held "
+                f"{engine:14} {teeth:6} largest error {worst.mean():5.1f} (worst {worst.max():5.1f}), "
+                f"stated {stated.mean():5.1f}, held "
                 f" {share:.1%} of {worst.size} cycles\n"
             )
     return "".join(lines)
