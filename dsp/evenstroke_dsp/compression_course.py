@@ -8,14 +8,14 @@ that compresses by a power law. K = p0 swept / (J w0^2) says how light the crank
 the starter makes good what was lost.
 
 Neither is known, nor whether every cylinder compresses. So many engines are drawn from what engines are like, and what
-the pulses say is weighed by Bayes' rule: where firing is even, each pulse's fundamental comes as much late against even
+the exhaust pulses say is weighed by Bayes' rule: where firing is even, each pulse's fundamental comes as much late against even
 spacing as the crank was late there. That tells a cylinder that compresses less, and little of what all cylinders do alike.
-The course is the mean over the draws; its uncertainty what 95 % of them stray from it at most, more where the pulses lie as
-no draw explains. `tests/bench/bench_angle.py` measures both, for healthy engines and with `--leak` for others.
+The course is the mean over the draws; its uncertainty what they stray from it, more where the pulses lie as no draw explains.
+`tests/bench/bench_angle.py` measures both, for healthy engines and with `--leak` for others.
 
 The phases of the pulses' harmonics (`pulse_evidence`) were tried as evidence for K and L, and left out: mixed with valve
 timing, delay and the probe's corner, they make fours worse (4.1 degrees RMS to 5.1 with an intake, to 6.3 with an exhaust
-probe; threes 5.3 to 8.8 and 6.1; four engines each), and what was stated no longer held.
+probe; threes 5.3 to 8.8 and 6.1; four engines each), and what was stated no longer held. So were the lags of intake pulses.
 """
 
 from __future__ import annotations
@@ -58,9 +58,12 @@ _LOST_IN_HEAT = 0.10  # of the pressure, on the way down
 _ERROR_DEG, _SHARE_OF_COURSE = 2.5, 0.15
 """What the model itself gets wrong (`tests/bench/bench_angle.py`)."""
 
-_TELLS = {"exhaust_pulse": 0.3, "intake_pulse": 0.5, "manifold_pressure": 0.5}
-"""By role, best first: what lags of its pulses are off because a weak cylinder also makes other pulses, as a share of
-the largest of them."""
+_TELLING = frozenset({3, 4, 6, 8})
+"""Cylinders of engines whose exhaust pulses were seen to lag as the crank does, within _LAG_SHARE of the largest lag, since a
+weak cylinder also makes other pulses. A five's do not, and intake pulses do not: a dead cylinder moves its own by 50 degrees."""
+_LAG_SHARE = 0.3
+_TOLD, _UNTOLD = 0.95, 0.99
+"""Share of the draws that stay within what is stated; where nothing tells a weak cylinder, of those that have one."""
 _LAG_ERROR_DEG, _FIRST_LAG_ERROR_DEG = 0.7, 3.0
 """Standard deviation of a healthy engine's lags, by their unevenness and by noise before a second cycle shows it."""
 _STEADY = 0.03  # logarithm of speed over the one before: in a cycle that changes more, pulses lag by that
@@ -81,8 +84,8 @@ class CompressionCourse:
         self._firing = np.asarray(firing_deg, dtype=np.float64)
         self._pattern_deg = shortest_period(list(firing_deg)) if firing_deg else CYCLE_DEG
         even = bool(firing_deg) and self._pattern_deg * engine.cylinders <= CYCLE_DEG + 1.0
-        heard = [p for role in _TELLS for p in setup.probe if p.role == role] if even else []
-        whole = [p for p in heard if len(setup.sees(p)) == engine.cylinders > 1]
+        heard = [p for p in setup.probe if p.role == "exhaust_pulse"] if even else []
+        whole = [p for p in heard if len(setup.sees(p)) == engine.cylinders and engine.cylinders in _TELLING]
         self.source = RhythmSource.of(setup, whole[0]) if whole else None
         """The probe whose pulses tell; its `row` and `offset_s` are set once the samples' grid is known."""
         self._torque = np.fft.rfft(_gas_torque(engine))
@@ -129,8 +132,13 @@ class CompressionCourse:
         courses = courses - courses[:, :1] - ends * np.linspace(0.0, 1.0, turns.size)
         mean: Floats = weights @ courses
         strays = np.abs(courses - mean).max(axis=1)
+        doubtful, share = weights, _TOLD
+        if not self._lags:
+            share = _UNTOLD
+            weak = np.repeat(np.arange(self._likely.size) > 0, weights.size // self._likely.size)
+            doubtful = weights * weak / float(weights[weak].sum())
         order = np.argsort(strays)
-        widest = float(np.interp(0.95, np.cumsum(weights[order]), strays[order]))
+        widest = float(np.interp(share, np.cumsum(doubtful[order]), strays[order]))
         model = _ERROR_DEG + _SHARE_OF_COURSE * float(np.abs(mean).max())
         turned: Floats = np.arange(1, turns.size - 1) * np.float64(_STEP_DEG)
         times = t0 + (turned - mean[1:-1]) / deg * (t1 - t0)
@@ -173,20 +181,20 @@ class CompressionCourse:
         self._lags.append(-phase / (2 * math.pi) * self._pattern_deg)
 
     def _weighed(self, ahead: Floats, weights: Floats) -> tuple[Floats, float]:
-        """The draws' weights after what the pulses said so far, and the degrees that these lag as no draw explains."""
+        """The draws' weights after what the pulses said so far, and the degrees that these lag, or may, as no draw explains."""
         if self.source is None or not self._lags:
             return weights, 0.0
         each = np.asarray(self._lags)
         lags = each.mean(axis=0)
         scatter = float(np.sqrt(each.var(axis=0, ddof=1).mean())) if len(each) > 1 else _FIRST_LAG_ERROR_DEG
-        other = _TELLS[self.source.probe.role] * float(np.abs(lags).max())
+        other = _LAG_SHARE * float(np.abs(lags).max())
         error = math.hypot(_LAG_ERROR_DEG, scatter / math.sqrt(len(each)), other)
         behind = -ahead @ (self._windows / self._windows.sum(axis=1, keepdims=True)).T
         behind -= behind.mean(axis=1, keepdims=True)
         fit = -0.5 * (((behind - lags) / error) ** 2).sum(axis=1)
         weights = weights * np.exp(fit - fit[weights > 0].max())
         weights = weights / weights.sum()
-        return weights, float(np.abs(weights @ behind - lags).max())
+        return weights, float(np.abs(weights @ behind - lags).max()) + other
 
 
 def _cylinders(alike: Floats) -> tuple[Floats, Floats]:
