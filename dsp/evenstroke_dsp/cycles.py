@@ -5,12 +5,13 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .angle import Rotation
 from .blocks import Floats
+from .compression_course import CompressionCourse
 from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
 from .half_cycle import HalfCycle
 from .history import History
@@ -21,6 +22,7 @@ from .speed_shape import Course, SpeedShape
 from .sync_rate import degrees_apart
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
+from .wording import counted
 
 UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
     "ignition_sync": (-15.0, 15.0),
@@ -28,6 +30,8 @@ UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
 }
 """Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
 
+STARTED_RPM = 450.0
+"""Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 _STRAIGHT_ERROR_DEG = 25.0
 _STRAIGHT_LIKE = (180.0, 180.0, 1.7)
 """Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, one-sided,
@@ -150,6 +154,7 @@ class CycleCutter:
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync))
+        self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
     def _every_deg(self) -> float:
@@ -194,6 +199,19 @@ class CycleCutter:
     def listens_unevenly(self) -> bool:
         """And whether these have to tell uneven firing angles apart."""
         return self.listens and self._rhythm is not None and not self._rhythm.even
+
+    @property
+    def came(self) -> tuple[str, ...]:
+        """What the set-up's sync and wheel gave, in words, where no cycle could be cut by them; empty where it has neither."""
+        words = []
+        if self._sync is not None and self._probe is not None:
+            name, events = self._probe.name, self._sync.came
+            words.append(f"{name}: {counted(events, 'event') + ' came' if events else 'no event came'}")
+        if self._wheel is not None:
+            name, edges = self._wheel.probe.name, self._wheel.edges
+            fits = "and they fit its `teeth` at no one place"
+            words.append(f"{name}: {f'{edges} of its edges came, {fits}' if edges else 'no edge came'}")
+        return tuple(words)
 
     @property
     def rotations(self) -> tuple[Rotation, ...]:
@@ -406,11 +424,12 @@ class CycleCutter:
         rotation = self._of_runs[index].rotation
         for k in range(self._runs_seen[index] - run.forgotten, len(run.times)):
             t = run.times[k]
-            if not (final or self.shape.knows(t)):
+            if not (final or (self.shape.knows(t) and self.compression.knows(t))):
                 return
             self._runs_seen[index] = run.forgotten + k + 1
             if not rotation.t:
                 self.shape.begin(t)
+                self.compression.begin()
                 rotation.add(t, start)
                 continue
             self._take_interval(rotation, t, run.intervals[k] * step)
@@ -419,21 +438,33 @@ class CycleCutter:
     def _take_interval(self, rotation: Rotation, t: float, deg: float) -> None:
         """Knots from the last sync event to the one at `t`, `deg` degrees later."""
         t_before, deg_before = rotation.t[-1], rotation.deg[-1]
-        course = self.shape.between(t_before, t, deg)
-        if course is None:
-            course = self._straight(rotation, t - t_before, deg)
+        course = self._course(rotation, t_before, t, deg)
         for at, share in zip(course.times.tolist(), course.share.tolist(), strict=True):
             rotation.add(at, deg_before + share * deg)
         rotation.add(t, deg_before + deg)
         rotation.doubts.append((deg_before + deg, course.uncertainty_deg))
 
-    def _straight(self, rotation: Rotation, lasted: float, deg: float) -> Course:
+    def _course(self, rotation: Rotation, t0: float, t1: float, deg: float) -> Course:
+        """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed."""
+        course = self.shape.between(t0, t1, deg)
+        if course is not None:
+            return course
+        speed = deg / (t1 - t0)
+        change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
+        ramp = (
+            deg / 8.0 * abs(change) if math.isfinite(change) else 0.0
+        )  # the sagitta of a speed that changes evenly
+        # A load that was recorded and has no rhythm is a dead probe's, or no compression's.
+        if not self.shape.recorded(t0, t1) and speed / 6.0 < STARTED_RPM:
+            course = self.compression.between(t0, t1, deg, change)
+        if course is None:
+            return self._straight(speed, ramp, deg)
+        return replace(course, uncertainty_deg=course.uncertainty_deg + ramp)
+
+    def _straight(self, speed: float, ramp: float, deg: float) -> Course:
         """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
         longest, rpm, power = _STRAIGHT_LIKE
-        speed = deg / lasted
         ripple = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
-        before = rotation.speed_at_end() if len(rotation.t) >= 2 else speed
-        ramp = deg / 8.0 * abs(math.log(speed / before))  # the sagitta of a speed that changes evenly
         error = _STRAIGHTEST_ERROR_DEG + min(_STRAIGHT_ERROR_DEG * ripple + ramp, deg / 4.0)
         return Course(np.empty(0), np.empty(0), error)
 

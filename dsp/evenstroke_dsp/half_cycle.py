@@ -9,6 +9,7 @@ These are the odds for pulses of the usual shape: a three with one all but dead 
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -40,6 +41,7 @@ _PLACE_SPREAD_DEG = {
 open, how far compression's load leads TDC)."""
 _TRAVEL_UNKNOWN_DEG = 30.0  # more, where `travel_m` of a pulse is not given
 _INVERTED = 0.05  # how often a probe is the other way up
+_DEAD = 0.1  # how often one of the cylinders that are heard makes no pulse
 _WORTH = 12.0  # independent values that a mean cycle is worth: what a model gets wrong repeats
 _WIDTH_DEG = 120.0
 _SAME_DEG = 1.0
@@ -138,19 +140,24 @@ class HalfCycle:
         middles = heard[None, :] + listener.middle_deg + _SHIFTS_DEG[:, None]
         away = (grid[None, :, None] - middles[:, None, :] + CYCLE_DEG / 2) % CYCLE_DEG - CYCLE_DEG / 2
         near = np.abs(away) < width / 2
-        comb = np.where(near, 0.5 + 0.5 * np.cos(2 * math.pi * away / width), 0.0).sum(axis=2)
+        each = np.where(near, 0.5 + 0.5 * np.cos(2 * math.pi * away / width), 0.0)
+        whole = each.sum(axis=2)
+        cases = [(1.0 - _DEAD, whole)]
+        if heard.size > 1:
+            cases += [(_DEAD / heard.size, whole - each[:, :, k]) for k in range(heard.size)]
         prior = -0.5 * (_SHIFTS_DEG / source.spread_deg) ** 2
         level = cycle - cycle.mean()
-        likely = []
-        for half in (comb, np.roll(comb, round(CYCLE_DEG / 2 / _STEP_DEG), axis=1)):
+        share = 0.0 if source.one_signed or listener.probe.role == "cylinder_pressure" else _INVERTED
+        likely = [0.0, 0.0]
+        for (weight, comb), turned in itertools.product(cases, (0, 1)):
+            half = np.roll(comb, turned * round(CYCLE_DEG / 2 / _STEP_DEG), axis=1)
             shape = half - half.mean(axis=1, keepdims=True)
             norm = np.linalg.norm(shape, axis=1) * np.linalg.norm(level)
             fit = np.clip(shape @ level / np.maximum(norm, 1e-300), -0.999, 0.999)
             upright = prior - 0.5 * _WORTH * np.log(1.0 - np.maximum(fit, 0.0) ** 2)
             inverted = prior - 0.5 * _WORTH * np.log(1.0 - np.minimum(fit, 0.0) ** 2)
-            share = 0.0 if source.one_signed or listener.probe.role == "cylinder_pressure" else _INVERTED
             both = np.exp(upright) * (1.0 - share) + np.exp(inverted) * share
-            likely.append(float(both.sum()))
+            likely[turned] += weight * float(both.sum())
         return math.log(likely[0] / likely[1])
 
 

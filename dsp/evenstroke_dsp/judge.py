@@ -92,21 +92,27 @@ def _or_the_clamp(probe: Probe) -> str:
 
 def _no_cycle(cutter: CycleCutter) -> str:
     """Nothing to cut cycles by."""
+    came = "; ".join(cutter.came) or "no sync and no wheel is in the set-up"
+    mend = (
+        " Check its pick-up, its distance and its wires"
+        if len(cutter.came) == 1
+        else " Check the pick-ups and their wires"
+    )
+    check = f"{mend}, and see that the set-up describes what is fitted." if cutter.came else ""
     if cutter.listens_unevenly:
         return (
-            "Cannot judge: this engine fires unevenly, and its pulses alone do not tell where in the cycle they lie. No "
-            "sync and no wheel came. Record a sync once a cycle (`ignition_sync` or `cam_sync`) beside them and crank "
-            "again; if the engine did not turn, or its plugs were out, mend that first."
+            "Cannot judge: this engine fires unevenly, and its pulses alone do not tell where in the cycle they lie "
+            f"({came}).{check} Record a sync once a cycle (`ignition_sync` or `cam_sync`) beside them and crank again; if the "
+            "engine did not turn, or its plugs were out, mend that first."
         )
     if cutter.listens:
         return (
-            "Cannot judge: no rhythm was found. No sync and no wheel came, and the pulses do not come evenly "
-            "enough to be counted. Are the plugs out? Did the engine turn? Record a sync, or starter current, and "
-            "crank again."
+            f"Cannot judge: no rhythm was found ({came}), and the pulses do not come evenly enough to be counted. Are the plugs "
+            f"out? Did the engine turn?{check} Record a sync, or starter current, and crank again."
         )
     return (
-        "Cannot judge: no cycle was found, since no sync event and no toothed wheel came. Check the sync probe "
-        "and its place, and record the crank again; or take it out of the set-up, to count by the pulses' rhythm."
+        f"Cannot judge: no cycle was found ({came}).{check} Did the engine turn? Record the crank again; with a pulse probe or "
+        "starter current beside it, cycles could be counted by their rhythm."
     )
 
 
@@ -149,8 +155,8 @@ def warnings_of(
         warn(
             "half_cycle_told",
             f"Which half of the cycle it is was told by the place of the pulses of {', '.join(cutter.half_cycle.told_by)}, "
-            "at odds of 200 to 1 or better for pulses of the usual shape. A cylinder that is all but dead can mislead it: a "
-            "sync once a cycle would make it certain.",
+            "at odds of 200 to 1 or better for pulses of the usual shape, one dead cylinder among them or none. A sync once a "
+            "cycle would make it certain.",
         )
     alike = [r for r in rotations if r.places_known and r.modulo_deg < 720.0 and not r.half_cycle_open]
     if alike:
@@ -354,7 +360,11 @@ def judgement(
     swings = {
         m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
     }
-    narrowed = keeper.state(seen_of(comparisons, rpm, swings, stretches.angle_uncertainty_deg))
+    named = any(
+        c.cylinder is not None or c.one_of for comparison in comparisons for c in comparison.cylinders
+    )
+    angle_uncertainty_deg = stretches.angle_uncertainty_deg(named=named)
+    narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty_deg))
     seen = () if refused else seen_events(setup, angle_records)
     if not refused:
         warnings += pressure_warnings(pressure_traces(setup, angle_records))
@@ -369,7 +379,7 @@ def judgement(
             events=sync.events if sync is not None else 0,
             missed=sync.missed if sync is not None else 0,
             extra=sync.extra if sync is not None else 0,
-            angle_uncertainty_deg=stretches.angle_uncertainty_deg,
+            angle_uncertainty_deg=angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
         findings=() if refused else findings_of(setup, narrowed, comparisons),

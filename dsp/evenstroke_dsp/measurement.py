@@ -201,7 +201,7 @@ class ProbeMeasurer:
 
     def needs_until(self, span: CycleSpan) -> float:
         """The history must reach this time before the cycle can be measured, seconds."""
-        beyond = CYCLE_DEG + LONGEST_ARM_DEG
+        _, beyond = self._reaches(span)
         return span.rotation.time_at(span.start_deg + beyond) + self.delay_s + self.offset_s
 
     def places(self, span: CycleSpan) -> tuple[Place, ...]:
@@ -229,7 +229,7 @@ class ProbeMeasurer:
         """That this pulse, from end to end as in its message, is `cylinder`'s."""
         # A hump's message ends at its crest, the middle; a fall's or a rise's middle lies between its ends.
         middle_s = to_s if self.pulse.shape is Shape.HUMP else (from_s + to_s) / 2
-        return Anchor(middle_s - self.delay_s, cylinder, self._expected_middle())
+        return Anchor(middle_s - self.delay_s, cylinder, self._nominal_middle())
 
     @property
     def hidden_by_gap(self) -> bool:
@@ -422,10 +422,9 @@ class ProbeMeasurer:
     def _pulses(
         self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, middle: float
     ) -> tuple[Measured, ...]:
-        middles = np.array([p.firing_deg + middle for p in places])
+        middles = self._nominal(span, places)
         # Unnamed positions count from the turning's first pulse, wherever it lies against the cycle's seam.
-        if span.rotation.places_known:
-            middles %= CYCLE_DEG
+        middles += middle - (self._nominal_middle() if span.rotation.places_known else 0.0)
         order = np.argsort(middles)
         gaps = np.diff(np.concatenate([middles[order], [middles[order[0]] + CYCLE_DEG]]))
         measured = []
@@ -473,8 +472,8 @@ class ProbeMeasurer:
         return Window(float(times[0]), float(times[1]), float(times[2]), middle, speed, opens)
 
     def _signal(self, span: CycleSpan, history: History) -> _Signal | None:
-        """The signal over the cycle and an arm on either side, turned so that stronger is larger."""
-        degrees = np.array([span.start_deg - LONGEST_ARM_DEG, span.start_deg + CYCLE_DEG + LONGEST_ARM_DEG])
+        """The signal over all that is measured of the cycle, turned so that stronger is larger."""
+        degrees = span.start_deg + np.array(self._reaches(span))
         t_from, t_to = span.rotation.times_at(degrees) + self.delay_s
         sign = self.pulse.sign
         if self.row is None:
@@ -552,18 +551,44 @@ class ProbeMeasurer:
         given = self.setup.engine.valve_events_deg.exhaust_opens
         return EXHAUST_OPENS_DEG if given is None else given
 
-    def _expected_middle(self) -> float:
+    def _nominal_middle(self) -> float:
+        """Where in its cylinder's cycle a pulse's middle lies by the role and the set-up alone, degrees."""
         if self.pulse.middle_deg is not None:
             return self.pulse.middle_deg
         interval = CYCLE_DEG / self.setup.engine.cylinders
         return exhaust_middle(self._exhaust_opens_deg(), interval)
 
+    def _nominal(self, span: CycleSpan, places: tuple[Place, ...]) -> Floats:
+        """Degrees after the cycle's start from which each place's pulse is measured, shape (places,).
+
+        A pulse belongs to the cycle in which it nominally lies. Where it is found moves from cycle to cycle; if that decided,
+        a pulse at the border of two would now be in both and now in neither.
+        """
+        firing = np.array([p.firing_deg for p in places])
+        return (firing + self._nominal_middle()) % CYCLE_DEG if span.rotation.places_known else firing
+
+    def _reaches(self, span: CycleSpan) -> tuple[float, float]:
+        """Degrees after the cycle's start within which all that is measured of it lies."""
+        reach = self._reach() + LONGEST_ARM_DEG
+        if self.travel is not None:
+            reach += self.travel.delay_s * span.rpm * 6.0
+        places = self.places(span)
+        if not places or not span.rotation.places_known:
+            return -LONGEST_ARM_DEG, CYCLE_DEG + LONGEST_ARM_DEG
+        nominal = self._nominal(span, places)
+        first, last = float(nominal.min()) - reach, float(nominal.max()) + reach
+        return min(first, -LONGEST_ARM_DEG), max(last, CYCLE_DEG + LONGEST_ARM_DEG)
+
+    def _reach(self) -> float:
+        """How far from where it is expected a pulse's middle is sought, degrees."""
+        return min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
+
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
-        reach = min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
+        reach = self._reach()
         if not span.rotation.places_known:
             known = self._unnamed_middles.get(span.rotation_index)
             return middle_in_fold(folded, self.pulse.shape, known, reach)
-        expected = self._expected_middle()
+        expected = self._nominal_middle()
         if self.travel is not None:
             expected += self.travel.delay_s * span.rpm * 6.0
             doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)

@@ -20,7 +20,7 @@ from .angle_record import AngleRecord
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
-from .cycles import Anchor, CycleCutter, CycleSpan
+from .cycles import STARTED_RPM, Anchor, CycleCutter, CycleSpan
 from .edge_finder import EdgeFinder
 from .engine import CYCLE_DEG, firing_angles
 from .features import ROLE_PULSES, unit_of_value
@@ -52,7 +52,7 @@ from .pressure_trace import PressureTrace, pressure_traces
 from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
-from .stretches import STARTED_RPM, StretchKeeper
+from .stretches import StretchKeeper
 from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .valve_events import seen_events
@@ -351,6 +351,8 @@ class Pipeline:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
         readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
+        if self._cutter.compression.source is not None:
+            readers.append(self._cutter.compression.source)
         for reader in readers:
             if reader.probe is None or reader.probe.role in EDGE_ROLES:
                 continue

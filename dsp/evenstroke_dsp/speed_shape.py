@@ -54,6 +54,7 @@ _QUIET_S = 0.1
 _RIPPLE_SHARE = 0.75
 """Of the signal's variance over an interval that lies where compression can make it; white noise has less."""
 _KNOT_S = 0.010
+_FEWEST_SAMPLES = 32
 _FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
 
@@ -131,7 +132,7 @@ class SpeedShape:
     def between(self, t0: float, t1: float, deg: float) -> Course | None:
         """How the crank turned `deg` degrees from one sync to the next; None where nothing tells."""
         load = self._load(t0, t1)
-        if load is None or load[0].size < 32:
+        if load is None:
             return None
         times, x = load
         t, mean = times - t0, float(np.trapezoid(x, times)) / (times[-1] - times[0])
@@ -156,16 +157,20 @@ class SpeedShape:
         uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
         return Course(t0 + inside, turned / deg, uncertainty)
 
+    def recorded(self, t0: float, t1: float) -> bool:
+        """Whether the load between two times is there as a whole, whatever it tells."""
+        return self._load(t0, t1) is not None
+
     def _load(self, t_from: float, t_to: float) -> tuple[Floats, Floats] | None:
         """The load on the starter between two times, larger = more; None where it was not recorded whole."""
         if self.probe is None or self.row is None:
             return None
         piece: Stretch | None = self._history.piece(t_from - self.offset_s, t_to - self.offset_s)
-        if piece is None or piece.t.size < 8:
+        if piece is None or piece.t.size < _FEWEST_SAMPLES:
             return None
         t, x = piece.t + self.offset_s, piece.values[self.row]
         inside = (t >= t_from) & (t <= t_to)
-        if inside.sum() < 8 or piece.lost[self.row][inside].any():
+        if inside.sum() < _FEWEST_SAMPLES or piece.lost[self.row][inside].any():
             return None
         sign = -1.0 if self.probe.role == "battery_voltage" else 1.0
         x = sign * (x + ELECTRIC_S * np.gradient(x, t))

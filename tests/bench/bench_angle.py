@@ -1,6 +1,6 @@
 """How well the crank angle is known, in degrees RMS against simulated engines, by engine and by what it rests on.
 
-    python tests/bench/bench_angle.py [--seeds N] [--engine NAME] [--basis NAME]
+    python tests/bench/bench_angle.py [--seeds N] [--engine NAME] [--basis NAME] [--leak MM2] [--gaps]
 
 Truth: `theta_deg` of evenstroke_dsp.physics, whose engines, starters and batteries are drawn anew for each seed
 (what a set-up leaves open, and ordinary scatter between cylinders). The code under test sees 12-bit
@@ -16,14 +16,18 @@ import argparse
 import math
 import sys
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from evenstroke_dsp.blocks import Block, EdgeBlock, Floats, SampleBlock
+from evenstroke_dsp.cycles import TOOTH_ERROR_DEG
+from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.messages import Cycle
 from evenstroke_dsp.physics import CrankScenario, CrankTrace, parameters_for, probes, scattered, simulate
 from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.rhythm_tracker import shortest_period
 from evenstroke_dsp.setup import Setup, parse_setup
+from evenstroke_dsp.wheel_tracker import EdgeFollower
 
 RATE_HZ = 2000.0
 BLOCK = 100
@@ -60,6 +64,7 @@ ENGINES = {
 }
 
 _INTAKE = '[[probe]]\nname = "intake"\nrole = "intake_pulse"\ninput = 0\nvolts_per_unit = 0.1\nvolts_at_zero = 2.5\n'
+_EXHAUST = '[[probe]]\nname = "exhaust"\nrole = "exhaust_pulse"\ninput = 5\nvolts_per_unit = 0.1\nvolts_at_zero = 2.5\n'
 _CURRENT = '[[probe]]\nname = "starter"\nrole = "starter_current"\ninput = 1\nvolts_per_unit = 0.004\n'
 _VOLTAGE = '[[probe]]\nname = "battery"\nrole = "battery_voltage"\ninput = 2\nvolts_per_unit = 0.3\n'
 _SYNC = '[[probe]]\nname = "cam"\nrole = "cam_sync"\ninput = 3\ncylinder = {first}\nevery = "{every}"\noffset_deg = {deg}\n'
@@ -67,6 +72,7 @@ _WHEEL = '[[probe]]\nname = "wheel"\nrole = "crank_teeth"\ninput = 4\nteeth = "6
 
 BASES: dict[str, tuple[str, ...]] = {
     "sync": (_INTAKE, _SYNC),
+    "sync, exhaust": (_EXHAUST, _SYNC),
     "sync, voltage": (_INTAKE, _VOLTAGE, _SYNC),
     "sync, current": (_INTAKE, _CURRENT, _SYNC),
     "sync, wheel": (_INTAKE, _SYNC, _WHEEL),
@@ -80,10 +86,14 @@ def setup_of(engine: Engine, basis: str, *, every: str = "cycle") -> Setup:
     return parse_setup(engine.setup_text() + "".join(told))
 
 
-def trace_of(engine: Engine, seed: int) -> CrankTrace:
-    """One engine of that kind, cranked from rest: everything that the set-up leaves open is drawn."""
+def trace_of(engine: Engine, seed: int, leak_mm2: float = 0.0) -> CrankTrace:
+    """One engine of that kind, cranked from rest: everything that the set-up leaves open is drawn. leak_mm2: what leaks past
+    the rings of the second cylinder to fire, beside what leaks anyway; 5 leaves little of its compression."""
     rng = np.random.default_rng([seed, len(engine.order)])
     parameters = scattered(parameters_for(setup_of(engine, "sync"), rng), rng)
+    leaks = list(parameters.ring_leak_mm2)
+    leaks[engine.order[1] - 1] += leak_mm2
+    parameters = replace(parameters, ring_leak_mm2=tuple(leaks))
     scenario = CrankScenario(rest_s=REST_S, crank_s=CRANK_S, coast_s=0.3, output_hz=RATE_HZ)
     return simulate(parameters, scenario)
 
@@ -102,10 +112,11 @@ def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float =
         0: 2.5 + 0.1 * probes.intake_pulse(trace),
         1: 0.004 * trace.current_a,
         2: 0.3 * trace.battery_v,
+        5: 2.5 + 0.1 * probes.exhaust_pulse(trace),
     }
     analog = tuple(k for k in clean if k in kept)
     volts = np.stack([noisy(clean[k], 0.01, rng) for k in analog])
-    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input is not None and p.input > 2}
+    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (3, 4)}
     blocks: list[Block] = []
     first = round(from_s * RATE_HZ)
     for k in range(first, volts.shape[1], BLOCK):
@@ -175,6 +186,57 @@ def outcome(engine: Engine, basis: str, seed: int, trace: CrankTrace) -> Outcome
     return Outcome(rms(np.concatenate(ours)), rms(np.concatenate(line)), counted, held)
 
 
+COARSE: dict[str, tuple[float, ...]] = {
+    f"{slots}-1": tuple(360.0 / slots * k for k in range(slots - 1)) for slots in (4, 6, 8, 12, 24, 36)
+}
+
+
+def held_in_gaps(
+    engine: Engine, trace: CrankTrace, teeth: str, begin_deg: float
+) -> list[tuple[float, float]]:
+    """Each cycle's largest error by a wheel of few teeth, and what was stated, degrees; none where it is not followed."""
+    places = COARSE[teeth]
+    times, _, forward = probes.edge_times(trace, [p + begin_deg for p in places])
+    period = shortest_period(list(firing_angles(parse_setup(engine.setup_text() + _INTAKE).engine).values()))
+    follower = EdgeFollower(places, period)
+    follower.push(times[forward].tolist(), float(trace.times_s[-1]))
+    follower.finish()
+    found = []
+    for rotation, zero in zip(follower.rotations, follower.tooth_zero, strict=True):
+        rotation.uncertainty_deg = TOOTH_ERROR_DEG
+        begins = max(rotation.time_to_deg(REST_S + 1.0), rotation.deg[0]) // 720.0 + 1.0
+        while (begins + 2) * 720.0 < rotation.deg[-1]:
+            degrees = np.arange(720.0 * begins, 720.0 * (begins + 1), 3.0)
+            truth = np.interp(rotation.times_at(degrees), trace.times_s, trace.theta_deg) - begin_deg
+            error = (degrees - zero - truth + 180.0) % 360.0 - 180.0
+            stated = rotation.uncertainty_between(float(degrees[0]), float(degrees[-1]))
+            assert stated is not None
+            found.append((float(np.abs(error).max()), stated))
+            begins += 1
+    return found
+
+
+def gaps(engine: str, traces: list[CrankTrace]) -> str:
+    """A line for each coarse wheel."""
+    lines = []
+    for teeth in COARSE:
+        found = [
+            f
+            for t in traces
+            for b in (0.0, 25.0, 50.0, 75.0, 100.0, 140.0)
+            for f in held_in_gaps(ENGINES[engine], t, teeth, b)
+        ]
+        if found:
+            worst, stated = np.array(found).T
+            share = float(np.mean(worst <= stated))
+            lines.append(
+                f"{engine:14} {teeth:6} largest error {worst.mean():5.1f} (worst {worst.max():5.1f}), "
+                f"stated {stated.mean():5.1f}, held "
+                f" {share:.1%} of {worst.size} cycles\n"
+            )
+    return "".join(lines)
+
+
 def wrapped(deg: Floats) -> Floats:
     return np.asarray((deg + 360.0) % 720.0 - 360.0)
 
@@ -196,6 +258,8 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--engine", choices=ENGINES, action="append")
     parser.add_argument("--basis", choices=BASES, action="append")
+    parser.add_argument("--leak", type=float, default=0.0, help="mm2 past the rings of one cylinder")
+    parser.add_argument("--gaps", action="store_true", help="wheels of few teeth instead")
     asked = parser.parse_args()
     out = sys.stdout.write
     out("Degrees RMS: mean over seeds [95 % interval], the worst seed; the straight line likewise.\n")
@@ -205,9 +269,14 @@ def main() -> None:
     for name in asked.engine or ENGINES:
         engine = ENGINES[name]
         # The first one compiles, which two threads must not do at once.
-        traces = [trace_of(engine, 0)]
+        traces = [trace_of(engine, 0, asked.leak)]
         with ThreadPoolExecutor(2) as pool:
-            traces += pool.map(lambda seed, engine=engine: trace_of(engine, seed), range(1, asked.seeds))
+            traces += pool.map(
+                lambda seed, engine=engine: trace_of(engine, seed, asked.leak), range(1, asked.seeds)
+            )
+        if asked.gaps:
+            out(gaps(name, traces))
+            continue
         for basis in asked.basis or BASES:
             found = [outcome(engine, basis, seed, trace) for seed, trace in enumerate(traces)]
             known = [f for f in found if f is not None]

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.messages import SourceInfo
+from evenstroke_dsp.physics import probes
+from evenstroke_dsp.setup import parse_setup
 from evenstroke_replay.rig_engine import Alteration, Cranking, EngineSource
 
 SECONDS = 7.0
@@ -116,6 +119,15 @@ def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float,
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
     assert smaller(run) == [3 if named else None]
     assert {"cylinders_unnamed", "positions_set_aside"} <= codes(run)
+    # A cycle that both cut is the sync's, which counts from its first on: the engine is not spinning up.
+    before, after = run.judgement.cranked
+    assert before.to_s <= after.from_s + 1e-6
+    assert after.from_s - before.to_s < 120.0 / LATE.rpm
+    assert after.mean_rpm == pytest.approx(LATE.rpm, rel=0.02)
+    first = next(c for c in run.cycles if c.probes[0].pulses[0].cylinder is not None)
+    assert (first.from_s, first.left_out) == (pytest.approx(after.from_s), None)
+    # And what is known of the angle is that of the cycles that are compared.
+    assert (run.judgement.sync.angle_uncertainty_deg is not None) == named
     # The rhythm that nobody follows any more does not keep the engine turning.
     assert [f.phase for f in run.findings][-2:] == ["rest", "rest"]
 
@@ -127,3 +139,70 @@ def test_nothing_that_turns_is_refused_in_words(bench) -> None:
     assert run.judgement.refused is not None
     assert "sync" in run.judgement.refused
     assert (run.judgement.comparisons, run.judgement.findings) == ((), ())
+
+
+WHEEL_ALONE = """
+schema = 1
+[engine]
+cylinders = 4
+firing_order = [1, 3, 4, 2]
+[[probe]]
+name = "wheel"
+role = "crank_teeth"
+input = 2
+teeth = "60-2"
+"""
+
+
+@pytest.mark.parametrize("edges", [0, 400])
+def test_a_wheel_alone_that_shows_nothing_is_the_one_to_be_checked(bench, edges: int) -> None:
+    """Four hundred even edges are no wheel of 60-2."""
+    times = 1.0 + 0.005 * np.arange(edges)
+    block = EdgeBlock(
+        2, np.repeat(times, 2) + np.tile([0.0, 0.002], edges), np.tile([True, False], edges), 6.0
+    )
+    refused = bench.run(parse_setup(WHEEL_ALONE), [block]).judgement.refused
+    assert refused is not None and "wheel: " in refused
+    assert ("no edge came" if not edges else "400 of its edges came") in refused
+    assert "sync probe" not in refused and "take it out" not in refused
+
+
+COARSE = {"4-1": [0.0, 90.0, 180.0], "12-1": [30.0 * k for k in range(11)]}
+
+
+@pytest.mark.parametrize("engine", ["three", "twin 270/450"])
+@pytest.mark.parametrize("teeth", COARSE)
+def test_a_coarse_wheel_is_followed_or_said_to_be_lost(angle, teeth: str, engine: str) -> None:
+    """Compression makes steps as large as such a wheel's gap; the sync beside it names the cylinders either way."""
+    kind = angle.ENGINES[engine]
+    trace = angle.trace_of(kind, 0)
+    wheel = angle._WHEEL.replace("60-2", teeth)
+    setup = parse_setup(
+        kind.setup_text()
+        + angle._INTAKE
+        + angle._SYNC.format(first=1, every="cycle", deg=angle.SYNC_DEG)
+        + wheel
+    )
+    places = COARSE[teeth]
+    times, which, forward = probes.edge_times(trace, [*places, *(p + 5.0 for p in places)])
+    times, rising = times[forward], which[forward] >= len(places)
+    blocks, before = [], -np.inf
+    for block in angle.blocks_of(setup, trace):
+        if isinstance(block, EdgeBlock) and block.input == 4:
+            inside = (times >= before) & (times < block.until)
+            before = block.until
+            block = EdgeBlock(4, times[inside], rising[inside], block.until)
+        blocks.append(block)
+    pipeline, cycles = angle.run(setup, blocks)
+    judgement = pipeline.judge(SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0))
+    said = {w.code for w in judgement.warnings}
+    followed = judgement.sync.basis == "wheel+cycle"
+    assert followed or ("wheel_not_followed" in said and judgement.sync.basis == "cycle")
+    counted = [c for c in cycles if c.left_out is None]
+    assert counted
+    for cycle in counted:
+        assert all(p.cylinder is not None for p in cycle.probes[0].pulses)
+        at = np.arange(cycle.from_s, cycle.to_s, 0.005)
+        off = angle.wrapped(pipeline.engine_angles(at) - np.interp(at, trace.times_s, trace.theta_deg))
+        assert cycle.angle_uncertainty_deg is not None
+        assert float(np.abs(off).max()) <= cycle.angle_uncertainty_deg

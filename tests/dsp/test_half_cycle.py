@@ -105,3 +105,21 @@ def test_one_cylinders_pressure_tells_the_half_of_a_four(angle, traces, skipped:
     off = angle.wrapped(pipeline.engine_angles(at) - np.interp(at, trace.times_s, trace.theta_deg))
     assert float(np.median(np.abs(off))) < 60.0
     assert all(p.cylinder is not None for p in cycles[-1].probes[0].pulses)
+
+
+@pytest.mark.parametrize("skipped", [0, 1])
+@pytest.mark.parametrize("name", ["three", "five"])
+def test_a_dead_cylinder_does_not_turn_the_half_over(angle, name: str, skipped: int) -> None:
+    """The hole that it leaves in the load looks, without a scale, like a pulse that is upside down, in the other half."""
+    trace = angle.trace_of(angle.ENGINES[name], 0, 40.0)
+    text = (
+        angle.ENGINES[name].setup_text()
+        + angle._INTAKE
+        + angle._CURRENT.replace("volts_per_unit = 0.004\n", "")
+    )
+    text += angle._SYNC.format(first=1, every="revolution", deg=angle.SYNC_DEG)
+    setup = parse_setup(text)
+    pipeline, cycles, off = judged(angle, setup, trace, skipped=skipped)
+    assert "starter" in pipeline._cutter.half_cycle.told_by
+    assert off < 60.0
+    assert all(p.cylinder is not None for p in cycles[-1].probes[0].pulses)

@@ -6,8 +6,12 @@ test skips and says what it did not check. Expected numbers: counted and measure
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from evenstroke_dsp.compression_course import CompressionCourse
+from evenstroke_dsp.history import History
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
 from evenstroke_replay.capture_csv import read_capture
@@ -151,3 +155,44 @@ def test_a_bench_spun_wheel_is_one_unbroken_rotation_and_refused(bench, capture_
     assert (follower.rejected, follower.missed) == (0, 0)
     assert run.judgement.refused is not None
     assert run.judgement.comparisons == ()
+
+
+def test_a_real_crank_goes_as_compression_is_thought_to_make_it(crank_then_run) -> None:
+    """The wheel knows how the crank went between two places a cycle apart: what a sync there would have left to guess.
+
+    Where the wheel's teeth lie against TDC is not known, so that the best place is sought, for both cycles alike.
+    """
+    (rotation,) = wheel_of(crank_then_run.pipeline).follower.rotations
+    setup = parse_setup(
+        FOUR + '[[probe]]\nname = "cam"\nrole = "cam_sync"\ninput = 0\ncylinder = 1\noffset_deg = 0\n'
+    )
+    cycles = [c for c in crank_then_run.cycles if c.stretch == "cranking" and c.from_s > 3.3 and c.to_s < 4.4]
+    assert cycles
+    for cycle in cycles:
+        begins = rotation.time_to_deg(cycle.from_s)
+        found = []
+        for zero in np.arange(0.0, 180.0, 4.0):
+            firing = tuple((zero + 180.0 * np.arange(4) - begins) % 720.0)
+            model = CompressionCourse(setup, History(), firing, 0.0)
+            course = model.between(cycle.from_s, cycle.to_s, 720.0, math.inf)
+            assert course is not None
+            true = rotation.angles_at(course.times) - begins
+            line = (course.times - cycle.from_s) / (cycle.to_s - cycle.from_s)
+            # The engine gains speed meanwhile, which is no matter of compression: a parabola.
+            gains = line * (1.0 - line)
+
+            def off(share, true=true, gains=gains):
+                error = 720.0 * share - true
+                return error - gains * float(gains @ error) / float(gains @ gains)
+
+            found.append((float(off(course.share).std()), float(off(line).std()), zero, course, off))
+        best, straight, zero, course, off = min(found, key=lambda f: f[0])
+        assert best < 0.6 * straight
+        assert np.abs(off(course.share)).max() < course.uncertainty_deg
+        # Wheels of 60-2 have their gap some 80 to 120 degrees before TDC (common practice, no source).
+        assert 76.0 <= (zero - rotation_zero(crank_then_run)) % 180.0 <= 124.0
+
+
+def rotation_zero(run) -> float:
+    """Degrees of the rotation at which the first tooth after a gap passes."""
+    return wheel_of(run.pipeline).follower.tooth_zero[0]

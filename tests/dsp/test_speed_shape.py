@@ -11,6 +11,7 @@ import pytest
 from evenstroke_dsp.blocks import Block, SampleBlock
 from evenstroke_dsp.history import History
 from evenstroke_dsp.messages import Cycle
+from evenstroke_dsp.physics import probes
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
 from evenstroke_dsp.speed_shape import SpeedShape
@@ -85,11 +86,8 @@ def test_the_angle_is_as_good_as_it_must_be(angle, traces, name: str, basis: str
     assert found.ours < 0.5 * found.line
 
 
-def test_without_anything_to_go_by_the_speed_is_constant_and_the_doubt_is_large(angle, traces) -> None:
+def test_without_current_or_voltage_the_doubt_is_larger(angle, traces) -> None:
     engine = angle.ENGINES["four"]
-    found = angle.outcome(engine, "sync", 0, traces["four"])
-    assert found.ours == pytest.approx(found.line, abs=0.2)
-    assert found.held == found.cycles
     stated = {}
     for basis in ("sync", "sync, current"):
         setup = angle.setup_of(engine, basis)
@@ -123,21 +121,26 @@ def with_current(blocks: list[Block], change) -> list[Block]:
     return out
 
 
-def test_a_dead_current_probe_tells_nothing(angle, traces) -> None:
-    engine = angle.ENGINES["four"]
+def test_a_dead_current_probe_leaves_constant_speed_and_a_large_doubt(angle, traces) -> None:
+    """It may as well be an engine that does not compress, so that compression's usual course is not taken either."""
+    engine, trace = angle.ENGINES["four"], traces["four"]
     setup = angle.setup_of(engine, "sync, current")
     rng = np.random.default_rng(3)
-    blocks = angle.blocks_of(setup, traces["four"])
+    blocks = angle.blocks_of(setup, trace)
     dead = with_current(blocks, lambda t, x: 0.4 + 0.01 * rng.standard_normal(x.size))
     pipeline, cycles = angle.run(setup, dead)
-    plain_setup = angle.setup_of(engine, "sync")
-    plain, _ = angle.run(plain_setup, angle.blocks_of(plain_setup, traces["four"]))
     assert cycles
+    times, _, forward = probes.edge_times(trace, [angle.SYNC_DEG], 720.0)
+    syncs = times[forward]
     at = np.arange(cycles[0].from_s, cycles[-1].to_s, 0.01)
-    np.testing.assert_allclose(pipeline.engine_angles(at), plain.engine_angles(at), atol=1e-6)
+    straight = np.interp(at, syncs, angle.SYNC_DEG + 720.0 * np.arange(syncs.size))
+    np.testing.assert_allclose(angle.wrapped(pipeline.engine_angles(at) - straight), 0.0, atol=1e-3)
+    truth = np.interp(at, trace.times_s, trace.theta_deg)
+    counted = [c.angle_uncertainty_deg for c in cycles if c.left_out is None]
+    assert np.abs(angle.wrapped(straight - truth)).max() < min(counted)
 
 
-def test_a_cycle_whose_current_was_lost_is_straight_and_says_so(angle, traces) -> None:
+def test_a_cycle_whose_current_was_lost_has_a_larger_doubt(angle, traces) -> None:
     engine = angle.ENGINES["four"]
     setup = angle.setup_of(engine, "sync, current")
     blocks = angle.blocks_of(setup, traces["four"])
@@ -149,7 +152,7 @@ def test_a_cycle_whose_current_was_lost_is_straight_and_says_so(angle, traces) -
     doubt = {c.index: c.angle_uncertainty_deg for c in cycles}
     for cycle in whole:
         if cycle.index == hit.index:
-            assert doubt[cycle.index] > 1.3 * cycle.angle_uncertainty_deg
+            assert doubt[cycle.index] > 1.1 * cycle.angle_uncertainty_deg
         elif cycle.left_out is None:
             assert doubt[cycle.index] == pytest.approx(cycle.angle_uncertainty_deg, rel=0.2)
 

@@ -6,6 +6,7 @@ import pytest
 from evenstroke_dsp.angle import Rotation
 from evenstroke_dsp.cycles import CycleSpan
 from evenstroke_dsp.stretches import StretchKeeper
+from evenstroke_replay.rig_engine import Cranking, EngineSource
 
 
 def kept(rpms: list[float]) -> tuple[StretchKeeper, list[str | None]]:
@@ -52,3 +53,40 @@ def test_a_false_sync_that_splits_a_cycle_is_no_engine_that_runs(split: int) -> 
 def test_the_first_of_two_fast_cycles_says_when_the_engine_ran() -> None:
     keeper, _ = kept([200.0] * 5 + [700.0, 900.0])
     assert keeper.running_from_s == pytest.approx(5 * 120 / 200)
+
+
+def left_out(rpms: list[float]) -> list[str | None]:
+    rotation, t = Rotation(), 0.0
+    for k, rpm in enumerate([*rpms, rpms[-1]]):
+        rotation.add(t, 720.0 * k)
+        t += 120.0 / rpm
+    keeper = StretchKeeper()
+    return [keeper.classify(CycleSpan(rotation, 0, k, 720.0 * k, ()))[2] for k in range(len(rpms))]
+
+
+def test_a_cycle_in_which_the_starter_lets_go_does_not_count() -> None:
+    assert left_out([150.0, 205.0, 208.0, 208.0, 207.0, 201.0])[1:] == [
+        "speed_unsteady",
+        None,
+        None,
+        None,
+        "let_go",
+    ]
+    # What goes on at the lower speed, as with a lamp switched on, counts again.
+    assert left_out([208.0] * 4 + [202.0] * 3)[4:] == ["let_go", None, None]
+
+
+def test_a_battery_that_sags_evenly_costs_one_cycle_at_most() -> None:
+    """20 % in ten seconds at 200 rpm, 17 cycles: none; 30 % at whatever speed: the first that sags may be lost, and no other."""
+    assert left_out([198.0, *(200.0 * 0.8 ** (k / 17) for k in range(17))])[1:] == [None] * 17
+    assert left_out([198.0, *(200.0 * 0.7 ** (k / 17) for k in range(17))])[3:] == [None] * 15
+    assert left_out([119.0, *(120.0 * 0.7 ** (k / 10) for k in range(10))])[3:] == [None] * 8
+
+
+@pytest.mark.parametrize("start_deg", [180.0, 210.0, 240.0, 270.0])
+def test_an_abrupt_stop_lists_no_one_off(bench, start_deg: float) -> None:
+    setup = bench.setup((1, 5, 3, 6, 2, 4), wheel=False)
+    crank = Cranking(rpm=210.0, rest_s=0.5, crank_s=4.5, noise_db=40.0, start_deg=start_deg)
+    run = bench.run(setup, bench.blocks(setup, EngineSource(setup, crank), seconds=6.5))
+    assert not any(c.one_off_cycles for c in run.cylinders("intake", "drop").values())
+    assert sum(c.left_out is None for c in run.cycles) >= 4
