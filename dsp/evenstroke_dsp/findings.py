@@ -11,7 +11,7 @@ from .comparisons import verdict_cylinders
 from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Predicted
 from .names import cylinder_name, pulse_name
 from .setup import Setup
-from .wording import counted
+from .wording import counted, decimals
 
 ENOUGH_STARTER_S = 10.0
 """Starter: 10 s at most, then 2 minutes' rest; the maker's figure rules (common practice, no source)."""
@@ -110,10 +110,12 @@ def _finding(
     cause = cause_of(cylinder)
     name = cylinder_name(cylinder)
     sizes = sorted((abs(low), abs(high)))
+    places = decimals(*sizes)
     text = (
         f"{name[0].upper()}{name[1:]}'s {pulse_name(comparison.role, comparison.feature)} is "
-        f"{abs(deviation):.0f} % {cylinder.verdict} than the mean "
-        f"({sizes[0]:.0f} to {sizes[1]:.0f} %, 95 % interval) over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
+        f"{abs(deviation):.{places}f} % {cylinder.verdict} than the mean "
+        f"({sizes[0]:.{places}f} to {sizes[1]:.{places}f} %, 95 % interval) "
+        f"over {counted(cylinder.cycles, 'cycle')} of {comparison.stretch}. "
         + _pull_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
@@ -208,12 +210,13 @@ def removal(setup: Setup) -> str:
 
 def effect_words(predicted: Predicted) -> str:
     """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
-    low, high = round(predicted.low), round(predicted.high)
+    places = decimals(predicted.low, predicted.high)
+    low, high = round(predicted.low, places), round(predicted.high, places)
     if high <= 0 or low >= 0:
         word = "smaller" if high <= 0 and low < 0 else "larger"
         least, most = sorted((abs(low), abs(high)))
-        return f"{least} to {most} % {word}"
-    return f"from {-low} % smaller to {high} % larger"
+        return f"{least:.{places}f} to {most:.{places}f} % {word}"
+    return f"from {-low:.{places}f} % smaller to {high:.{places}f} % larger"
 
 
 def _why(
