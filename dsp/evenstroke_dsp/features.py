@@ -95,7 +95,7 @@ LONGEST_ARM_DEG = 130.0
 """A pulse's crest and trough lie within this of its middle, however few cylinders there are."""
 
 
-LEVEL_ARM = 0.15
+LEVEL_ARM = 0.18
 """Of the firing interval, on either side of an intake pulse's crest and trough: so much of the signal tells their level.
 
 The highest of noisy samples is too high, and by a larger share the flatter, that is smaller, the pulse: taken so, a
@@ -109,7 +109,10 @@ them, and noise moves a sharp end little."""
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
-    """One pulse as measured: its ends, and each feature's value in the probe's unit (degrees, unit x degrees)."""
+    """One pulse as measured: its ends, and each feature's value in the probe's unit (degrees, unit x degrees).
+
+    Where there is none its ends are the same, and all that is said of it is that its size is 0.
+    """
 
     t_from: float
     t_to: float
@@ -176,7 +179,8 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
     begin = int(low + np.argmax(sought[: mid - low + 1]))
     end = int(mid + np.argmin(sought[mid - low :]))
     if end <= begin:
-        return None
+        t_none = float(t[begin])  # it rises all the way where it should fall: this cylinder made no pulse
+        return Pulse(t_none, t_none, {pulse.features[0].name: 0.0})
     crest, bottom = _level(turned, begin, reach), _level(turned, end, reach)
     size = crest - bottom
     trough = min(crest, bottom) if falls else min(-crest, -bottom)

@@ -62,6 +62,12 @@ def test_noise_moves_the_share_of_a_small_pulse_by_less_than_a_point(snr_db: flo
         assert plain > 0.8
 
 
+def test_where_nothing_falls_the_pulse_is_of_no_size() -> None:
+    """A cylinder whose valve stays shut is no cycle left out: without a size it would never be called small."""
+    t = np.arange(1000) / RATE_HZ
+    assert drop(3.0 * t, t) == 0.0
+
+
 @pytest.mark.parametrize("reach", [2, 5, 12])
 def test_the_level_is_that_of_a_least_squares_parabola(reach: int) -> None:
     """Against numpy.polyfit."""
