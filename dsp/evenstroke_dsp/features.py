@@ -95,16 +95,16 @@ LONGEST_ARM_DEG = 130.0
 """A pulse's crest and trough lie within this of its middle, however few cylinders there are."""
 
 
-LEVEL_ARM = 0.18
-"""Of the firing interval, on either side of an intake pulse's crest and trough: so much of the signal tells their level.
+LEVEL_ARM = 0.3
+"""Of the shorter arm of an intake pulse's window, on either side of its crest and trough: so much tells their level, 0.18 of
+an even firing interval.
 
-The highest of noisy samples is too high, and by a larger share the flatter, that is smaller, the pulse: taken so, a
-cylinder 20 % small read 1.2 points less small at 20 dB. A place that is sought on the smoothed signal hardly knows the noise
-where it then reads, and a parabola there keeps a crest's height. Simulated at 20 dB (fours, six cranks): the odd cylinder's
-bias falls from 1.2 to 0.0 points, the balance's error from 1.2 to 0.7 RMS, the spread from cycle to cycle from 3.7 to 3.2 %;
-in eights at 30 dB from 1.9 to 1.8 %. Without noise the balance moves by some 0.1 points RMS, the size by 1 to 3 % of itself
-in threes and fours. Exhaust pulses, whose trough is sharp, are read at their very ends: a parabola would lose a sixth of
-them, and noise moves a sharp end little."""
+The highest of noisy samples is too high, and by a larger share the flatter, that is smaller, the pulse. A place that is sought
+on the smoothed signal hardly knows the noise where it then reads, and a parabola there keeps a crest's height. Simulated
+(fours with one cylinder 20 % small, six cranks at 20 dB): the odd cylinder's bias falls from 1.2 to -0.1 points, the balance's
+error from 1.2 to 0.6 RMS, the spread from cycle to cycle from 3.7 to 3.1 %. Without noise it moves the balance of healthy
+threes to eights by 0.1 points RMS at most, and the size by -4 to +1 % of itself. Exhaust pulses, whose trough is sharp, are
+read at their very ends: a parabola would lose a sixth of them, and noise moves a sharp end little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +174,7 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
         return _measure_hump(pulse, t, x, window, (int(low), int(high)))
     falls = pulse.shape is Shape.FALL
     turned = x if falls else -x
-    reach = _reach(t, window, interval_deg) if falls else 0
+    reach = _reach(t, window) if falls else 0
     sought = _smoothed(turned, int(low), int(high), reach)
     begin = int(low + np.argmax(sought[: mid - low + 1]))
     end = int(mid + np.argmin(sought[mid - low :]))
@@ -210,10 +210,10 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
     return Pulse(float(t[begin]), float(t[end]), values)
 
 
-def _reach(t: Floats, window: Window, interval_deg: float) -> int:
+def _reach(t: Floats, window: Window) -> int:
     """Samples on either side of a crest or trough that belong to it."""
     sample_s = float(t[-1] - t[0]) / (t.size - 1)
-    return round(LEVEL_ARM * interval_deg / window.deg_per_s / sample_s)
+    return round(LEVEL_ARM * min(window.t_mid - window.t_low, window.t_high - window.t_mid) / sample_s)
 
 
 def _smoothed(x: Floats, low: int, high: int, reach: int) -> Floats:
