@@ -95,15 +95,15 @@ LONGEST_ARM_DEG = 130.0
 """A pulse's crest and trough lie within this of its middle, however few cylinders there are."""
 
 
-LEVEL_ARM = 0.3
+LEVEL_ARM, LONGEST_LEVEL_ARM_DEG = 0.3, 30.0
 """Of the shorter arm of an intake pulse's window, on either side of its crest and trough: so much tells their level, 0.18 of
-an even firing interval.
+an even firing interval; no more crank degrees than that, since a pulse of few cylinders fills but a part of its interval.
 
 The highest of noisy samples is too high, and by a larger share the flatter, that is smaller, the pulse. A place that is sought
 on the smoothed signal hardly knows the noise where it then reads, and a parabola there keeps a crest's height. Simulated
 (fours with one cylinder 20 % small, six cranks at 20 dB): the odd cylinder's bias falls from 1.2 to -0.1 points, the balance's
-error from 1.2 to 0.6 RMS, the spread from cycle to cycle from 3.7 to 3.1 %. Without noise it moves the balance of healthy
-threes to eights by 0.1 points RMS at most, and the size by -4 to +1 % of itself. Exhaust pulses, whose trough is sharp, are
+error from 1.2 to 0.6 RMS, the spread from cycle to cycle from 3.7 to 3.1 %; threes at 18 dB err by 0.8 instead of 0.9. Without
+noise it moves the balance of healthy threes to eights by 0.1 points RMS at most, and the size by -4 to +1 % of itself. Exhaust pulses, whose trough is sharp, are
 read at their very ends: a parabola would lose a sixth of them, and noise moves a sharp end little."""
 
 
@@ -213,7 +213,8 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
 def _reach(t: Floats, window: Window) -> int:
     """Samples on either side of a crest or trough that belong to it."""
     sample_s = float(t[-1] - t[0]) / (t.size - 1)
-    return round(LEVEL_ARM * min(window.t_mid - window.t_low, window.t_high - window.t_mid) / sample_s)
+    arm_s = LEVEL_ARM * min(window.t_mid - window.t_low, window.t_high - window.t_mid)
+    return round(min(arm_s, LONGEST_LEVEL_ARM_DEG / window.deg_per_s) / sample_s)
 
 
 def _smoothed(x: Floats, low: int, high: int, reach: int) -> Floats:
