@@ -103,8 +103,9 @@ The highest of noisy samples is too high, and by a larger share the flatter, tha
 on the smoothed signal hardly knows the noise where it then reads, and a parabola there keeps a crest's height. Simulated
 (fours with one cylinder 20 % small, six cranks at 20 dB): the odd cylinder's bias falls from 1.2 to -0.1 points, the balance's
 error from 1.2 to 0.6 RMS, the spread from cycle to cycle from 3.7 to 3.1 %; threes at 18 dB err by 0.8 instead of 0.9. Without
-noise it moves the balance of healthy threes to eights by 0.1 points RMS at most, and the size by -4 to +1 % of itself. Exhaust pulses, whose trough is sharp, are
-read at their very ends: a parabola would lose a sixth of them, and noise moves a sharp end little."""
+noise it moves the balance of healthy threes to eights by 0.1 points RMS at most, and the size by -4 to +1 % of itself. Exhaust
+pulses, whose trough is sharp, are read at their very ends: a parabola would lose a sixth of them, and noise moves a sharp end
+little."""
 
 
 @dataclass(frozen=True, slots=True)
