@@ -166,7 +166,8 @@ class ComparisonKeeper:
             if wider is not None:
                 found.append(wider)
         if found:
-            table.down, table.up = sum(w.down for w in found), sum(w.up for w in found)
+            table.down = np.sum([w.down for w in found], axis=0)
+            table.up = np.sum([w.up for w in found], axis=0)
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
