@@ -30,8 +30,8 @@ become 4 to 8 % narrower after six."""
 _FEW_CYCLES = 3
 """So many in another turning are no crank, and make way for the next one."""
 
-CornerValues = tuple[dict[str, Floats], dict[str, Floats]]
-"""As `ProbeMeasurer.corner_values` gives them."""
+Altered = tuple[dict[str, Floats], dict[str, Floats]]
+"""The mean cycle as read, and with what is not known altered: as `ProbeMeasurer.corner_values` gives them."""
 
 Slot = tuple[int | None, tuple[int, ...] | None, int]
 """Cylinder, else the cylinders it may be, and the position in order of coming."""
@@ -67,7 +67,7 @@ class ComparisonKeeper:
         self._named: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
-        self._corners: dict[tuple[str, StretchKind], CornerValues | None] = {}
+        self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
 
     @property
@@ -124,7 +124,10 @@ class ComparisonKeeper:
 
         seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
         """
-        self._corners = {key: g.measurer.corner_values(g.stretch) for key, g in self._groups.items()}
+        self._altered = {
+            key: (g.measurer.corner_values(g.stretch), g.measurer.displaced_values(g.stretch))
+            for key, g in self._groups.items()
+        }
         return tuple(
             self._comparison(group, feature, table, seen)
             for stretch in ("cranking", "idle")
@@ -146,16 +149,25 @@ class ComparisonKeeper:
 
     @staticmethod
     def _widen(
-        group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...], corner: CornerValues
+        group: _Group,
+        feature: Feature,
+        table: BalanceTable,
+        reference: tuple[int, ...],
+        causes: Sequence[Altered | None],
     ) -> None:
-        """Lets the intervals hold what an unknown low corner may have moved."""
-        as_read, undone = corner[0][feature.name], corner[1][feature.name]
-        if as_read.size != len(group.slots):
-            return
-        columns = group.columns
-        wider = widening(as_read[columns], undone[:, columns], reference, relative=feature.relative)
-        if wider is not None:
-            table.down, table.up = wider.down, wider.up
+        """Lets the intervals hold what an unknown low corner, and an uncertain crank angle, may have moved."""
+        found = []
+        for altered in causes:
+            if altered is None or altered[0][feature.name].size != len(group.slots):
+                continue
+            as_read, moved = altered[0][feature.name], altered[1][feature.name]
+            columns = group.columns
+            wider = widening(as_read[columns], moved[:, columns], reference, relative=feature.relative)
+            if wider is not None:
+                found.append(wider)
+        if found:
+            table.down = np.sum([w.down for w in found], axis=0)
+            table.up = np.sum([w.up for w in found], axis=0)
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
@@ -197,12 +209,12 @@ class ComparisonKeeper:
         disturbed = self._disturbed(probe, feature, group.slots, group.stretch)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
-        corner = self._corners.get((probe.name, group.stretch))
-        if corner is not None:
-            self._widen(group, feature, table, reference, corner)
+        self._widen(group, feature, table, reference, self._altered.get((probe.name, group.stretch), ()))
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if group.measurer.angle_uncertain:
+            limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
         if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:

@@ -21,6 +21,9 @@ MEMORY_S = 2.0
 _MAD_TO_SIGMA = 1.4826
 _DEAD_OVER_NOISE = 8.0
 """Extremes of white noise alone lie within 8 sigma of each other over some thousand samples."""
+_PULSE_HZ = 100.0
+"""Means over so short a time keep a pulse and leave out noise above 50 Hz: a pulse 18 dB over the noise in its own band
+may drown in that of a fast converter, and is judged as well as any."""
 _FLAT_SAMPLES = 4
 _CLIPPED_SHARE = 0.002
 _FEWEST_STEPS = 16
@@ -149,7 +152,9 @@ class ProbeWatch:
         rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
         steps = swing / step if np.isfinite(step) else 0.0
         problems = {
-            "dead": turning and swing <= max(_DEAD_OVER_NOISE * noise, 1e-9),
+            "dead": turning
+            and swing <= max(_DEAD_OVER_NOISE * noise, 1e-9)
+            and not (analog and self._pulse_stands_out()),
             "clipped": turning and analog and clipped > _CLIPPED_SHARE,
             "mains_pickup": line is not None,
             "brush_pickup": turning
@@ -176,6 +181,16 @@ class ProbeWatch:
             mains_hz=line[0] if line is not None else None,
             mains_amplitude=line[1] if line is not None else None,
         )
+
+    def _pulse_stands_out(self) -> bool:
+        """Whether what is slow enough for a pulse exceeds what white noise would leave of itself there."""
+        x = np.concatenate(self._thinned)
+        many = max(1, round(self._thinned_hz / _PULSE_HZ))
+        slow = x[: x.size // many * many].reshape(-1, many).mean(axis=1)
+        if slow.size < 2:
+            return False
+        noise = float(np.median(np.abs(np.diff(x)))) * _MAD_TO_SIGMA / float(np.sqrt(2.0 * many))
+        return float(np.ptp(slow)) > max(_DEAD_OVER_NOISE * noise, 1e-9)
 
     def _clipped_share(self, low: float, high: float) -> float:
         """Share of frames with a flat top or bottom at the very extreme; real extremes are single samples."""

@@ -53,6 +53,11 @@ _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
 _NOISY_DB = 10.0
 """At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
+_ANGLE_MATTERS = 0.25
+"""Of the shortest firing interval: from such a doubt about the crank angle on a window may miss the crest or trough of a
+pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
+whose angle was in doubt by up to seven tenths of an interval no interval excluded the truth for that."""
+_ANGLE_SHARES = (0.25, 0.5)
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
 """Cycles that can be measured anew when the probe turns out to be the other way up."""
@@ -319,12 +324,10 @@ class ProbeMeasurer:
         """
         if self.probe.role not in PULSE_ROLES or self.probe.low_corner_hz is not None:
             return None
-        latest = next((c for c in reversed(self._counted) if c.kind == kind), None)
-        if latest is None:
+        found = self._mean_of(kind)
+        if found is None:
             return None
-        mean = self._means.get(self._fold_key(latest.span, latest.places, kind))
-        if mean is None or mean.cycles < 2:
-            return None
+        latest, mean = found
         corners, probability = np.asarray(LOW_CORNERS_HZ), CORNER_PRIOR
         if self.evidence is not None:
             probability = self.evidence.of_corner(inverted=self.inverted)
@@ -340,8 +343,58 @@ class ProbeMeasurer:
             {name: np.array([_values(measured, name) for measured in undone]) for name in names},
         )
 
-    def _of_cycle(self, like: CountedCycle, cycle: Floats, times: Floats) -> tuple[Measured, ...]:
-        """The pulses of one cycle that repeats, in order of coming."""
+    @property
+    def angle_uncertain(self) -> bool:
+        """The crank angle is so uncertain that the window of a pulse may miss its crest or its trough."""
+        return self._angle_doubt_deg() is not None
+
+    def _angle_doubt_deg(self) -> float | None:
+        """How far the latest counted cycle's windows may be displaced; None where that is too little to matter."""
+        latest = self._counted[-1] if self._counted else None
+        doubt = None if latest is None else latest.span.uncertainty_deg
+        if latest is None or doubt is None or self.row is None or self.evenly_heard:
+            return None
+        gaps = np.diff(np.sort([p.firing_deg for p in latest.places]), append=np.inf)
+        least = min(float(gaps.min()), CYCLE_DEG / max(len(latest.places), 1))
+        return min(doubt, least) if doubt > _ANGLE_MATTERS * least else None
+
+    def displaced_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+        """What the mean cycle measures, and what it does with windows displaced by the doubt about the crank angle.
+
+        As `corner_values` gives them; rows are displacements: of each place alone and of neighbours against each other.
+        None where the angle is known well enough, or there is no mean cycle yet.
+        """
+        doubt = self._angle_doubt_deg()
+        found = self._mean_of(kind)
+        if doubt is None or found is None:
+            return None
+        latest, mean = found
+        whole = -mean.whole if self.inverted else mean.whole
+        places = len(latest.places)
+        alone = np.concatenate([np.eye(places), -np.eye(places)])
+        turns = np.resize([1.0, -1.0], places)
+        patterns = np.concatenate([alone, [turns, -turns]])
+        displaced = np.concatenate([share * doubt * patterns for share in _ANGLE_SHARES])
+        as_read = self._of_cycle(latest, whole, mean.times)
+        moved = [self._of_cycle(latest, whole, mean.times, shift) for shift in displaced]
+        names = [feature.name for feature in self.pulse.features]
+        return (
+            {name: _values(as_read, name) for name in names},
+            {name: np.array([_values(measured, name) for measured in moved]) for name in names},
+        )
+
+    def _mean_of(self, kind: StretchKind) -> tuple[CountedCycle, MeanCycle] | None:
+        """The latest counted cycle of a stretch, and the mean one of its turning; None before the second."""
+        latest = next((c for c in reversed(self._counted) if c.kind == kind), None)
+        if latest is None:
+            return None
+        mean = self._means.get(self._fold_key(latest.span, latest.places, kind))
+        return None if mean is None or mean.cycles < 2 else (latest, mean)
+
+    def _of_cycle(
+        self, like: CountedCycle, cycle: Floats, times: Floats, displaced_deg: Floats | None = None
+    ) -> tuple[Measured, ...]:
+        """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window."""
         begin, half, step = like.span.start_deg, STEPS // 2, CYCLE_DEG / STEPS
         turns = (times[half:-1] - times[-1], times[:-1], times[:half] + times[-1])
         at = np.concatenate(turns)
@@ -352,7 +405,7 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        return self._pulses(span, like.places, signal, self._middle(span, folded))
+        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg)
 
     def _find_unheard(self, kind: StretchKind) -> None:
         mean, latest = self.mean_cycle, self._counted[-1]
@@ -420,9 +473,15 @@ class ProbeMeasurer:
         return level_step(piece.t, sign * piece.values[self.row], height)
 
     def _pulses(
-        self, span: CycleSpan, places: tuple[Place, ...], signal: _Signal, middle: float
+        self,
+        span: CycleSpan,
+        places: tuple[Place, ...],
+        signal: _Signal,
+        middle: float,
+        displaced_deg: Floats | None = None,
     ) -> tuple[Measured, ...]:
         middles = self._nominal(span, places)
+        displaced = np.zeros(len(places)) if displaced_deg is None else displaced_deg
         # Unnamed positions count from the turning's first pulse, wherever it lies against the cycle's seam.
         middles += middle - (self._nominal_middle() if span.rotation.places_known else 0.0)
         order = np.argsort(middles)
@@ -431,7 +490,11 @@ class ProbeMeasurer:
         for k, which in enumerate(order):
             gap_before, gap_after = float(gaps[k - 1]), float(gaps[k])
             window = self._window(
-                span.rotation, span.start_deg + float(middles[which]), middle, gap_before, gap_after
+                span.rotation,
+                span.start_deg + float(middles[which] + displaced[which]),
+                middle,
+                gap_before,
+                gap_after,
             )
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))

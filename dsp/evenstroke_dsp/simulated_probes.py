@@ -167,6 +167,9 @@ def _means(setup: Setup, probe: Probe, cycles: list[tuple[Measured, ...]], featu
     found: dict[int, list[float]] = {c: [] for c in heard}
     for cycle in cycles:
         for m in cycle:
-            if m.pulse is not None and m.place.cylinder is not None and feature in m.pulse.values:
+            # A cylinder without a pulse stays without a number: what cannot be compared is no prediction.
+            if m.pulse is None or m.pulse.t_to <= m.pulse.t_from:
+                continue
+            if m.place.cylinder is not None and feature in m.pulse.values:
                 found[m.place.cylinder].append(m.pulse.values[feature])
     return np.array([float(np.mean(found[c])) if found[c] else math.nan for c in heard])

@@ -16,6 +16,7 @@ _FEWEST_EVENTS = 4
 _LATEST = 12
 _OFF = 0.15
 _TIMES_STRONGER = 2.0
+_LOWER_STRONGER = 1.2
 _IRREGULAR_SHARE = 0.1
 
 
@@ -41,7 +42,8 @@ def wrong_by_teeth(probe: Probe, tracker: SyncTracker, rotations: Sequence[Rotat
 def twice_by_pulses(probe: Probe, mean: MeanCycle | None, cylinders: int) -> bool:
     """Whether a sync that is said to come once a cycle comes every revolution: half the pulses between events.
 
-    mean: of a probe that hears all cylinders. Odd numbers of cylinders leave no whole half and cannot tell.
+    mean: of a probe that hears all cylinders. Odd numbers of cylinders leave no whole half and cannot tell. A pulse that is
+    missing makes all low orders alike; half the pulses make that of their number alone.
     """
     if (
         probe.every != "cycle"
@@ -52,7 +54,9 @@ def twice_by_pulses(probe: Probe, mean: MeanCycle | None, cylinders: int) -> boo
     ):
         return False
     orders = np.abs(np.fft.rfft(mean.whole))
-    return bool(orders[cylinders // 2] > _TIMES_STRONGER * orders[cylinders])
+    half = cylinders // 2
+    lower = _LOWER_STRONGER * orders[1:half].max()
+    return bool(orders[half] > max(_TIMES_STRONGER * orders[cylinders], lower))
 
 
 def irregular(tracker: SyncTracker) -> bool:

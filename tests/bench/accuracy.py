@@ -2,7 +2,7 @@
 
     python tests/bench/accuracy.py                     a subset, about two minutes
     python tests/bench/accuracy.py --seeds 60          the whole, under an hour on two cores
-    python tests/bench/accuracy.py --only power --engine four
+    python tests/bench/accuracy.py --seeds 12 --first 100 --only power-30    other seeds
 
 Engines are cranked by first-principles physics, once each; seeds add noise, cycle-to-cycle changes, faults of
 single pulses and of the recording. Signal to noise is RMS of the clean pulse over RMS of noise, both within
@@ -31,9 +31,10 @@ Outcomes = Mapping[Case, Outcome]
 FOURS, SIXES_AND_EIGHTS = ("three", "four"), ("five", "six", "v6", "v8")
 EVEN = FOURS + SIXES_AND_EIGHTS
 UNEVEN = ("twin-270-450", "v6-150-90")
-"""Held to attribution and angle alone: their strokes merge into pulses that no definition of a drop takes apart. Measured as
-the even ones are, one of twelve recordings of the twin by sync alone had a wrong verdict at some look, and the intervals of
-four excluded the truth."""
+"""Not held to the balance: their strokes merge into pulses that no definition of a drop takes apart. A sync alone leaves the
+twin's angle so uncertain that a window may miss a crest: measured as the even ones are, 3 of 36 such recordings had a wrong
+verdict at some look, and the intervals of 8 excluded the truth (with a wheel 0 and 1). Widened by what that doubt may move, 0
+and 0."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +54,7 @@ class Goal:
     name: str
     text: str
     share: float
-    cases: Callable[[int], Iterable[Case]]
+    cases: Callable[[range], Iterable[Case]]
     check: Callable[[Case, Outcomes], Result | None]
     rms_points: float | None = None
     """Instead of a share: the RMS over all cylinders of all recordings must not exceed this."""
@@ -62,11 +63,11 @@ class Goal:
 # --- recordings ---------------------------------------------------------------------------------------
 
 
-def plain(engines: Sequence[str], snrs: Sequence[float], **rest: object) -> Callable[[int], Iterator[Case]]:
+def plain(engines: Sequence[str], snrs: Sequence[float], **rest: object) -> Callable[[range], Iterator[Case]]:
     """Every engine at every signal-to-noise ratio; each seed another engine of the kind."""
 
-    def cases(seeds: int) -> Iterator[Case]:
-        for engine, snr, seed in itertools.product(engines, snrs, range(seeds)):
+    def cases(seeds: range) -> Iterator[Case]:
+        for engine, snr, seed in itertools.product(engines, snrs, seeds):
             yield replace(Case(engine, seed, snr, seed % VARIANTS), **rest)  # type: ignore[arg-type]
 
     return cases
@@ -80,13 +81,13 @@ def _cylinder(case: Case) -> int:
 
 def one_odd(
     engines: Sequence[str], snr: float, percent: float, *, of_pulse: bool = False
-) -> Callable[[int], Iterator[Case]]:
+) -> Callable[[range], Iterator[Case]]:
     """One cylinder off by so many per cent, smaller and larger by turns.
 
     of_pulse: of the pulse itself; against the mean, of which it is a part, that is less.
     """
 
-    def cases(seeds: int) -> Iterator[Case]:
+    def cases(seeds: range) -> Iterator[Case]:
         for case in plain(engines, [snr])(seeds):
             off = percent * (-1 if case.seed % 2 else 1)
             if of_pulse:
@@ -97,29 +98,37 @@ def one_odd(
     return cases
 
 
-def anything(seeds: int) -> Iterator[Case]:
+def anything(engines: Sequence[str]) -> Callable[[range], Iterator[Case]]:
     """Deviations far from the margin and close to it, at every noise, with drift and changes that linger."""
-    deviations = (0.0, -3.0, 4.0, -4.6, 4.6, -5.4, 5.4, -6.5, 7.0, -9.0, 12.0, -18.0, 30.0)
-    for number, (engine, seed) in enumerate(itertools.product(EVEN, range(3 * seeds))):
-        case = Case(engine, 1000 + seed, (30.0, 25.0, 20.0, 18.0, 15.0, 12.0)[number % 6], seed % VARIANTS)
-        off = deviations[number % len(deviations)]
-        wander, drift = (0.0, 0.4)[seed % 2], (0.0, 1.0)[seed // 2 % 2]
-        yield replace(case, odd=((_cylinder(case), off),), wander=wander, per_cycle=0.02, drift=drift)
+
+    def cases(seeds: range) -> Iterator[Case]:
+        deviations = (0.0, -3.0, 4.0, -4.6, 4.6, -5.4, 5.4, -6.5, 7.0, -9.0, 12.0, -18.0, 30.0)
+        for number, (engine, seed) in enumerate(
+            itertools.product(engines, range(3 * seeds.start, 3 * seeds.stop))
+        ):
+            case = Case(
+                engine, 1000 + seed, (30.0, 25.0, 20.0, 18.0, 15.0, 12.0)[number % 6], seed % VARIANTS
+            )
+            off = deviations[number % len(deviations)]
+            wander, drift = (0.0, 0.4)[seed % 2], (0.0, 1.0)[seed // 2 % 2]
+            yield replace(case, odd=((_cylinder(case), off),), wander=wander, per_cycle=0.02, drift=drift)
+
+    return cases
 
 
-def hopeless(seeds: int) -> Iterator[Case]:
+def hopeless(seeds: range) -> Iterator[Case]:
     for case in plain(("four", "six", "v8"), (10.0, 6.0))(seeds):
         off = (0.0, -10.0, 20.0)[case.seed % 3]
         yield replace(case, odd=((_cylinder(case), off),) if off else ())
 
 
-def once(seeds: int) -> Iterator[Case]:
+def once(seeds: range) -> Iterator[Case]:
     """One pulse of one cycle at half its size."""
     for case in plain(EVEN, (30.0, 20.0))(seeds):
         yield replace(case, one_offs=((case.seed * 5 % 9, _cylinder(case), 0.5),))
 
 
-def two_bad(seeds: int) -> Iterator[Case]:
+def two_bad(seeds: range) -> Iterator[Case]:
     """Two cycles of twelve in which the same cylinder's pulse is at half its size."""
     for case in plain(("four", "six"), (30.0,))(seeds):
         first = case.seed * 3 % 5
@@ -140,7 +149,7 @@ _TROUBLES: dict[str, tuple[dict[str, object], frozenset[str]]] = {
 """What goes wrong with a recording, and a code of which one must be said; none: nothing needs saying."""
 
 
-def troubled(name: str) -> Callable[[int], Iterator[Case]]:
+def troubled(name: str) -> Callable[[range], Iterator[Case]]:
     """The same recordings without the trouble and with it.
 
     The odd cylinder's verdict must be the same, and no other one's may turn into another one; whether an even
@@ -148,7 +157,7 @@ def troubled(name: str) -> Callable[[int], Iterator[Case]]:
     """
     change, _ = _TROUBLES[name]
 
-    def cases(seeds: int) -> Iterator[Case]:
+    def cases(seeds: range) -> Iterator[Case]:
         for case in plain(("four", "six"), (30.0,))(seeds):
             off = (-12.0, 0.0, 15.0)[case.seed % 3]
             odd = replace(case, variant=0, odd=((_cylinder(case), off),) if off else ())
@@ -307,8 +316,10 @@ GOALS = (
     Goal("power-15", "20 % at 15 dB called within 12 cycles", 0.95, one_odd(EVEN, 15.0, 20.0), called_within(12)),
     Goal("power-pulse", "10 % of the pulse itself at 30 dB, within 12 (no goal)", 0.0,
          one_odd(EVEN, 30.0, 10.0, of_pulse=True), called_within(12)),
-    Goal("verdicts", "no verdict at any look contradicts the truth", 0.95, anything, never_wrong),
-    Goal("coverage", "no interval at any look excludes the truth", 0.95, anything, never_excluded),
+    Goal("verdicts", "no verdict at any look contradicts the truth", 0.95, anything(EVEN), never_wrong),
+    Goal("coverage", "no interval at any look excludes the truth", 0.95, anything(EVEN), never_excluded),
+    Goal("verdicts-twin", "the same, uneven twin by sync alone", 0.95, anything(("twin-270-450",)), never_wrong),
+    Goal("coverage-twin", "the same, uneven twin by sync alone", 0.95, anything(("twin-270-450",)), never_excluded),
     Goal("angle-wheel", "angle by wheel within 0.5 degrees RMS", 0.95,
          plain(("four", "six"), (25.0,), probes=WHEEL), angle_within(0.5)),
     Goal("angle-even", "angle by one sync within 3 degrees, even-firing", 0.95,
@@ -374,6 +385,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--seeds", type=int, default=2, help="seeds for each engine and noise (default 2)")
+    parser.add_argument("--first", type=int, default=0, help="the first seed (default 0)")
     parser.add_argument("--only", action="append", help="goals whose name begins with this; may be repeated")
     parser.add_argument("--engine", action="append", choices=sorted(ENGINES), help="these engines only")
     parser.add_argument(
@@ -383,9 +395,9 @@ def main() -> int:
     parser.add_argument("--cranks", type=Path, help="folder that keeps the noise-free cranks between runs")
     options = parser.parse_args()
     goals = [g for g in GOALS if not options.only or any(g.name.startswith(o) for o in options.only)]
+    seeds = range(options.first, options.first + options.seeds)
     by_goal = {
-        g.name: [c for c in g.cases(options.seeds) if not options.engine or c.engine in options.engine]
-        for g in goals
+        g.name: [c for c in g.cases(seeds) if not options.engine or c.engine in options.engine] for g in goals
     }
     cases = list(dict.fromkeys(c for some in by_goal.values() for c in some))
     with tempfile.TemporaryDirectory() as temporary:

@@ -16,6 +16,7 @@ from evenstroke_dsp.findings import (
 )
 from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
 from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.wording import decimals
 
 BASE = CylinderBalance(
     cylinder=2, value=1.0, value_unit="kPa", deviation=0.0, low=-1.0, high=1.0, cycles=10, verdict="smaller",
@@ -61,6 +62,17 @@ def test_without_a_prediction_a_disturbed_cylinder_stays_unclear_and_a_clean_one
 )
 def test_a_range_in_words(low: float, high: float, words: str) -> None:
     assert effect_words(Predicted(deviation=0.0, low=low, high=high)) == words
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "places"), [(12.6, 13.3, 1), (-13.4, -12.6, 1), (11.0, 13.0, 0), (-2.0, 9.0, 0)]
+)
+def test_a_narrow_range_is_not_rounded_to_nothing(low: float, high: float, places: int) -> None:
+    """ "13 % (13 to 13 %)" would state no uncertainty."""
+    assert decimals(low, high) == places
+    words = effect_words(Predicted(deviation=0.0, low=low, high=high))
+    numbers = [float(word) for word in words.replace("from ", "").split() if word[0].isdigit()]
+    assert numbers[0] != numbers[1]
 
 
 def test_a_healthy_pulse_beside_a_far_odd_one_is_said_to_be_pulled_by_the_mean() -> None:

@@ -66,6 +66,16 @@ def test_a_leaking_cylinder_compresses_least_by_every_signal(truth, cylinders, s
         assert found[3] == pytest.approx(true, rel=0.6)
 
 
+def test_a_cylinder_that_draws_nothing_is_called_smaller(truth) -> None:
+    text = truth.setup_text(5, said={"intake": "travel_m=0.4"})
+    *_, judgement = cranked(truth, text, 5, Fault(kind="intake_valve_not_opening", cylinders=(4,)))
+    (drop,) = (c for c in judgement.comparisons if (c.probe, c.feature) == ("intake", "drop"))
+    gone = next(c for c in drop.cylinders if c.cylinder == 4)
+    assert gone.verdict == "smaller"
+    assert gone.deviation < -80.0
+    assert gone.cycles == max(c.cycles for c in drop.cylinders)
+
+
 @pytest.mark.parametrize("kind", ["ring_leak", "exhaust_valve_leak", "intake_valve_leak"])
 @pytest.mark.parametrize("known", [True, False])
 def test_the_dip_at_exhaust_opening_is_deepest_at_the_cylinder_that_leaks(truth, kind, known) -> None:

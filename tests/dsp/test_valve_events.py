@@ -74,6 +74,30 @@ def test_a_late_opening_intake_shows_where_its_pulse_starts(truth) -> None:
         assert event.low > 372.0, "tens of degrees after TDC"
 
 
+def test_a_late_opening_cylinder_is_in_deep_vacuum_until_its_valve_opens(truth) -> None:
+    """Closed in and expanding from 12 to 32 degrees after TDC (common practice, no source: up to 40 when a cam is parked
+    late). By the slider-crank's volume (J. Heywood, Internal Combustion Engine Fundamentals, equation 2.6; from memory) the
+    pressure falls as V^-n, n from 1.0 (all the heat comes back) to 1.4 (none does)."""
+    setup = parse_setup(truth.setup_text(6, said=SAID))
+    pressures = {}
+    for name, timing in (("late", LATE), ("usual", USUAL)):
+        rng = np.random.default_rng(1)
+        engine = scattered(parameters_for(setup, rng), rng)
+        engine = dataclasses.replace(engine, **{f"{k}_deg": v for k, v in timing.items()})
+        trace = simulate(engine, CRANK)
+        turned = np.maximum.accumulate(trace.theta_deg)
+        tdc = 720.0 * np.arange(4, 8)[:, None] + engine.firing_deg[2] + np.array([372.0, 392.0, 400.0])
+        pressures[name] = np.interp(tdc, turned, trace.cylinder_kpa[2]).mean(axis=0)
+    half_stroke, after = engine.rod_mm / (engine.stroke_mm / 2.0), np.radians([12.0, 32.0])
+    reach = half_stroke + 1.0 - np.cos(after) - np.sqrt(half_stroke**2 - np.sin(after) ** 2)
+    closed, opening = 1.0 + 0.5 * (engine.compression_ratio(3) - 1.0) * reach
+    ratio = pressures["late"][1] / pressures["late"][0]
+    assert (closed / opening) ** 1.4 < ratio < closed / opening
+    assert pressures["late"][2] < 0.5 * pressures["usual"][2], (
+        "half an atmosphere below one that opened at TDC"
+    )
+
+
 def test_an_intake_that_opens_before_tdc_is_not_claimed_from_the_pulse(truth) -> None:
     judgement = judged(truth, truth.setup_text(6, said=SAID), **USUAL)
     assert not of(judgement, "intake_opens", "intake")

@@ -82,6 +82,28 @@ def test_the_starters_brushes_are_told_from_the_mains(cranks, plain) -> None:
     assert "brush_pickup" in outcome.comparison("intake", "drop").because
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("rate_hz", [2000.0, 5000.0, 10000.0])
+def test_a_pulse_under_a_fast_converter_s_noise_is_not_dead_and_noise_alone_is(seed, rate_hz) -> None:
+    """18 dB within 0.5 to 50 Hz is, white up to half the rate, less than the noise itself at 5 kHz: its power is that of the
+    band times half the rate over 49.5 Hz (Parseval)."""
+    draw = np.random.default_rng(seed)
+    t = np.arange(round(2.0 * rate_hz)) / rate_hz
+    pulse = np.sin(2 * np.pi * 6.7 * t)
+    in_band = np.std(pulse) / 10 ** (18.0 / 20.0)
+    noise = in_band * np.sqrt(rate_hz / 2.0 / 49.5) * draw.standard_normal(t.size)
+    frame = round(0.04 * rate_hz)
+    for x, dead in ((pulse + noise, False), (noise, True)):
+        probe = parse_setup(
+            "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
+            '[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+        ).probe[0]
+        watch = ProbeWatch(probe, rate_hz, frame)
+        for k in range(0, t.size, frame):
+            watch.push(x[k : k + frame], turning=True)
+        assert ("dead" in watch.report(turning=True).problems) == dead
+
+
 def test_clipped_dead_and_too_small_signals(cranks, plain) -> None:
     _, _, signals = plain
     x = signals[0]

@@ -1,0 +1,77 @@
+"""The size of an intake pulse in noise: a small one must not read larger for it.
+
+Against arithmetic: a sine whose crest and trough are known, and the closed form of a parabola's weights.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from evenstroke_dsp.features import ROLE_PULSES, Window, _level, measure
+from scipy import signal
+
+RATE_HZ = 1000.0
+DEG_PER_S = 1200.0  # 200 rpm
+INTERVAL_DEG = 180.0
+
+
+def drop(x: np.ndarray, t: np.ndarray) -> float:
+    middle, arm = 0.5, 0.6 * INTERVAL_DEG / DEG_PER_S
+    window = Window(middle - arm, middle, middle + arm, 435.0, DEG_PER_S)
+    pulse = measure(ROLE_PULSES["intake_pulse"], t, x, window, INTERVAL_DEG)
+    assert pulse is not None
+    return pulse.values["drop"]
+
+
+def sine(amplitude: float) -> tuple[np.ndarray, np.ndarray]:
+    """Steepest fall at 0.5 s; crest to trough is twice the amplitude."""
+    t = np.arange(1000) / RATE_HZ
+    return t, -amplitude * np.sin(2 * np.pi * (DEG_PER_S / INTERVAL_DEG) * (t - 0.5))
+
+
+def noise(draw: np.random.Generator, rms: float) -> np.ndarray:
+    """Of the pass band: white below 50 Hz."""
+    low = signal.butter(4, 50.0, fs=RATE_HZ, output="sos")
+    x = signal.sosfiltfilt(low, draw.normal(size=3000))[1000:2000]
+    return np.asarray(rms * x / x.std())
+
+
+def test_without_noise_a_sine_s_size_is_its_crest_to_trough() -> None:
+    t, x = sine(1.0)
+    assert drop(x, t) == pytest.approx(2.0, rel=0.01)
+
+
+@pytest.mark.parametrize("snr_db", [30.0, 20.0, 18.0])
+def test_noise_moves_the_share_of_a_small_pulse_by_less_than_a_point(snr_db: float) -> None:
+    """The highest less the lowest of the same samples is the control: it moves it by more."""
+    draw = np.random.default_rng(3)
+    rms = 1.0 / np.sqrt(2.0) / 10 ** (snr_db / 20)
+    full, small = [], []
+    peak_full, peak_small = [], []
+    for _ in range(500):
+        for amplitude, sizes, peaks in ((1.0, full, peak_full), (0.8, small, peak_small)):
+            t, x = sine(amplitude)
+            x = x + noise(draw, rms)
+            sizes.append(drop(x, t))
+            a, b, c = np.searchsorted(t, (0.41, 0.5, 0.59))
+            peaks.append(x[a:b].max() - x[b:c].min())
+    moved = 100.0 * (np.mean(small) / np.mean(full) - 0.8)
+    plain = 100.0 * (np.mean(peak_small) / np.mean(peak_full) - 0.8)
+    assert abs(moved) < 0.6
+    if snr_db <= 20.0:
+        assert plain > 0.8
+
+
+def test_where_nothing_falls_the_pulse_is_of_no_size() -> None:
+    """A cylinder whose valve stays shut is no cycle left out: without a size it would never be called small."""
+    t = np.arange(1000) / RATE_HZ
+    assert drop(3.0 * t, t) == 0.0
+
+
+@pytest.mark.parametrize("reach", [2, 5, 12])
+def test_the_level_is_that_of_a_least_squares_parabola(reach: int) -> None:
+    """Against numpy.polyfit."""
+    x = np.random.default_rng(reach).normal(size=60)
+    at = np.arange(-reach, reach + 1)
+    expected = np.polyfit(at, x[30 + at], 2)[2]
+    assert _level(x, 30, reach) == pytest.approx(expected, rel=1e-9)
