@@ -32,6 +32,7 @@ class Choices:
     corner_told: bool = True
     travel_m: float = 0.4
     positive: bool = True
+    polarity_told: bool = True  # whether the set-up says so when the probe is upside down
     seed: int = 0
 
 
@@ -47,7 +48,7 @@ def _in_band(signal: np.ndarray) -> np.ndarray:
 def _noisy(clean: np.ndarray, time: np.ndarray, snr_db: float | None, random: np.random.Generator) -> np.ndarray:
     if snr_db is None:
         return clean
-    steady = (time > 2.5) & (time < 10.5)
+    steady = (time > 4.5) & (time < 10.5)  # the manifold has been drawn down: only pulses are left
     level = _in_band(clean)[steady].std() / 10 ** (snr_db / 20)
     noise = random.normal(size=len(clean))
     return clean + noise * level / _in_band(noise)[steady].std()
@@ -104,14 +105,15 @@ def record(
 
     def pulse(column: str, role: str, pascal: np.ndarray, travel: float, kelvin: float) -> None:
         clean = _delayed(_high_pass(pascal - ATMOSPHERE, choices.corner_hz), travel, kelvin)
-        gain = _fit(clean)
+        noisy = _noisy(clean, crank.time, choices.snr_db, random)
+        gain = _fit(noisy)  # the noise is white up to the logger's own rate, and must not clip
         sign = 1.0 if choices.positive else -1.0
-        columns[column] = 2.5 + sign * gain * _noisy(clean, crank.time, choices.snr_db, random)
+        columns[column] = 2.5 + sign * gain * noisy
         text = [f'name = "{column}"', f'role = "{role}"', f"volts_per_unit = {gain * 1000:.6g}", "volts_at_zero = 2.5"]
         text.append(f"travel_m = {travel:.1f}")
         if choices.corner_told:
             text.append(f"low_corner_hz = {choices.corner_hz:.2g}")
-        if not choices.positive:
+        if not choices.positive and choices.polarity_told:
             text.append('positive_is = "vacuum"')
         probes.append("\n".join(text))
 

@@ -1,6 +1,7 @@
 """How the judgement does on recordings of the second engine model: run from the repository's root, with the packages importable.
 
     nice python tests/bench/second_model/study.py accuracy --recordings 24    angle, whose pulse, balance, verdicts at every look
+    nice python tests/bench/second_model/study.py attribution --recordings 28 whose pulse goes when a valve stays shut
     nice python tests/bench/second_model/study.py called --recordings 24     cycles until a repeating change is called
     nice python tests/bench/second_model/study.py effects --recordings 24    what the set-up makes, faults, healthy engines (with physics)
     nice python tests/bench/second_model/study.py size --recordings 24       how large the hose's effect is here; no judgement
@@ -25,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from engine_model import KINDS, Crank, Engine, Fault, Fitted, crank, draw
 from evenstroke_dsp.messages import Balance, Cycle
 from evenstroke_replay.judging import JudgedFile, judge_path
-from evenstroke_replay.physics_cache import PhysicsCache
+from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
 from evenstroke_replay.setup_files import load_setup
 from probes import Choices, record
 from truth import Pulses, pulses, trough_centre
@@ -168,6 +169,44 @@ def accuracy(args: argparse.Namespace) -> None:
     print("contradicted at some look in", bounds(len(contradicted), recordings), *contradicted, sep="\n   ")
 
 
+def attribution(args: argparse.Namespace) -> None:
+    """One cylinder's intake or exhaust valve stays shut: whose pulse is then found small? With every kind of sync, and upside down."""
+    kinds = args.kinds or ["three", "four", "five", "six", "v6", "v8", "twin"]
+    tally: dict[tuple[str, str], list[str]] = collections.defaultdict(list)
+    for k in range(args.recordings):
+        kind = KINDS[kinds[k % len(kinds)]]
+        seed = args.seed + k
+        random = np.random.default_rng([seed, 4])
+        engine = draw(kind, seed)
+        side = "intake" if random.random() < 0.6 else "exhaust"
+        cylinder = int(random.integers(1, engine.cylinders + 1))
+        turned = crank(engine, seed, faults=(Fault(f"{side}_shut", cylinder),), step_s=2.5e-5)
+        angle = str(random.choice(["sync", "sync", "wheel", "revolution"]))
+        upright = bool(random.random() < 0.7)
+        choices = Choices(snr_db=25.0, angle=angle, positive=upright, polarity_told=False, current=bool(random.random() < 0.7), seed=seed)
+        csv, toml = record(args.folder, f"att_{kind.name}_{seed}", kind, engine, turned, choices, known=["bare", "plain", "full"][seed % 3])
+        result = judged(csv, toml)
+        part = comparison(result, "drop" if side == "intake" else "rise")
+        rows = [] if part is None else [r for r in part.cylinders if r.deviation is not None]
+        if result.judgement.refused or not rows:
+            word = f"refused: {result.judgement.refused}"
+        else:
+            least = min(rows, key=lambda r: r.deviation)
+            unheard = [r.cylinder for r in part.cylinders if r.deviation is None]
+            named = [least.cylinder] if least.cylinder is not None else list(least.one_of or ())
+            right = cylinder in named or cylinder in unheard
+            word = ("right" if right else "WRONG") + f" ({named or 'unnamed'} {least.deviation:.0f} % {least.verdict}, trust {part.trust} {list(part.because)}, unheard {unheard})"
+            if least.verdict != "smaller" and not unheard:
+                word = "not called " + word
+            if not named:
+                word = "unnamed " + word
+        codes = [w.code for w in result.judgement.warnings if w.code != "valve_events_unseen"]
+        tally[kind.name, angle].append(word.split()[0])
+        print(f"att_{kind.name}_{seed}", angle, "upright" if upright else "upside down", side, "shut in", cylinder, word, codes, flush=True)
+    for key, words in sorted(tally.items()):
+        print("  ", *key, dict(collections.Counter(words)))
+
+
 def weakened(engine: Engine, kind: str, cylinder: int, percent: float) -> tuple[Engine, Crank, np.ndarray]:
     """The engine with one intake lobe worn until that cylinder's drop, against the mean of all, has changed by so much (per cent)."""
     healthy = true_drops(engine, crank(engine, 1), kind).deviation()[cylinder - 1]
@@ -218,17 +257,17 @@ def called(args: argparse.Namespace) -> None:
 
 def fault_for(random: np.random.Generator, cylinder: int) -> Fault:
     kind = ("ring_leak", "intake_valve_leak", "exhaust_valve_leak")[int(random.integers(3))]
-    return Fault(kind, cylinder, float(random.uniform(1.5e-6, 7e-6)))
+    return Fault(kind, cylinder, float(np.exp(random.uniform(np.log(0.5e-6), np.log(5e-6)))))
 
 
 def effects(args: argparse.Namespace) -> None:
-    """Each engine four times: as it is, with a hose, with a fault, with both; judged with physics as a user would have it."""
+    """Each engine as it is, with a hose, and with hose and fault, judged with physics as a user would have it."""
     kinds = args.kinds or ["four", "heavy_four", "six", "v8", "three"]
-    physics = PhysicsCache()
+    physics = PhysicsCache(cache_folder())
     counts: collections.Counter[str] = collections.Counter()
     cover: dict[tuple[str, str], list[tuple[bool, float, float]]] = collections.defaultdict(list)
     notes: list[str] = []
-    engines = max(1, args.recordings // 4)
+    engines = max(1, args.recordings // 3)
     for k in range(engines):
         kind = KINDS[kinds[k % len(kinds)]]
         seed = args.seed + k
@@ -244,9 +283,11 @@ def effects(args: argparse.Namespace) -> None:
             "fault": (None, (bad,)),
             "both": (hose, (bad,)),
         }
-        turned = {name: crank(engine, seed, fitted=f, faults=w) for name, (f, w) in runs.items()}
+        turned = {name: crank(engine, seed, fitted=f, faults=w, step_s=2.5e-5) for name, (f, w) in runs.items()}
         drops = {name: true_drops(engine, t, kind.name) for name, t in turned.items()}
         for name, (fitted, faults) in runs.items():
+            if name == "fault":  # its truth is needed, its judgement is not
+                continue
             file = f"fx_{kind.name}_{seed}_{name}"
             csv, toml = record(args.folder, file, kind, engine, turned[name], Choices(snr_db=28.0, seed=seed), fitted)
             result = judged(csv, toml, physics)
@@ -316,7 +357,7 @@ def size(args: argparse.Namespace) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("accuracy", "called", "effects", "size"))
+    parser.add_argument("what", choices=("accuracy", "attribution", "called", "effects", "size"))
     parser.add_argument("--recordings", type=int, default=24)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--snr", type=float, default=None)
