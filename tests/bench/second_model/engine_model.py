@@ -119,7 +119,8 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Fault:
-    """What is wrong with one cylinder. kind: ring_leak, intake_valve_leak, exhaust_valve_leak (size m2 of leak added), intake_shut, exhaust_shut."""
+    """What is wrong with one cylinder. kind: ring_leak, intake_valve_leak, exhaust_valve_leak (size: m2 of leak
+    added to what it has), intake_shut, exhaust_shut (that valve never opens)."""
 
     kind: str
     cylinder: int
@@ -199,8 +200,33 @@ def _lift(phi, opens, closes):
 
 
 @njit(cache=True)
-def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f, runner_f, heat, air, vol, ex, mech, el, leak, shut,
-                  hose, times, start_angle, wobble, out_every, dt):
+def _step_through(
+    n,
+    tdc,
+    bank,
+    nbanks,
+    geo,
+    events,
+    valve,
+    ring,
+    clear,
+    lift_f,
+    runner_f,
+    heat,
+    air,
+    vol,
+    ex,
+    mech,
+    el,
+    leak,
+    shut,
+    hose,
+    times,
+    start_angle,
+    wobble,
+    out_every,
+    dt,
+):
     bore, stroke, rod = geo
     r = stroke / 2.0
     area = np.pi / 4.0 * bore * bore
@@ -352,8 +378,8 @@ def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f,
             # exhaust valve and its leak
             a = leak[2, i]
             if not shut[1, i]:
-                l = _lift(phi, eo, ec) * lift_max
-                a += cd * min(0.8 * rim * l, ex_area)
+                opened = _lift(phi, eo, ec) * lift_max
+                a += cd * min(0.8 * rim * opened, ex_area)
             f = _nozzle(a, p[i], t[i], man_p[b], man_t[b])
             f = _damped(f, p[i] - man_p[b], max(t[i], man_t[b]), v[i], man_v, dt)
             dm -= f
@@ -368,8 +394,8 @@ def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f,
             pp[i] = pm[i] * GAS * pt[i] / port_v
             a = leak[1, i]
             if not shut[0, i]:
-                l = _lift(phi, io, ic) * lift_max * lift_f[i]
-                a += cd * min(rim * l, in_area)
+                opened = _lift(phi, io, ic) * lift_max * lift_f[i]
+                a += cd * min(rim * opened, in_area)
             f = _nozzle(a, pp[i], pt[i], p[i], t[i])
             f = _damped(f, pp[i] - p[i], max(t[i], pt[i]), v[i], port_v, dt)
             port_dm = -f
@@ -384,8 +410,14 @@ def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f,
             # the runner's gas column
             up_t = plen_t if q[i] >= 0.0 else pt[i]
             rho = 0.5 * (plen_p + pp[i]) / (GAS * up_t)
-            rub_run = (1.5 + 0.03 * run_len * runner_f[i] / np.sqrt(run_area)) * abs(q[i]) / (2.0 * rho * run_area * run_area)
-            q[i] = (q[i] + dt / (run_i * runner_f[i]) * (plen_p - pp[i])) / (1.0 + dt / (run_i * runner_f[i]) * rub_run)
+            rub_run = (
+                (1.5 + 0.03 * run_len * runner_f[i] / np.sqrt(run_area))
+                * abs(q[i])
+                / (2.0 * rho * run_area * run_area)
+            )
+            q[i] = (q[i] + dt / (run_i * runner_f[i]) * (plen_p - pp[i])) / (
+                1.0 + dt / (run_i * runner_f[i]) * rub_run
+            )
             port_dm += q[i]
             plen_dm -= q[i]
             if q[i] > 0.0:
@@ -429,7 +461,9 @@ def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f,
         sil_dm = 0.0
         sil_de = 6.0 * (t_air - sil_t)
         for b in range(nbanks):
-            pipe_q[b] = (pipe_q[b] + dt / pipe_i * (man_p[b] - sil_p)) / (1.0 + dt / pipe_i * (2e3 + 2.5 * abs(pipe_q[b]) / (2.4 * tail_area**2)))
+            pipe_q[b] = (pipe_q[b] + dt / pipe_i * (man_p[b] - sil_p)) / (
+                1.0 + dt / pipe_i * (2e3 + 2.5 * abs(pipe_q[b]) / (2.4 * tail_area**2))
+            )
             f = pipe_q[b]
             man_dm[b] -= f
             sil_dm += f
@@ -442,7 +476,9 @@ def _step_through(n, tdc, bank, nbanks, geo, events, valve, ring, clear, lift_f,
             man_de[b] += 4.0 * (t_air + 0.5 * (wall - t_air) - man_t[b])
             man_t[b] += dt * man_de[b] / (man_m[b] * _cv(man_t[b]))
             man_m[b] += dt * man_dm[b]
-        tail_q = (tail_q + dt / tail_i * (sil_p - ATMOSPHERE)) / (1.0 + dt / tail_i * (2e3 + 2.5 * abs(tail_q) / (2.4 * tail_area**2)))
+        tail_q = (tail_q + dt / tail_i * (sil_p - ATMOSPHERE)) / (
+            1.0 + dt / tail_i * (2e3 + 2.5 * abs(tail_q) / (2.4 * tail_area**2))
+        )
         sil_dm -= tail_q
         if tail_q > 0.0:
             sil_de -= tail_q * GAS * sil_t
@@ -505,7 +541,16 @@ def crank(
         np.array(engine.banks) - 1,
         max(engine.banks),
         (engine.bore, engine.stroke, engine.rod),
-        tuple(np.radians([engine.exhaust_opens_deg, engine.exhaust_closes_deg, engine.intake_opens_deg, engine.intake_closes_deg])),
+        tuple(
+            np.radians(
+                [
+                    engine.exhaust_opens_deg,
+                    engine.exhaust_closes_deg,
+                    engine.intake_opens_deg,
+                    engine.intake_closes_deg,
+                ]
+            )
+        ),
         (engine.intake_area, engine.exhaust_area, engine.lift, engine.valve_rim, engine.discharge),
         engine.ring_area * scatter[0],
         clear,
@@ -515,9 +560,24 @@ def crank(
         engine.air_k,
         (engine.plenum, engine.runner_length, engine.runner_area, engine.port_volume, engine.throttle_area),
         (engine.manifold, engine.silencer, engine.pipe_inertance, engine.tail_inertance, engine.tail_area),
-        (engine.inertia, engine.piston_mass, engine.friction_pa, engine.friction_slope_pa, engine.ring_friction),
-        (engine.battery_v, engine.battery_ohm, engine.sag_v, engine.motor_ohm, engine.motor_henry, engine.motor_constant,
-         engine.gear, engine.gear_efficiency, engine.motor_inertia),
+        (
+            engine.inertia,
+            engine.piston_mass,
+            engine.friction_pa,
+            engine.friction_slope_pa,
+            engine.ring_friction,
+        ),
+        (
+            engine.battery_v,
+            engine.battery_ohm,
+            engine.sag_v,
+            engine.motor_ohm,
+            engine.motor_henry,
+            engine.motor_constant,
+            engine.gear,
+            engine.gear_efficiency,
+            engine.motor_inertia,
+        ),
         leak,
         shut,
         hose,
@@ -552,14 +612,93 @@ class Kind:
 KINDS = {
     k.name: k
     for k in (
-        Kind("three", (1, 3, 2), (240.0,) * 3, (1, 1, 1), 1.1e-3, 10.5, 1.08, (0.07, 0.18), (250, 330), (500, 800)),
-        Kind("four", (1, 3, 4, 2), (180.0,) * 4, (1,) * 4, 1.6e-3, 10.0, 1.0, (0.10, 0.25), (250, 330), (550, 900)),
-        Kind("heavy_four", (1, 3, 4, 2), (180.0,) * 4, (1,) * 4, 2.4e-3, 8.8, 1.0, (0.40, 0.80), (210, 270), (700, 1000)),
-        Kind("five", (1, 2, 4, 5, 3), (144.0,) * 5, (1,) * 5, 2.4e-3, 10.0, 1.1, (0.13, 0.28), (230, 310), (600, 950)),
-        Kind("six", (1, 5, 3, 6, 2, 4), (120.0,) * 6, (1,) * 6, 2.988e-3, 9.4, 0.93, (0.14, 0.32), (220, 300), (700, 1000)),
-        Kind("v6", (1, 2, 3, 4, 5, 6), (120.0,) * 6, (1, 2, 1, 2, 1, 2), 3.2e-3, 9.8, 0.92, (0.14, 0.32), (220, 300), (700, 1000)),
-        Kind("v8", (1, 8, 4, 3, 6, 5, 7, 2), (90.0,) * 8, (1, 2, 1, 2, 1, 2, 1, 2), 5.0e-3, 9.3, 0.88, (0.18, 0.40), (200, 270), (750, 1100)),
-        Kind("twin", (1, 2), (270.0, 450.0), (1, 1), 0.9e-3, 10.0, 0.85, (0.04, 0.10), (260, 360), (350, 600)),
+        Kind(
+            "three",
+            (1, 3, 2),
+            (240.0,) * 3,
+            (1, 1, 1),
+            1.1e-3,
+            10.5,
+            1.08,
+            (0.07, 0.18),
+            (250, 330),
+            (500, 800),
+        ),
+        Kind(
+            "four",
+            (1, 3, 4, 2),
+            (180.0,) * 4,
+            (1,) * 4,
+            1.6e-3,
+            10.0,
+            1.0,
+            (0.10, 0.25),
+            (250, 330),
+            (550, 900),
+        ),
+        Kind(
+            "heavy_four",
+            (1, 3, 4, 2),
+            (180.0,) * 4,
+            (1,) * 4,
+            2.4e-3,
+            8.8,
+            1.0,
+            (0.40, 0.80),
+            (210, 270),
+            (700, 1000),
+        ),
+        Kind(
+            "five",
+            (1, 2, 4, 5, 3),
+            (144.0,) * 5,
+            (1,) * 5,
+            2.4e-3,
+            10.0,
+            1.1,
+            (0.13, 0.28),
+            (230, 310),
+            (600, 950),
+        ),
+        Kind(
+            "six",
+            (1, 5, 3, 6, 2, 4),
+            (120.0,) * 6,
+            (1,) * 6,
+            2.988e-3,
+            9.4,
+            0.93,
+            (0.14, 0.32),
+            (220, 300),
+            (700, 1000),
+        ),
+        Kind(
+            "v6",
+            (1, 2, 3, 4, 5, 6),
+            (120.0,) * 6,
+            (1, 2, 1, 2, 1, 2),
+            3.2e-3,
+            9.8,
+            0.92,
+            (0.14, 0.32),
+            (220, 300),
+            (700, 1000),
+        ),
+        Kind(
+            "v8",
+            (1, 8, 4, 3, 6, 5, 7, 2),
+            (90.0,) * 8,
+            (1, 2, 1, 2, 1, 2, 1, 2),
+            5.0e-3,
+            9.3,
+            0.88,
+            (0.18, 0.40),
+            (200, 270),
+            (750, 1100),
+        ),
+        Kind(
+            "twin", (1, 2), (270.0, 450.0), (1, 1), 0.9e-3, 10.0, 0.85, (0.04, 0.10), (260, 360), (350, 600)
+        ),
     )
 }
 

@@ -1,8 +1,8 @@
-"""What is true of a simulated crank, from its noise-free pressures by true crank angle: each cylinder's drop, rise and suction.
+"""What is true of a simulated crank, from its noise-free pressures by true crank angle: each cylinder's drop.
 
-drop: crest to trough of plenum pressure after a zero-phase 50 Hz low-pass (second-order Butterworth forward and back). The troughs
-are the minima nearest the engine's own typical trough; the crest is the greatest pressure between two troughs. Whose trough it is
-has been found by shutting one cylinder's intake valve and looking which trough goes: `owner_shift`.
+Crest to trough of plenum pressure after a zero-phase 50 Hz low-pass (second-order Butterworth forward and back). Troughs are the
+minima nearest the engine's own typical trough, the crest is the greatest pressure in the firing interval before it. Whose trough it
+is was found by shutting one cylinder's intake valve and looking which trough goes (`NEAR_DEG` in study.py).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ LOWPASS_HZ = 50.0
 
 @dataclass(frozen=True)
 class Pulses:
-    """size: (cycles, cylinders) in Pa. size_at: angle after the cylinder's own firing TDC of trough (drop) or crest (rise), degrees."""
+    """size: (cycles, cylinders) in Pa. at_deg: the trough's angle after the cylinder's own firing TDC, degrees."""
 
     size: np.ndarray
     at_deg: np.ndarray
@@ -45,20 +45,26 @@ def by_angle(crank: Crank, signal: np.ndarray, from_s: float, to_s: float) -> tu
     return np.interp(grid, crank.angle_deg, signal).reshape(-1, 720), first
 
 
-def pulses(engine: Engine, crank: Crank, signal: np.ndarray, centre_deg: float, from_s: float = 2.2, to_s: float = 10.6) -> Pulses:
+def pulses(
+    engine: Engine,
+    crank: Crank,
+    signal: np.ndarray,
+    centre_deg: float,
+    from_s: float = 2.2,
+    to_s: float = 10.6,
+) -> Pulses:
     """Trough and the crest before it, for each cylinder; `centre_deg` is where a trough is looked for after the firing TDC."""
     rows, _ = by_angle(crank, smooth(signal), from_s, to_s)
     flat = rows.ravel()
     n = engine.cylinders
     tdc = engine.firing_tdc_deg()
-    order = np.argsort(tdc + 0)
     cycles = len(rows)
     spacing = 720 / n if len(set(engine.intervals_deg)) == 1 else min(engine.intervals_deg)
     size = np.full((cycles, n), np.nan)
     at = np.full((cycles, n), np.nan)
     half = int(spacing / 2)
     for cycle in range(1, cycles - 1):
-        for i in order:
+        for i in range(n):
             middle = int(cycle * 720 + tdc[i] + centre_deg)
             trough = middle - half + int(np.argmin(flat[middle - half : middle + half + 1]))
             crest = flat[trough - int(spacing) : trough + 1].max()
@@ -73,7 +79,7 @@ def trough_centre(engine: Engine, crank: Crank, signal: np.ndarray, near_deg: fl
     rows, _ = by_angle(crank, smooth(signal), 2.2, 10.6)
     n = engine.cylinders
     mean = rows.mean(axis=0)
-    total = sum(np.roll(mean, -int(round(t))) for t in engine.firing_tdc_deg()) / n
+    total = sum(np.roll(mean, -round(t)) for t in engine.firing_tdc_deg()) / n
     spacing = 720 / n if len(set(engine.intervals_deg)) == 1 else min(engine.intervals_deg)
     grid = np.arange(int(near_deg - spacing / 2), int(near_deg + spacing / 2))
     return float(grid[np.argmin(total[grid % 720])])
