@@ -1,7 +1,7 @@
 """What is true of a simulated crank, from its noise-free pressures by true crank angle: each cylinder's drop.
 
 Crest to trough of plenum pressure after a zero-phase 50 Hz low-pass (second-order Butterworth forward and back). Troughs are the
-minima nearest the engine's own typical trough, the crest is the greatest pressure in the firing interval before it. Whose trough it
+minima nearest the engine's own typical trough, a crest the greatest pressure in the firing interval before it. Whose trough it
 is was found by shutting one cylinder's intake valve and looking which trough goes (`NEAR_DEG` in study.py).
 """
 
