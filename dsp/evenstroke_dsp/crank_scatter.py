@@ -37,7 +37,7 @@ class CrankScatter:
 
     def quantile(self, share: float) -> float:
         """The standard deviation below which this share of the weight lies; share in (0, 1)."""
-        return float(np.interp(share, np.cumsum(self.weights), _TAU))
+        return float(np.interp(share, np.cumsum(self.weights) - self.weights / 2.0, _TAU))
 
     def reach(self, share: float, within: float, freedom: float, *, alpha: float) -> float:
         """Half-width such that a pulse that did not change reads farther apart with chance alpha.
