@@ -125,7 +125,10 @@ class ComparisonKeeper:
         seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
         """
         self._altered = {
-            key: (g.measurer.corner_values(g.stretch), g.measurer.displaced_values(g.stretch))
+            key: (
+                g.measurer.corner_values(g.stretch, g.rotation),
+                g.measurer.displaced_values(g.stretch, g.rotation),
+            )
             for key, g in self._groups.items()
         }
         return tuple(
@@ -213,7 +216,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
-        if group.measurer.angle_uncertain:
+        if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
