@@ -378,8 +378,8 @@ def described_normals(
     """What healthy engines show of pulses that come unevenly, and whether the simulation is doubted.
 
     Each such pulse is cut off by its neighbours at a place that pipes and valves decide. Where two or more lie wholly
-    beyond what the simulated engines show, they are more likely not this engine's pipes than that so many cylinders are
-    bad: then nothing is known of those pulses, unless they are beyond the generic table too.
+    beyond what the simulated engines show, it is likelier that these have other pipes than this one than that so many
+    cylinders are bad: then nothing is known of those pulses, unless they are beyond the generic table too.
     """
 
     def beyond(normal: Normal | None, deviation: CylinderDeviation) -> bool:
