@@ -125,7 +125,10 @@ class ComparisonKeeper:
         seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
         """
         self._altered = {
-            key: (g.measurer.corner_values(g.stretch), g.measurer.displaced_values(g.stretch))
+            key: (
+                g.measurer.corner_values(g.stretch, g.rotation),
+                g.measurer.displaced_values(g.stretch, g.rotation),
+            )
             for key, g in self._groups.items()
         }
         return tuple(
@@ -213,7 +216,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
-        if group.measurer.angle_uncertain:
+        if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
@@ -376,8 +379,8 @@ def described_normals(
     """What healthy engines show of pulses that come unevenly, and whether the simulation is doubted.
 
     Each such pulse is cut off by its neighbours at a place that pipes and valves decide. Where two or more lie wholly
-    beyond what the simulated engines show, they are more likely not this engine's pipes than that so many cylinders are
-    bad: then nothing is known of those pulses, unless they are beyond the generic table too.
+    beyond what the simulated engines show, it is likelier that these have other pipes than this one than that so many
+    cylinders are bad: then nothing is known of those pulses, unless they are beyond the generic table too.
     """
 
     def beyond(normal: Normal | None, deviation: CylinderDeviation) -> bool:

@@ -102,11 +102,14 @@ class CompressionCourse:
         away = (into + periods / 2) % periods - periods / 2
         self._windows = np.where(np.abs(away) < 1.0, 0.5 + 0.5 * np.cos(math.pi * away), 0.0)
         self._carrier = self._windows * np.exp(-2j * math.pi * into)
-        self._lags: list[Floats] = []
+        self.begin()
 
     def begin(self) -> None:
         """A turning begins: what the pulses said before is another turning's."""
-        self._lags = []
+        self._heard, self._lags = 0, np.zeros(self._firing.size)
+        self._scattered = np.zeros(self._firing.size)
+        """Cycles whose lags were read, the mean of these, and the sum of the squares of what they are off it: as much in
+        the thousandth cycle as in the second."""
 
     def knows(self, until: float) -> bool:
         """Whether all that can be read up to this time has come."""
@@ -134,7 +137,7 @@ class CompressionCourse:
         mean: Floats = weights @ courses
         strays = np.abs(courses - mean).max(axis=1)
         doubtful, share = weights, _TOLD
-        if not self._lags:
+        if not self._heard:
             share = _UNTOLD
             weak = np.repeat(np.arange(self._likely.size) > 0, weights.size // self._likely.size)
             doubtful = weights * weak / float(weights[weak].sum())
@@ -179,17 +182,22 @@ class CompressionCourse:
         x = (x - (x[-1] - x[0]) * np.linspace(0.0, 1.0, x.size))[:-1]
         phasors = self._carrier @ (x - x.mean())
         phase = np.angle(phasors * np.conj(phasors.sum()))
-        self._lags.append(-phase / (2 * math.pi) * self._pattern_deg)
+        lags = -phase / (2 * math.pi) * self._pattern_deg
+        self._heard += 1
+        off = lags - self._lags
+        self._lags = self._lags + off / self._heard
+        self._scattered = self._scattered + off * (lags - self._lags)
 
     def _weighed(self, ahead: Floats, weights: Floats) -> tuple[Floats, float]:
         """The draws' weights after what the pulses said so far, and the degrees that these lag, or may, as no draw explains."""
-        if self.source is None or not self._lags:
+        heard, lags = self._heard, self._lags
+        if not heard:
             return weights, 0.0
-        each = np.asarray(self._lags)
-        lags = each.mean(axis=0)
-        scatter = float(np.sqrt(each.var(axis=0, ddof=1).mean())) if len(each) > 1 else _FIRST_LAG_ERROR_DEG
+        scatter = (
+            math.sqrt(float(self._scattered.mean()) / (heard - 1)) if heard > 1 else _FIRST_LAG_ERROR_DEG
+        )
         other = _LAG_SHARE * float(np.abs(lags).max())
-        error = math.hypot(_LAG_ERROR_DEG, scatter / math.sqrt(len(each)), other)
+        error = math.hypot(_LAG_ERROR_DEG, scatter / math.sqrt(heard), other)
         behind = -ahead @ (self._windows / self._windows.sum(axis=1, keepdims=True)).T
         behind -= behind.mean(axis=1, keepdims=True)
         fit = -0.5 * (((behind - lags) / error) ** 2).sum(axis=1)

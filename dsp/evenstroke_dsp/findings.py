@@ -259,7 +259,7 @@ def removal(setup: Setup) -> str:
 
 def effect_words(predicted: Predicted) -> str:
     """A predicted range in words: "2 to 10 % smaller", "from 7 % smaller to 1 % larger"."""
-    low, high = max(predicted.low, -100.0), predicted.high  # a pulse cannot lack more than all of it
+    low, high = lowest(predicted), predicted.high
     if round(low) == round(high) == 0:
         return "hardly any different"
     places = decimals(low, high)
@@ -267,6 +267,11 @@ def effect_words(predicted: Predicted) -> str:
     if high <= 0.0 or low >= 0.0:
         return f"{sizes_words(low, high)} % {'smaller' if low < 0.0 else 'larger'}"
     return f"from {-low:.{places}f} % smaller to {high:.{places}f} % larger"
+
+
+def lowest(predicted: Predicted) -> float:
+    """The range's lower end, per cent: a pulse cannot lack more than all of it, of which the law that gives it knows nothing."""
+    return max(predicted.low, -100.0)
 
 
 def sizes_words(low: float, high: float) -> str:

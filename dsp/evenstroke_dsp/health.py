@@ -21,6 +21,9 @@ MEMORY_S = 2.0
 _MAD_TO_SIGMA = 1.4826
 _DEAD_OVER_NOISE = 8.0
 """Extremes of white noise alone lie within 8 sigma of each other over some thousand samples."""
+_NOISE_STEPS = 0.5
+"""Steps of the converter below which no noise is believed: one that flickers between two or three of them is still in more
+than half of its samples, and their median says that there is no noise, so that nothing would ever be dead."""
 _PULSE_HZ = 100.0
 """Means over so short a time keep a pulse and leave out noise above 50 Hz: a pulse 18 dB over the noise in its own band
 may drown in that of a fast converter, and is judged as well as any."""
@@ -152,9 +155,7 @@ class ProbeWatch:
         rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
         steps = swing / step if np.isfinite(step) else 0.0
         problems = {
-            "dead": turning
-            and swing <= max(_DEAD_OVER_NOISE * noise, 1e-9)
-            and not (analog and self._pulse_stands_out()),
+            "dead": turning and self._is_dead(swing, noise, step if analog and np.isfinite(step) else 0.0),
             "clipped": turning and analog and clipped > _CLIPPED_SHARE,
             "mains_pickup": line is not None,
             "brush_pickup": turning
@@ -167,7 +168,7 @@ class ProbeWatch:
         }
         found = tuple(code for code in WORST_FIRST if problems.get(code, False))
         if "dead" in found:
-            found = tuple(code for code in found if code not in ("few_bits", "brush_pickup"))
+            found = tuple(code for code in found if code not in ("clipped", "few_bits", "brush_pickup"))
         health = probe_health(self.probe, _state(found, turning=turning), found, "")
         return msgspec.structs.replace(
             health,
@@ -182,14 +183,23 @@ class ProbeWatch:
             mains_amplitude=line[1] if line is not None else None,
         )
 
-    def _pulse_stands_out(self) -> bool:
-        """Whether what is slow enough for a pulse exceeds what white noise would leave of itself there."""
+    def _is_dead(self, swing: float, noise: float, step: float) -> bool:
+        """step: of the converter; 0 for a probe whose two levels are its signal."""
+        least = _NOISE_STEPS * step
+        if swing > max(_DEAD_OVER_NOISE * max(noise, least), 1e-9):
+            return False
+        return self.probe.role in EDGE_ROLES or not self._pulse_stands_out(least)
+
+    def _pulse_stands_out(self, least: float) -> bool:
+        """Whether what is slow enough for a pulse exceeds what white noise would leave of itself there, which is that much in
+        a sample at the least."""
         x = np.concatenate(self._thinned)
         many = max(1, round(self._thinned_hz / _PULSE_HZ))
         slow = x[: x.size // many * many].reshape(-1, many).mean(axis=1)
         if slow.size < 2:
             return False
         noise = float(np.median(np.abs(np.diff(x)))) * _MAD_TO_SIGMA / float(np.sqrt(2.0 * many))
+        noise = max(noise, least / float(np.sqrt(self._every * many)))
         return float(np.ptp(slow)) > max(_DEAD_OVER_NOISE * noise, 1e-9)
 
     def _clipped_share(self, low: float, high: float) -> float:

@@ -118,6 +118,29 @@ class CountedCycle:
     signal: _Signal
 
 
+def _key(kind: StretchKind, rotation: int | None) -> tuple[StretchKind, int]:
+    """Unnamed places of one turning have nothing to do with those of another; rotation: None for named ones."""
+    return kind, -1 if rotation is None else rotation
+
+
+@dataclass(slots=True)
+class _Latest:
+    """The latest cycle that counts of one stretch, and what all of them say of the crank angle's doubt."""
+
+    span: CycleSpan
+    places: tuple[Place, ...]
+    doubt_deg: float | None = None
+    """Mean of the cycles' one-sided doubts: their values' mean is displaced by no more."""
+    doubts: int = 0
+
+    def add(self, span: CycleSpan, places: tuple[Place, ...]) -> None:
+        self.span, self.places = span, places
+        if span.uncertainty_deg is not None:
+            self.doubts += 1
+            before = self.doubt_deg or 0.0
+            self.doubt_deg = before + (span.uncertainty_deg - before) / self.doubts
+
+
 _CLAMP_ROSE = 0.3
 """Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
 and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
@@ -159,6 +182,7 @@ class ProbeMeasurer:
     """Places whose pulse hardly shows in the mean cycle."""
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
+    _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
     _level_step: LevelStep | None = None
     _unnamed_middles: dict[int, float] = field(default_factory=dict)
@@ -182,8 +206,12 @@ class ProbeMeasurer:
     @property
     def mean_cycle(self) -> MeanCycle | None:
         """The cranking cycles' mean, of the turning with most of them."""
-        cranked = [m for (of, _), m in self._means.items() if of == "cranking"]
-        return max(cranked, key=lambda m: m.cycles, default=None)
+        key = self._most_cranked()
+        return None if key is None else self._means[key]
+
+    def _most_cranked(self) -> tuple[StretchKind, int] | None:
+        cranked = [key for key in self._means if key[0] == "cranking"]
+        return max(cranked, key=lambda key: self._means[key].cycles, default=None)
 
     @property
     def other_count(self) -> OtherCount | None:
@@ -291,6 +319,9 @@ class ProbeMeasurer:
         span, kind, places, signal = self._latest
         if len(self._counted) < _KEPT_CYCLES:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
+        self._latest_of.setdefault(self._fold_key(span, places, kind), _Latest(span, places)).add(
+            span, places
+        )
         self._learn(span, kind, places, signal)
         self._find_unheard(kind)
         odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, self.mean_cycle)
@@ -316,15 +347,17 @@ class ProbeMeasurer:
                 self._unnamed_middles[cycle.span.rotation_index] = middle
             yield cycle, self._pulses(cycle.span, cycle.places, signal, middle)
 
-    def corner_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+    def corner_values(
+        self, kind: StretchKind, rotation: int | None = None
+    ) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
         """What the mean cycle measures as it was read, and behind each low corner that may have made it.
 
-        Of that stretch, by feature: values by position, shape (places,), and (corners, places). None for a probe whose corner
-        is known or that has no mean cycle yet.
+        Of that stretch, and of unnamed places of that turning; by feature: values by position, shape (places,), and
+        (corners, places). None for a probe whose corner is known or that has no mean cycle yet.
         """
         if self.probe.role not in PULSE_ROLES or self.probe.low_corner_hz is not None:
             return None
-        found = self._mean_of(kind)
+        found = self._mean_of(kind, rotation)
         if found is None:
             return None
         latest, mean = found
@@ -343,32 +376,34 @@ class ProbeMeasurer:
             {name: np.array([_values(measured, name) for measured in undone]) for name in names},
         )
 
-    @property
-    def angle_uncertain(self) -> bool:
+    def angle_uncertain(self, kind: StretchKind, rotation: int | None = None) -> bool:
         """The crank angle is so uncertain that the window of a pulse may miss its crest or its trough."""
-        return self._angle_doubt_deg() is not None
+        return self._angle_doubt_deg(self._latest_of.get(_key(kind, rotation))) is not None
 
-    def _angle_doubt_deg(self) -> float | None:
-        """How far the latest counted cycle's windows may be displaced; None where that is too little to matter."""
-        latest = self._counted[-1] if self._counted else None
-        doubt = None if latest is None else latest.span.uncertainty_deg
+    def _angle_doubt_deg(self, latest: _Latest | None) -> float | None:
+        """How far the counted cycles' windows may be displaced; None where that is too little to matter."""
+        doubt = None if latest is None else latest.doubt_deg
         if latest is None or doubt is None or self.row is None or self.evenly_heard:
             return None
         gaps = np.diff(np.sort([p.firing_deg for p in latest.places]), append=np.inf)
         least = min(float(gaps.min()), CYCLE_DEG / max(len(latest.places), 1))
         return min(doubt, least) if doubt > _ANGLE_MATTERS * least else None
 
-    def displaced_values(self, kind: StretchKind) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+    def displaced_values(
+        self, kind: StretchKind, rotation: int | None = None
+    ) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
         """What the mean cycle measures, and what it does with windows displaced by the doubt about the crank angle.
 
         As `corner_values` gives them; rows are displacements: of each place alone and of neighbours against each other.
         None where the angle is known well enough, or there is no mean cycle yet.
         """
-        doubt = self._angle_doubt_deg()
-        found = self._mean_of(kind)
-        if doubt is None or found is None:
+        found = self._mean_of(kind, rotation)
+        if found is None:
             return None
         latest, mean = found
+        doubt = self._angle_doubt_deg(latest)
+        if doubt is None:
+            return None
         whole = -mean.whole if self.inverted else mean.whole
         places = len(latest.places)
         alone = np.concatenate([np.eye(places), -np.eye(places)])
@@ -383,16 +418,15 @@ class ProbeMeasurer:
             {name: np.array([_values(measured, name) for measured in moved]) for name in names},
         )
 
-    def _mean_of(self, kind: StretchKind) -> tuple[CountedCycle, MeanCycle] | None:
-        """The latest counted cycle of a stretch, and the mean one of its turning; None before the second."""
-        latest = next((c for c in reversed(self._counted) if c.kind == kind), None)
-        if latest is None:
-            return None
-        mean = self._means.get(self._fold_key(latest.span, latest.places, kind))
-        return None if mean is None or mean.cycles < 2 else (latest, mean)
+    def _mean_of(self, kind: StretchKind, rotation: int | None) -> tuple[_Latest, MeanCycle] | None:
+        """The latest counted cycle of a stretch, and of unnamed places of a turning, and the mean one; None before the
+        second."""
+        key = _key(kind, rotation)
+        latest, mean = self._latest_of.get(key), self._means.get(key)
+        return None if latest is None or mean is None or mean.cycles < 2 else (latest, mean)
 
     def _of_cycle(
-        self, like: CountedCycle, cycle: Floats, times: Floats, displaced_deg: Floats | None = None
+        self, like: _Latest, cycle: Floats, times: Floats, displaced_deg: Floats | None = None
     ) -> tuple[Measured, ...]:
         """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window."""
         begin, half, step = like.span.start_deg, STEPS // 2, CYCLE_DEG / STEPS
@@ -408,8 +442,11 @@ class ProbeMeasurer:
         return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg)
 
     def _find_unheard(self, kind: StretchKind) -> None:
-        mean, latest = self.mean_cycle, self._counted[-1]
-        if kind != "cranking" or mean is None or mean.cycles < 3 or len(latest.places) < 3:
+        key = self._most_cranked()
+        if kind != "cranking" or key is None:
+            return
+        mean, latest = self._means[key], self._latest_of[key]
+        if mean.cycles < 3 or len(latest.places) < 3:
             return
         whole = -mean.whole if self.inverted else mean.whole
         measured = self._of_cycle(latest, whole, mean.times)
@@ -607,8 +644,7 @@ class ProbeMeasurer:
 
     @staticmethod
     def _fold_key(span: CycleSpan, places: tuple[Place, ...], kind: StretchKind) -> tuple[StretchKind, int]:
-        """Unnamed places of one turning have nothing to do with those of another."""
-        return kind, span.rotation_index if places[0].cylinder is None else -1
+        return _key(kind, span.rotation_index if places[0].cylinder is None else None)
 
     def _exhaust_opens_deg(self) -> float:
         given = self.setup.engine.valve_events_deg.exhaust_opens

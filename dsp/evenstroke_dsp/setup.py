@@ -346,8 +346,9 @@ def _without(tree: dict[str, Any], wrong: set[_Path], source: _Source) -> dict[s
         return None
     out = _pruned(tree, wrong, ())
     for name in _LISTS:
-        written = tree.get(name, [])
-        kept = [k for k in range(len(written)) if all(path[:2] != (name, k) for path in wrong)]
+        written = tree.get(name, []) if (name,) not in wrong else []
+        bad = {path[1] for path in wrong if len(path) > 1 and path[0] == name}
+        kept = [k for k, one in enumerate(written) if isinstance(one, dict) and k not in bad]
         if len(kept) < len(written):
             source.kept[name] = kept
             out[name] = [written[k] for k in kept]

@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from .disturbance import altered, disturbed_cylinders
 from .engine import companion, companions, order_of_strokes
 from .features import ROLE_PULSES
-from .findings import effect_words, fitted_words
+from .findings import effect_words, fitted_words, lowest
 from .measurement import ProbeMeasurer
 from .messages import FittedPart, Predicted, SetupNote
 from .prediction import Prediction
 from .setup import PULSE_ROLES, Probe, Setup
-from .wording import NOT_WORKED_OUT, listed
+from .wording import NOT_WORKED_OUT, decimals, listed
 
 _FEW_CYLINDERS = 4
 """In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
@@ -25,8 +25,6 @@ _DRAWN = frozenset({"intake_pulse", "manifold_pressure"})
 """Roles of pulses that intake strokes draw."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
-_NOTHING_PERCENT = -100.0
-"""No pulse at all: a range by a normal law knows no such limit."""
 
 
 def disturbed_by(setup: Setup, probe: Probe, feature: str, prediction: Prediction | None) -> tuple[int, ...]:
@@ -206,11 +204,9 @@ def range_words(predicted: Predicted) -> str:
     """ "-3 % (-8 to +1 %)", or that it is hardly anything."""
     if max(abs(predicted.low), abs(predicted.high)) <= _STATED_PERCENT:
         return f"within {_STATED_PERCENT:g} %"
-    places = 0 if round(predicted.low) != round(predicted.high) else 1
-    low, middle, high = (
-        _signed(value, places)
-        for value in (max(predicted.low, _NOTHING_PERCENT), predicted.deviation, predicted.high)
-    )
+    least = lowest(predicted)
+    places = decimals(least, predicted.high)
+    low, middle, high = (_signed(value, places) for value in (least, predicted.deviation, predicted.high))
     return f"{middle} % ({low} to {high} %)"
 
 

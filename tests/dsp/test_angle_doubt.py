@@ -34,7 +34,7 @@ def test_an_uneven_twin_by_sync_alone_is_widened_until_it_holds_the_truth(
     judged, recordings, folder = bench_cranks
     case = recordings.Case("twin-270-450", seed, snr_db, 0, odd=(odd,), per_cycle=0.02)
     outcome = judged.judge(case, folder)
-    assert outcome.angle_rms_deg > 15.0, "what a sync alone tells is far off here"
+    assert outcome.angle_rms_deg > 12.0, "what compression makes of the speed is not known well enough here"
     assert "angle_uncertain" in outcome.codes
     assert not outcome.ever_excluded() and not outcome.ever_wrong()
     # With a wheel the same crank is known to a tenth of a degree, and narrow.

@@ -676,6 +676,20 @@ def test_any_value_at_any_key_is_taken_or_refused_with_its_place(value: str) -> 
     assert refused > 20
 
 
+@pytest.mark.parametrize("name", ["probe", "fitted"])
+@pytest.mark.parametrize("value", ODD_VALUES)
+def test_any_value_in_the_place_of_all_probes_or_fitted_parts_is_refused_with_its_place(
+    name: str, value: str
+) -> None:
+    lists = "" if name == "probe" else '[[probe]]\nname = "a"\nrole = "other"\n'
+    text = f"schema = 1\n{name} = {value}\n[engine]\ncylinders = 1\nfiring_order = [1]\ncolour = 1\n{lists}"
+    with pytest.raises(SetupError) as refused:
+        parse_setup(text, "engine.toml")
+    assert refused.value.where.startswith("engine.toml")
+    together = [str(refused.value), *getattr(refused.value, "__notes__", [])]
+    assert any("colour" in one for one in together)
+
+
 def test_a_file_without_any_of_its_lines_is_taken_or_refused() -> None:
     lines = EXAMPLE.splitlines()
     for number in range(len(lines)):

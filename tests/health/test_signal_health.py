@@ -104,6 +104,28 @@ def test_a_pulse_under_a_fast_converter_s_noise_is_not_dead_and_noise_alone_is(s
         assert ("dead" in watch.report(turning=True).problems) == dead
 
 
+@pytest.mark.parametrize("rate_hz", [1000.0, 10000.0])
+@pytest.mark.parametrize("noise_steps", [0.1, 0.2, 0.3, 0.4, 0.5])
+def test_noise_below_the_converter_s_step_is_dead_and_a_pulse_of_few_steps_in_it_is_not(
+    noise_steps, rate_hz
+) -> None:
+    probe = parse_setup(
+        'schema = 1\n[engine]\ncylinders = 1\nfiring_order = [1]\n[[probe]]\nname = "i"\nrole = "intake_pulse"\n'
+    ).probe[0]
+    frame, rng = round(0.02 * rate_hz), np.random.default_rng(1)
+    step_v = 3.3 / 4096
+    for pulse_steps, found in ((0.0, ("dead",)), (4.0, ("few_bits",))):
+        watch = ProbeWatch(probe, rate_hz, frame)
+        for k in range(150):
+            t = (k * frame + np.arange(frame)) / rate_hz
+            pulse = 0.5 * pulse_steps * np.sin(2 * np.pi * 7.0 * t)
+            watch.push(np.round(2048.3 + pulse + noise_steps * rng.standard_normal(frame)) * step_v)
+        # A flat top of a step or two is the converter's, and may be called cut off as well.
+        assert set(watch.report(turning=True).problems) - {"clipped"} == set(found)
+        if not pulse_steps:
+            assert watch.report(turning=True).problems == found
+
+
 def test_clipped_dead_and_too_small_signals(cranks, plain) -> None:
     _, _, signals = plain
     x = signals[0]
