@@ -610,8 +610,8 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
     told = [c for c in judged if c.crank_to_crank is not None]
     if told:
         sizes = listed(
-            f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % (less than {max(c.crank_to_crank_most, 0.1):.1f} %, as "
-            f"{c.untouched} pulses tell)"
+            f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % (less than "
+            f"{max(c.crank_to_crank_most or 0.0, 0.1):.1f} %, as {c.untouched} pulses tell)"
             for c in told
         )
         whose = "the pulses" if alike else "the pulses that nothing fitted touches"

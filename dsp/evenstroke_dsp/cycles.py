@@ -38,6 +38,10 @@ _STRAIGHT_LIKE = (180.0, 180.0, 1.7)
 about 95 %: 40 degrees at 180 rpm where the longest firing interval is 180 degrees, as the power 1.7 of that
 interval and -1.7 of the speed: measured on simulated engines, with light starters' rotors and heavy ones
 (tests/bench/bench_angle.py)."""
+_UNSEEN_SHARE = 0.2
+"""Of that, what current or voltage may not show: where the starter's clutch lets the crank run ahead of a heavy rotor after
+a TDC, the starter's load says nothing of the crank's speed (tests/bench/bench_angle.py, and the crank of
+tests/bench/second_model)."""
 _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
 _REVOLUTION_DEG = CYCLE_DEG / 2
@@ -448,9 +452,10 @@ class CycleCutter:
     def _course(self, rotation: Rotation, t0: float, t1: float, deg: float) -> Course:
         """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed."""
         course = self.shape.between(t0, t1, deg)
-        if course is not None:
-            return course
         speed = deg / (t1 - t0)
+        if course is not None:
+            unseen = _UNSEEN_SHARE * self._straight_error(speed)
+            return replace(course, uncertainty_deg=course.uncertainty_deg + unseen)
         change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
         ramp = (
             deg / 8.0 * abs(change) if math.isfinite(change) else 0.0
@@ -464,10 +469,16 @@ class CycleCutter:
 
     def _straight(self, speed: float, ramp: float, deg: float) -> Course:
         """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
-        longest, rpm, power = _STRAIGHT_LIKE
-        ripple = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
-        error = _STRAIGHTEST_ERROR_DEG + min(_STRAIGHT_ERROR_DEG * ripple + ramp, deg / 4.0)
+        error = _STRAIGHTEST_ERROR_DEG + min(self._straight_error(speed) + ramp, deg / 4.0)
         return Course(np.empty(0), np.empty(0), error)
+
+    def _straight_error(self, speed: float) -> float:
+        """What ripple makes of a constant speed between two syncs, degrees; speed: degrees a second."""
+        longest, rpm, power = _STRAIGHT_LIKE
+        return (
+            _STRAIGHT_ERROR_DEG
+            * (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
+        )
 
     # --- named by hand -------------------------------------------------------------------------------
 
