@@ -55,6 +55,7 @@ _UNEVEN_CYCLES = 10
 _IN_STEP, _IN_STEP_WITH_TEETH, _OUT_OF_STEP = math.log(1000.0), math.log(20.0), 0.0
 """Logarithm of the odds at which events that keep step with the rhythm, or with a wheel, name cylinders, and at which they no
 longer do: the rhythm may be a false one, and has many places that events may keep by chance."""
+_FEWEST_HEARD = 3
 _SIFTED_CYCLES = 12  # the latest ones that are looked at
 
 
@@ -196,7 +197,7 @@ class CycleCutter:
             return "none"
         turned_wheel = bool(self._of_wheel) and self.wheel_lost_s is None
         came = self.sync_believed
-        every = self._probe.every if self._probe is not None else "cycle"
+        every = self.sync_every
         if turned_wheel:
             if not came:
                 return "wheel"
@@ -212,6 +213,35 @@ class CycleCutter:
             return False
         by_wheel = any(turning.by_sync for turning in self._of_wheel)
         return bool(self._sync.believed or self.sifted) or by_wheel
+
+    @property
+    def sync_name(self) -> str:
+        """Of the probe that cycles are cut by; empty without one."""
+        return self._probe.name if self._probe is not None else ""
+
+    @property
+    def sync_every(self) -> str:
+        """What the set-up says of how often it comes."""
+        return self._probe.every if self._probe is not None else "cycle"
+
+    @property
+    def sync_counts(self) -> tuple[int, int]:
+        """Events that did not come and events that were none, among those that are believed."""
+        if self._sync is None:
+            return 0, 0
+        if self.sync_is_noise:
+            return 0, self._sync.events
+        if not self.sifted:
+            return self._sync.missed, self._sync.extra
+        runs = [*self._sync.believed, *self.sifted]
+        used = len({t for run in runs for t in run.times if t >= run.believed_from})
+        used += sum(run.forgotten for run in runs)
+        return sum(n - 1 for run in runs for n in run.intervals[1:]), max(self._sync.events - used, 0)
+
+    @property
+    def sync_is_noise(self) -> bool:
+        """Events came, too many for a silent pick-up, and none is believed."""
+        return self._sync is not None and self._sync.events >= _FEWEST_HEARD and not self.sync_believed
 
     @property
     def listens(self) -> bool:
@@ -334,7 +364,9 @@ class CycleCutter:
         if step.odds < (_OUT_OF_STEP if live else _IN_STEP):
             self._end_sifted()
             return
-        kept = [(t, d) for t, d, true in zip(times, degrees.tolist(), step.true.tolist(), strict=True) if true]
+        kept = [
+            (t, d) for t, d, true in zip(times, degrees.tolist(), step.true.tolist(), strict=True) if true
+        ]
         if live is not None:
             kept = [(t, d) for t, d in kept if t > seen_until]
             before = live.times[-1]

@@ -45,12 +45,13 @@ _MISSED_ODDS, _FALSE_ODDS, _JUMP_ODDS = -1.5, -2.0, -2.0
 """What an event says of whether an engine makes them at all, as the logarithm of odds. The ratio of an interval to the one before
 spreads by the first on a crank that turns, by the second as it spins up or sags; of events at random, of which the search has
 chosen those that fit best, by the fourth. Of what else comes, random events bring more."""
-_BELIEVED, _NO_LONGER, _SUREST, _UNSUREST = 3.0, 0.0, 6.0, -4.0
+_BELIEVED, _NO_LONGER, _SUREST, _UNSUREST = 2.5, 0.0, 6.0, -4.0
 """Odds from which on events name cylinders, below which they no longer do, and the bounds that let both change their mind."""
 _MOST_FALSE, _LATEST = 0.25, 12
 """Share of the latest events above which evenness alone makes nothing believed: among many events some are even by chance."""
-_FEW_BELIEVED = 0.5
-"""Where a run ends before that: one interval like the one before, and nothing against it."""
+_FEW_BELIEVED, _FEW_S = 0.5, 0.25
+"""Where a run ends before that: one interval like the one before, no faster than a starter turns (480 rpm; half of it where
+events come every revolution), and nothing against it."""
 
 
 KEPT_EVENTS = 1000
@@ -305,10 +306,16 @@ class SyncTracker:
         if self.runs and not self.runs[-1].ended:
             run = self.runs[-1]
             run.ended = True
-            if not run.believed and self._odds >= _FEW_BELIEVED and self._few_false:
+            if not run.believed and self._few_will_do(run):
                 run.believed, run.believed_from = True, self._lowest_s
         self._odds = min(self._odds, 0.0)
         self._guesses, self._first = [_Guess()], None
+
+    def _few_will_do(self, run: SyncRun) -> bool:
+        """Whether a run that was too short to be believed speaks for an engine as far as it goes."""
+        fastest_s = _FEW_S / (2 if self._by_turns else 1)
+        slow = run.times[-1] - run.times[0] >= fastest_s * sum(run.intervals[1:])
+        return slow and self._odds >= _FEW_BELIEVED and all(self._latest)
 
     def _missed_before(self, times: list[float]) -> int:
         """Events that a silence swallowed, where the new run goes on in the beat of the one before."""
