@@ -259,7 +259,8 @@ class CycleCutter:
         words = []
         if self._sync is not None and self._probe is not None:
             name, events = self._probe.name, self._sync.came
-            words.append(f"{name}: {counted(events, 'event') + ' came' if events else 'no event came'}")
+            odd = ", at times that fit no turning engine" if self.sync_is_noise else ""
+            words.append(f"{name}: {counted(events, 'event') + ' came' + odd if events else 'no event came'}")
         if self._wheel is not None:
             name, edges = self._wheel.probe.name, self._wheel.edges
             fits = "and they fit its `teeth` at no one place"
