@@ -19,7 +19,7 @@ from .blocks import Bools, Floats
 from .even_margin import EVEN_MARGIN_PERCENT as EVEN_MARGIN_PERCENT
 from .messages import VerdictWord
 from .sequential import t_limit
-from .serial_correlation import Whitened, intervals, whitened
+from .serial_correlation import Whitened, intervals, standard_errors, whitened
 
 Ints = npt.NDArray[np.int_]
 
@@ -43,7 +43,10 @@ common spread for all of them it was 48 % and 80 %."""
 
 @dataclass(frozen=True, slots=True)
 class CylinderDeviation:
-    """One cylinder's repeating deviation; deviations in per cent, or degrees for angle features."""
+    """One cylinder's repeating deviation; deviations in per cent, or degrees for angle features.
+
+    standard_error: of the deviation, at this look alone and by what the cycles scatter alone.
+    """
 
     value: float | None
     deviation: float | None
@@ -53,6 +56,7 @@ class CylinderDeviation:
     one_offs: tuple[int, ...]
     verdict: VerdictWord | None
     more_cycles: int | None
+    standard_error: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,10 +192,19 @@ class BalanceTable:
         estimate = self._estimate(x)
         self._spread = estimate.sigma if math.isfinite(estimate.sigma) else None
         pooled, widened = self._ends(estimate, wide=False), self._ends(estimate, wide=True)
-        return tuple(self._of_column(estimate, c, pooled[c], widened[c]) for c in range(self._columns))
+        errors = self._errors(estimate)
+        return tuple(
+            self._of_column(estimate, c, pooled[c], widened[c], float(errors[c]))
+            for c in range(self._columns)
+        )
 
     def _of_column(
-        self, estimate: _Estimate, column: int, pooled: tuple[float, float], widened: tuple[float, float]
+        self,
+        estimate: _Estimate,
+        column: int,
+        pooled: tuple[float, float],
+        widened: tuple[float, float],
+        error: float,
     ) -> CylinderDeviation:
         n = int(estimate.counts[column])
         deviation = float(estimate.deviation[column])
@@ -212,6 +225,23 @@ class BalanceTable:
             one_offs=tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
             verdict=verdict,
             more_cycles=self._more(estimate, column, now) if verdict == "undecided" and bounded else None,
+            standard_error=error if math.isfinite(error) else None,
+        )
+
+    def _errors(self, estimate: _Estimate) -> Floats:
+        """Each column's standard error: by its own spread where that exceeds that of all."""
+        of = estimate.lingering
+        if of is None:
+            return np.full(self._columns, np.nan)
+        sigmas = np.where(estimate.noisier, of.wide_sigma, of.sigma[:, None])
+        return standard_errors(
+            of.series,
+            estimate.deviation,
+            of.deviation,
+            sigmas,
+            of.sigma,
+            self._shares,
+            estimate.freedom,
         )
 
     def _ends(self, estimate: _Estimate, *, wide: bool) -> list[tuple[float, float]]:

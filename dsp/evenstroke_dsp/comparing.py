@@ -6,15 +6,16 @@ Plain functions of two judgements and their set-ups. What is not alike is not su
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import Literal
 
 import msgspec
 import numpy as np
 from scipy import stats
 
-from .balance import EVEN_MARGIN_PERCENT
+from .balance import ALPHA, EVEN_MARGIN_PERCENT
 from .conditioning import THINNED_HZ
+from .crank_scatter import NO_SCATTER, crank_scatter
 from .findings import effect_words, fitted_words, removal, settle_words
 from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
 from .names import pulse_name
@@ -53,9 +54,10 @@ class Unlike(_Part, frozen=True, kw_only=True):
 class CylinderChange(_Part, frozen=True, kw_only=True):
     """First less second, per cent (degrees for `_deg` features), of deviations against the same reference.
 
-    low, high: 95 % interval; it holds how much the same engine differs from one crank to the next where the other
-    pulses tell that (`between_cranks`). verdict: `same` where it lies within the even margin, `changed` where it reaches
-    beyond and excludes no change, else `undecided`; null for features without verdicts.
+    low, high: 95 % interval, over all pulses of the feature at once; it holds what the cycles of both cranks scatter
+    and, where the other pulses tell that (`between_cranks`), how much the same engine differs from one crank to the next.
+    It is of two whole cranks, looked at once. verdict: `same` where it lies within the even margin, `changed` where it
+    reaches beyond and excludes no change, else `undecided`; null for features without verdicts.
     predicted: what the physics say that the difference in what is fitted makes.
     between_cranks: whether low and high hold it.
     """
@@ -73,8 +75,10 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
 
 class FeatureChange(_Part, frozen=True, kw_only=True):
     """reference: the cylinders that nothing fitted touches, without one that stands out by having changed: as a part of
-    the mean it would move all others. crank_to_crank: standard deviation of what those differ by between the cranks, per
-    cent or degrees, and untouched: how many; null where they are fewer than three. What cycles scatter is part of it."""
+    the mean it would move all others. crank_to_crank: standard deviation by which the engine itself differs between the
+    cranks, per cent or degrees, as those cylinders tell it beyond what their cycles scatter (as likely more as less);
+    crank_to_crank_most: it is less with 95 % probability; untouched: how many they are. Null where they are fewer than
+    three."""
 
     probe: str
     role: str
@@ -83,6 +87,7 @@ class FeatureChange(_Part, frozen=True, kw_only=True):
     unit: str
     reference: tuple[int, ...]
     crank_to_crank: float | None
+    crank_to_crank_most: float | None
     untouched: int
     cylinders: tuple[CylinderChange, ...]
 
@@ -120,6 +125,7 @@ def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setu
         ]
     else:
         others = {(c.probe, c.feature, c.stretch): c for c in second.comparisons}
+        pairs: list[tuple[Comparison, Comparison]] = []
         for comparison in first.comparisons:
             other = others.get((comparison.probe, comparison.feature, comparison.stretch))
             reason = _reason(comparison, other, unlike)
@@ -128,7 +134,8 @@ def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setu
                     NotCompared(probe=comparison.probe, feature=comparison.feature, because=reason or "")
                 )
             else:
-                changes.append(_change(comparison, other))
+                pairs.append((comparison, other))
+        changes = [_change(one, other) for one, other in pairs]
     texts = tuple(_texts(changes, first, second, first_setup, second_setup, whole))
     return TwoCranks(
         first=first.source,
@@ -359,7 +366,11 @@ def _plain(value: object) -> str:
 
 
 def _change(a: Comparison, b: Comparison) -> FeatureChange:
-    """Deviations of both against the same cylinders: those that are disturbed in neither, and did not change."""
+    """Deviations of both against the same cylinders: those that are disturbed in neither, and did not change.
+
+    The intervals hold at once over the pulses of the feature (Bonferroni). What an unknown low corner does to pulses is in none
+    of them: the same probe does it to both cranks.
+    """
     first = {c.cylinder: c for c in a.cylinders if c.cylinder is not None and _known(c)}
     second = {c.cylinder: c for c in b.cylinders if c.cylinder is not None and _known(c)}
     both = [c for c in first if c in second]
@@ -369,40 +380,54 @@ def _change(a: Comparison, b: Comparison) -> FeatureChange:
 
     def against(cylinder: int) -> tuple[_Against, _Against]:
         return (
-            _against(first, cylinder, reference, relative=relative),
-            _against(second, cylinder, reference, relative=relative),
+            _against(first, a, cylinder, reference, relative=relative),
+            _against(second, b, cylinder, reference, relative=relative),
         )
 
     def differences(cylinders: Sequence[int]) -> dict[int, float]:
-        return {c: x[0] - y[0] for c in cylinders for x, y in [against(c)]}
+        return {c: x.deviation - y.deviation for c in cylinders for x, y in [against(c)]}
 
     while relative and (moved := _stands_out(differences(reference))) is not None:
         reference = [c for c in reference if c != moved]
     out = []
     untouched: dict[int, float] = {}
+    variances: dict[int, float] = {}
     if len(reference) >= 2:
         untouched = differences([c for c in clean if c in reference])
+        variances = {c: x.alone + y.alone for c in untouched for x, y in [against(c)]}
         for cylinder in both:
-            (x, down_x, up_x), (y, down_y, up_y) = against(cylinder)
-            reach = crank_to_crank_reach([d for c, d in untouched.items() if c != cylinder])
-            # Two cranks err independently: half-widths of two 95 % intervals add as squares. What the untouched
-            # pulses differ by holds their cycles' scatter too, so that the wider of the two is the interval.
-            low = x - y - max(math.hypot(down_x, up_y), reach or 0.0)
-            high = x - y + max(math.hypot(up_x, down_y), reach or 0.0)
+            x, y = against(cylinder)
+            others = [c for c in untouched if c != cylinder]
+            told = len(others) >= _FEWEST_UNTOUCHED
+            scatter = (
+                crank_scatter([untouched[c] for c in others], [variances[c] for c in others])
+                if told
+                else NO_SCATTER
+            )
+            reach = scatter.reach(
+                _share(cylinder, reference),
+                x.variance + y.variance,
+                _freedom(x.variance, first.values(), y.variance, second.values()),
+                alpha=ALPHA / len(both),
+            )
+            change = x.deviation - y.deviation
             judged = first[cylinder].verdict is not None and second[cylinder].verdict is not None
             out.append(
                 CylinderChange(
-                    cylinder=cylinder, first=x, second=y, change=x - y, low=low, high=high,
-                    verdict=_word(low, high) if judged else None,
+                    cylinder=cylinder, first=x.deviation, second=y.deviation, change=change, low=change - reach,
+                    high=change + reach, verdict=_word(change - reach, change + reach) if judged else None,
                     predicted=_predicted(first[cylinder].predicted, second[cylinder].predicted),
-                    between_cranks=reach is not None,
+                    between_cranks=told,
                 )
             )  # fmt: skip
-    between = list(untouched.values())
+    of_all = None
+    if len(untouched) >= _FEWEST_UNTOUCHED:
+        of_all = crank_scatter(list(untouched.values()), list(variances.values()))
     return FeatureChange(
         probe=a.probe, role=a.role, feature=a.feature, stretch=a.stretch, unit=a.unit,
-        reference=tuple(reference), cylinders=tuple(out), untouched=len(between),
-        crank_to_crank=float(np.std(between, ddof=1)) if len(between) >= _FEWEST_UNTOUCHED else None,
+        reference=tuple(reference), cylinders=tuple(out), untouched=len(untouched),
+        crank_to_crank=of_all.quantile(0.5) if of_all else None,
+        crank_to_crank_most=of_all.quantile(0.95) if of_all else None,
     )  # fmt: skip
 
 
@@ -425,40 +450,62 @@ def _stands_out(differences: dict[int, float]) -> int | None:
     return max(far, key=far.__getitem__) if far else None
 
 
-def crank_to_crank_reach(others: Sequence[float]) -> float | None:
-    """How far one more pulse may differ between two cranks where these others, which nothing fitted touches, differ
-    so much: half of a 95 % prediction interval (ISO 16269-8:2004, clause on one further observation; from memory).
-    None from fewer than three."""
-    n = len(others)
-    if n < _FEWEST_UNTOUCHED:
-        return None
-    spread = float(np.std(others, ddof=1))
-    return float(stats.t.ppf(0.975, n - 1)) * spread * math.sqrt(1 + 1 / n)
+class _Against(_Part, frozen=True, kw_only=True):
+    """One pulse against the reference; variance: of that, alone: of the pulse without the reference's own."""
 
-
-_Against = tuple[float, float, float]
+    deviation: float
+    variance: float
+    alone: float
 
 
 def _known(c: CylinderBalance) -> bool:
-    return c.deviation is not None and c.low is not None and c.high is not None
+    return c.deviation is not None and c.standard_error is not None
+
+
+def _share(cylinder: int, reference: Sequence[int]) -> float:
+    """Variance of a value against the mean of these, in variances of one value (arithmetic)."""
+    return 1.0 + (-1.0 if cylinder in reference else 1.0) / len(reference)
 
 
 def _against(
-    of: dict[int, CylinderBalance], cylinder: int, reference: Sequence[int], *, relative: bool
+    of: dict[int, CylinderBalance],
+    judged: Comparison,
+    cylinder: int,
+    reference: Sequence[int],
+    *,
+    relative: bool,
 ) -> _Against:
-    """A deviation against these cylinders, and how far its interval reaches down and up."""
-    c = of[cylinder]
-    assert c.deviation is not None and c.low is not None and c.high is not None
+    """A deviation against these cylinders, and its variance by what the cycles scatter."""
+
+    def alone(c: int) -> float:
+        # The standard error is against the reference that it was judged by, here it is against another one.
+        error = of[c].standard_error or 0.0
+        return error * error / _share(c, judged.reference)
+
     level = sum((of[r].deviation or 0.0) for r in reference) / len(reference)
-    # The reference's own mean is known with an error too, the smaller the more cylinders it has.
-    widths = [((of[r].high or 0.0) - (of[r].low or 0.0)) / 2 for r in reference]
-    shared = math.sqrt(sum(w * w for w in widths)) / len(reference)
     scale = 100.0 / (100.0 + level) if relative else 1.0
-    return (
-        (c.deviation - level) * scale,
-        math.hypot(c.deviation - c.low, shared) * scale,
-        math.hypot(c.high - c.deviation, shared) * scale,
+    own = alone(cylinder)
+    within = 2.0 * own / len(reference) if cylinder in reference else 0.0
+    variance = own - within + sum(alone(r) for r in reference) / len(reference) ** 2
+    return _Against(
+        deviation=((of[cylinder].deviation or 0.0) - level) * scale,
+        variance=variance * scale * scale,
+        alone=own * scale * scale,
     )
+
+
+def _freedom(
+    first: float, of_first: Collection[CylinderBalance], second: float, of_second: Collection[CylinderBalance]
+) -> float:
+    """Degrees of freedom behind the sum of two variances (B. Welch, Biometrika 34, 1947; from memory). Each one's are pooled
+    over cylinders, less a mean for each cylinder and a yardstick for each cycle, as the balance counts them."""
+
+    def of(cylinders: Collection[CylinderBalance]) -> float:
+        cycles = [c.cycles for c in cylinders]
+        return max(1.0, float(sum(cycles) - len(cycles) - (max(cycles) - 1)))
+
+    total = first * first / of(of_first) + second * second / of(of_second)
+    return (first + second) ** 2 / total if total > 0 else min(of(of_first), of(of_second))
 
 
 def _word(low: float, high: float) -> Literal["changed", "same", "undecided"]:
@@ -563,13 +610,15 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
     told = [c for c in judged if c.crank_to_crank is not None]
     if told:
         sizes = listed(
-            f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % ({c.untouched} pulses)"
+            f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % (less than {c.crank_to_crank_most:.1f} %, as "
+            f"{c.untouched} pulses tell)"
             for c in told
         )
         whose = "the pulses" if alike else "the pulses that nothing fitted touches"
         yield (
-            f"From one crank to the next {whose} differ by (standard deviation, no interval stated): {sizes}. Each interval "
-            "above is at least as wide as the other pulses' differences make it, where at least three of them tell."
+            f"From one crank to the next {whose} differ, beyond what their cycles scatter, by (standard deviation, and what it "
+            f"is below with 95 % probability): {sizes}. Each interval above holds that, where at least three other pulses tell "
+            "it."
         )
     if any(not x.between_cranks for c in judged for x in c.cylinders):
         without = listed(

@@ -282,6 +282,7 @@ class ComparisonKeeper:
             one_off_cycles=deviation.one_offs,
             position=None if cylinder is not None else position,
             one_of=one_of,
+            standard_error=deviation.standard_error,
         )
 
     # --- what the physics say --------------------------------------------------------------------------

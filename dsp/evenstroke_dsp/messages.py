@@ -107,6 +107,7 @@ class CylinderBalance(_Message, kw_only=True, frozen=True):
     one_off_cycles: tuple[int, ...]
     position: int | None
     one_of: tuple[int, ...] | None
+    standard_error: float | None = None  # of the deviation, at this look alone
 
 
 class Comparison(_Message, kw_only=True, frozen=True):

@@ -134,6 +134,39 @@ def intervals(
     return nothing
 
 
+def standard_errors(
+    series: Whitened,
+    deviations: Floats,
+    means: Floats,
+    sigmas: Floats,
+    pooled: Floats,
+    shares: Floats,
+    freedom: float,
+) -> Floats:
+    """Standard error of each column's deviation, for one look at the end: shape (columns,), NaN where there is none.
+
+    Every rho counts by its prior weight and its likelihood; how far its own mean lies from the plain one is part of it.
+    Arguments as of `intervals`.
+    """
+    columns = deviations.size
+    out = np.full(columns, np.nan)
+    told = np.isfinite(deviations) & (series.worth > 0).all(axis=0) & (sigmas > 0).all(axis=0)
+    if freedom < 1 or not told.any():
+        return out
+    worth = series.worth[:, told]
+    free = max(int(told.sum()) - 1, 1)
+    log_l = (
+        log_weights(columns)
+        + series.log_det * free / told.sum()
+        - 0.5 * free * np.log(worth).mean(axis=1)
+        - freedom * np.log(pooled)
+    )
+    weight = np.exp(log_l - log_l.max())[:, None]
+    each = sigmas[:, told] ** 2 * shares[told] / worth + (means[:, told] - deviations[told]) ** 2
+    out[told] = np.sqrt((weight * each).sum(axis=0) / weight.sum())
+    return out
+
+
 def _last_within(log_mixed: Floats, limit: float) -> Floats:
     """The farthest reach at which `log_mixed` is below the limit, shape (columns, sides); infinite beyond the last tried."""
     within = log_mixed <= limit

@@ -6,9 +6,10 @@ Plain functions of a set-up and, where there is one, of the physics' prediction;
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from .disturbance import altered, disturbed_cylinders
-from .engine import companion, companions
+from .engine import companion, companions, order_of_strokes
 from .features import ROLE_PULSES
 from .findings import effect_words, fitted_words
 from .measurement import ProbeMeasurer
@@ -20,6 +21,8 @@ from .wording import NOT_WORKED_OUT, listed
 _FEW_CYLINDERS = 4
 """In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
 (tests/bench/bench_what_shows.py)."""
+_DRAWN = frozenset({"intake_pulse", "manifold_pressure"})
+"""Roles of pulses that intake strokes draw."""
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
 _NOTHING_PERCENT = -100.0
@@ -86,14 +89,53 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
     clean = [c for c in heard if c not in disturbed]
     where = f"cylinder{'s' if len(disturbed) > 1 else ''} {listed(map(str, disturbed))}"
     rest = f"{'undisturbed' if uneven else 'clean'} in {listed(map(str, clean)) if clean else 'none'}"
-    words = f"{start} disturbed in {where}; {rest}. {path_words(setup, probe.role, feature, disturbed)}"
+    sure = surely_beside(setup, probe, feature, prediction)
+    words = f"{start} disturbed in {where}; {rest}. {path_words(setup, probe.role, feature, disturbed, sure)}"
     sizes = _sizes(setup, probe, feature, disturbed, prediction)
     text = f"{words} {sizes}{uneven}"
     return SetupNote(probe=probe.name, feature=feature, disturbed=disturbed, text=text)
 
 
-def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] = ()) -> str:
-    """By what way what is fitted reaches this pulse, and those of the cylinders named as disturbed."""
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A pulse drawn next to a companion's, which the fitted set-up alters as surely as that one."""
+
+    cylinder: int
+    before: bool
+    companion: int
+    larger: bool
+    companion_larger: bool
+
+
+def surely_beside(
+    setup: Setup, probe: Probe, feature: str, prediction: Prediction | None
+) -> tuple[Beside, ...]:
+    """Pulses drawn just before or after a companion's that the physics say are altered beyond doubt, and at least half as
+    much as that one; none without a prediction, nor of pulses that are not drawn."""
+    if probe.role not in _DRAWN or prediction is None:
+        return ()
+    weak = altered(setup)
+    effects = _effects(setup, probe, feature, disturbed_by(setup, probe, feature, prediction), prediction)
+    order = order_of_strokes(setup.engine, 360)
+    found = []
+    for other in sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak)):
+        own = effects.get(other)
+        for step in (-1, 1):
+            beside = order[(order.index(other) + step) % len(order)]
+            effect = effects.get(beside)
+            if own is None or effect is None or beside in weak or beside == other:
+                continue
+            sure = effect.low > _STATED_PERCENT or effect.high < -_STATED_PERCENT
+            if sure and abs(effect.deviation) >= abs(own.deviation) / 2:
+                found.append(Beside(beside, step < 0, other, effect.deviation > 0, own.deviation > 0))
+    return tuple(found)
+
+
+def path_words(
+    setup: Setup, role: str, feature: str, disturbed: Sequence[int] = (), sure: Sequence[Beside] = ()
+) -> str:
+    """By what way what is fitted reaches this pulse; disturbed: all cylinders whose pulse it reaches; sure: those of them
+    beside a companion's that are altered as surely as that one."""
     weak = altered(setup)
     where = listed(map(str, weak))
     others = sorted({c for w in weak if (c := companion(setup.engine, w)) is not None} - set(weak))
@@ -106,20 +148,15 @@ def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] =
         if others
         else f"every pulse drawn near {'it' if len(weak) == 1 else 'them'}"
     )
-    if role in ("intake_pulse", "manifold_pressure"):
-        order = setup.engine.firing_order
-        just_before = {order[order.index(c) - 1] for c in others} & set(disturbed) - set(others)
-        further = set(disturbed) - set(others) - set(weak) - just_before if others else set()
-        words = (
-            f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level."
+    if role in _DRAWN:
+        further = sorted(set(disturbed) - set(others) - set(weak)) if others else []
+        beside = f" So do those beside it, which overlap it ({listed(map(str, further))})." if further else ""
+        also = "".join(
+            f" That of {b.cylinder}, which inhales just {'before' if b.before else 'after'} {b.companion}, is made "
+            f"{_larger(b.larger)} as surely as that of {b.companion} {_larger(b.companion_larger)}: trust neither."
+            for b in sure
         )
-        if further:
-            words += f" So do those beside it, which overlap it ({listed(map(str, sorted(further)))})."
-        if just_before:
-            words += (
-                f" The pulse just before it, of {listed(map(str, sorted(just_before)))}, ends at that moment and goes the other "
-                "way."
-            )
+        words = f"The way: {faster}, the intake refills for a shorter time, and {whom} begins from another level.{beside}{also}"
     elif feature == "compression":
         itself = (
             "it loads the starter less itself" if len(weak) == 1 else "they load the starter less themselves"
@@ -128,6 +165,10 @@ def path_words(setup: Setup, role: str, feature: str, disturbed: Sequence[int] =
     else:
         words = f"The way: {faster}, and what is left in it when its exhaust valve opens draws and pushes differently."
     return words
+
+
+def _larger(larger: bool) -> str:
+    return "larger" if larger else "smaller"
 
 
 def _sizes(
@@ -191,7 +232,12 @@ def in_short(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
         whole = len(disturbed) == len(setup.sees(probe))
         left = left or not whole
         if disturbed:
-            costs.append(f"{probe.name} {feature} of {'all' if whole else listed(map(str, disturbed))}")
+            sure = surely_beside(setup, probe, feature, prediction)
+            most = sorted({c for b in sure for c in (b.cylinder, b.companion)})
+            stress = f" ({listed(map(str, most))} most)" if most and len(most) < len(disturbed) else ""
+            costs.append(
+                f"{probe.name} {feature} of {'all' if whole else listed(map(str, disturbed))}{stress}"
+            )
         for cylinder, effect in _effects(setup, probe, feature, disturbed, prediction).items():
             if abs(effect.deviation) > worst:
                 worst = abs(effect.deviation)
@@ -231,10 +277,24 @@ def place_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
         "In the suspect itself, for its own pressure: peak, leakage, valve timing by angle stand by themselves and "
         "need no other cylinder to compare with."
     ]
+    sure = [b for p, f in _verdict_pulses(setup) for b in surely_beside(setup, p, f, prediction)]
     if pairs:
+        sides = [
+            word
+            for word, before in (("before", True), ("after", False))
+            if any(b.before == before for b in sure)
+        ]
+        also = (
+            f", and in this engine as surely that of the cylinder that inhales just {' or '.join(sides)} the companion"
+            if sure
+            else ""
+        )
+        suspected = (
+            "whose companion nobody suspects" if not sure else "where nobody suspects the pulses it alters"
+        )
         lines.append(
-            "Or, to keep the balance clean, in a cylinder whose companion nobody suspects: it is the companion's pulse that "
-            f"a hose alters. Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
+            f"Or, to keep the balance clean, in a cylinder {suspected}: it is the companion's pulse that a hose alters{also}. "
+            f"Pairs: {listed(f'{a} with {b}' for a, b in pairs)}."
         )
     else:
         lines.append(
@@ -252,8 +312,10 @@ def place_lines(setup: Setup, prediction: Prediction | None) -> tuple[str, ...]:
         costs = sorted({c for p, f in pulses for c in disturbed_by(setup, p, f, prediction)} - set(weak))
         if costs:
             one = len(costs) == 1
+            most = sorted({c for b in sure for c in (b.cylinder, b.companion)})
+            stress = f", most of all of {listed(map(str, most))}" if most and len(most) < len(costs) else ""
             lines.append(
-                f"As it is, {fitted_words(setup)} costs the balance of {listed(map(str, costs))}: right if "
+                f"As it is, {fitted_words(setup)} costs the balance of {listed(map(str, costs))}{stress}: right if "
                 f"{listed(map(str, weak))} is the suspect, wrong if {costs[0] if one else 'one of those'} is."
             )
     lines.append(

@@ -5,7 +5,8 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
-from evenstroke_dsp.comparing import compare, crank_to_crank_reach
+from evenstroke_dsp.comparing import compare
+from evenstroke_dsp.crank_scatter import NO_SCATTER, PRIOR_SCALE, crank_scatter
 from evenstroke_dsp.messages import (
     Comparison,
     CrankedStretch,
@@ -18,7 +19,7 @@ from evenstroke_dsp.messages import (
     SourceInfo,
     SyncInfo,
 )
-from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.setup import Setup, parse_setup
 
 FOUR = (
     "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n[conditions]\nengine_temperature_c = 80\n"
@@ -51,7 +52,7 @@ def judgement(sizes: dict[int, float], *, half_width: float = 1.0, disturbed: tu
                 cylinder=c, value=sizes[c], value_unit="kPa", deviation=deviation, low=low, high=high, cycles=12,
                 verdict=verdict, normal=None, trust="disturbed" if c in disturbed else "clean",
                 predicted=predicted if c in disturbed else None, more_cycles=None, one_off_cycles=(), position=None,
-                one_of=None,
+                one_of=None, standard_error=half_width / 1.96,
             )
         )  # fmt: skip
     comparison = Comparison(
@@ -194,20 +195,111 @@ def test_a_refused_crank_is_compared_with_nothing() -> None:
     assert two.changes == () and "no cycle was found" in two.texts[0]
 
 
-def test_what_untouched_pulses_differ_by_is_a_prediction_interval() -> None:
-    # Reference: ISO 16269-8:2004, one further observation, standard deviation unknown: k = t sqrt(1 + 1/n); t of 0.975
-    # and 4 degrees of freedom is 2.776 (any table of Student's t).
-    others = [0.4, -0.8, 0.2, 0.2, 0.0]
-    assert crank_to_crank_reach(others) == pytest.approx(
-        2.776 * np.std(others, ddof=1) * np.sqrt(1.2), rel=1e-3
+def crank_of(
+    values: dict[int, float], error: float, cycles: int, disturbed: tuple[int, ...] = ()
+) -> Judgement:
+    """Intake drops in per cent of their usual size, each with this standard error of its own."""
+    order = tuple(values)
+    reference = tuple(c for c in order if c not in disturbed)
+    level = np.mean([values[c] for c in reference])
+    whole = judgement(EVEN)
+    (comparison,) = whole.comparisons
+    cylinders = tuple(
+        msgspec.structs.replace(
+            comparison.cylinders[0],
+            cylinder=c,
+            deviation=float(values[c] - level),
+            trust="disturbed" if c in disturbed else "clean",
+            cycles=cycles,
+            standard_error=error * float(np.sqrt(1 + (-1 if c in reference else 1) / len(reference))),
+        )
+        for c in order
     )
-    assert crank_to_crank_reach(others[:2]) is None
-    rng = np.random.default_rng(3)
-    for n in (3, 5):
-        draws = rng.standard_normal((3000, n + 1))
-        held = [abs(d[-1] - d[:-1].mean()) <= crank_to_crank_reach(list(d[:-1])) for d in draws]
-        # Half a per cent is what 3000 draws leave open (binomial, one standard deviation 0.4 %).
-        assert np.mean(held) == pytest.approx(0.95, abs=0.015)
+    comparison = msgspec.structs.replace(comparison, reference=reference, cylinders=cylinders)
+    return msgspec.structs.replace(
+        whole, engine=EngineInfo(cylinders=len(order), firing_order=order), comparisons=(comparison,)
+    )
+
+
+def plain(order: tuple[int, ...]) -> Setup:
+    return parse_setup(
+        FOUR.replace("cylinders = 4", f"cylinders = {len(order)}").replace("[1, 3, 4, 2]", str(list(order)))
+    )
+
+
+ORDERS = {4: ORDER, 6: (1, 5, 3, 6, 2, 4), 8: (1, 8, 4, 3, 6, 5, 7, 2)}
+
+
+@pytest.mark.parametrize("cylinders", ORDERS)
+@pytest.mark.parametrize("scatter", [0.0, 0.5, 1.0, 2.0])
+def test_two_cranks_of_an_engine_that_did_not_change_are_held_by_all_intervals_at_once(
+    cylinders: int, scatter: float
+) -> None:
+    # Reference: normal scatter from crank to crank (per cent, of the difference) and from cycle to cycle, simulated; the
+    # standard error is an estimate with the freedom that 12 cycles leave it. At 95 %, no more than 15 of 150 pairs lose any
+    # (binomial, one standard deviation 2.7).
+    rng = np.random.default_rng(100 * cylinders + int(10 * scatter))
+    order, cycles, runs, error = ORDERS[cylinders], 12, 150, 0.8
+    freedom = (cycles - 1) * (cylinders - 1)
+    setup, held = plain(order), 0
+    for _ in range(runs):
+        apart = scatter * rng.standard_normal(cylinders)
+        cranks = [
+            crank_of(
+                dict(zip(order, shift + error * rng.standard_normal(cylinders), strict=True)),
+                error * float(np.sqrt(rng.chisquare(freedom) / freedom)),
+                cycles,
+            )
+            for shift in (apart, 0.0 * apart)
+        ]
+        found = by_cylinder(compare(cranks[0], setup, cranks[1], setup))
+        held += all(x.low <= 0.0 <= x.high for x in found.values())
+    assert held >= 0.90 * runs
+
+
+def test_an_engine_that_repeats_itself_is_compared_about_as_finely_as_its_cycles_allow() -> None:
+    # Reference: two means with a standard error of 0.8 each, against the mean of six: 0.8 sqrt(2) sqrt(5/6) = 1.03; of six
+    # normal intervals at once z is 2.64 (Bonferroni): 2.7. What the engine may do beside that at most doubles it.
+    rng = np.random.default_rng(5)
+    order, widths = ORDERS[6], []
+    for _ in range(40):
+        one, other = (
+            crank_of(dict(zip(order, 0.8 * rng.standard_normal(6), strict=True)), 0.8, 12) for _ in range(2)
+        )
+        found = by_cylinder(compare(one, plain(order), other, plain(order)))
+        widths += [(x.high - x.low) / 2 for x in found.values()]
+    assert 2.7 < np.median(widths) < 1.7 * 2.7
+
+
+def test_scatter_from_crank_to_crank_is_what_cycles_do_not_explain() -> None:
+    # Reference: the arithmetic of a variance component. Differences of standard deviation 1, all of it from cycles: none is
+    # left; none of it from cycles: all is. Without anything that tells, half of a half-Cauchy lies below its
+    # scale, and 0.95 of it below 12.71 scales (any table of Student's t, one degree of freedom).
+    rng = np.random.default_rng(9)
+    of_cycles = [crank_scatter(rng.standard_normal(7), [1.0] * 7).quantile(0.5) for _ in range(100)]
+    of_cranks = [crank_scatter(rng.standard_normal(7), [1e-4] * 7).quantile(0.5) for _ in range(100)]
+    assert np.median(of_cycles) < 0.6
+    assert np.median(of_cranks) == pytest.approx(1.0, abs=0.15)
+    assert crank_scatter([], []).quantile(0.5) == pytest.approx(PRIOR_SCALE, rel=0.05)
+    assert crank_scatter([], []).quantile(0.95) == pytest.approx(12.71 * PRIOR_SCALE, rel=0.1)
+
+
+def test_where_nothing_tells_of_scatter_the_interval_is_students() -> None:
+    # t of 0.975 and 10 degrees of freedom: 2.228 (any table of Student's t).
+    assert NO_SCATTER.reach(1.0, 4.0, 10.0, alpha=0.05) == pytest.approx(2 * 2.228, rel=1e-3)
+
+
+def test_a_large_change_of_one_pulse_is_still_seen() -> None:
+    rng = np.random.default_rng(21)
+    order, seen = ORDERS[6], 0
+    for _ in range(40):
+        one, other = (dict(zip(order, 0.8 * rng.standard_normal(6), strict=True)) for _ in range(2))
+        one[3] -= 10.0
+        found = by_cylinder(
+            compare(crank_of(one, 0.8, 12, (3,)), plain(order), crank_of(other, 0.8, 12), plain(order))
+        )
+        seen += found[3].verdict == "changed"
+    assert seen >= 36
 
 
 def test_a_change_no_larger_than_the_other_pulses_own_is_not_said_to_be_one() -> None:
@@ -227,6 +319,7 @@ def test_a_change_no_larger_than_the_other_pulses_own_is_not_said_to_be_one() ->
                 deviation=float(d),
                 low=float(d) - 0.2,
                 high=float(d) + 0.2,
+                standard_error=0.1,
             )
             for c in order
             for d in [100 * (sizes[c] / level - 1)]
@@ -243,7 +336,7 @@ def test_a_change_no_larger_than_the_other_pulses_own_is_not_said_to_be_one() ->
         "arithmetic: of +1, -1, +1.2, -0.8, 0, 0"
     )
     assert two.changes[0].untouched == 6
-    assert any("From one crank to the next the pulses differ by" in text for text in two.texts)
+    assert any("From one crank to the next the pulses differ, beyond" in text for text in two.texts)
     two = compare(crank({**sizes, 3: 0.8}), six, crank(dict.fromkeys(order, 1.0)), six)
     assert by_cylinder(two)[3].verdict == "changed", "its own change does not hide it"
 
@@ -273,6 +366,7 @@ def six_crank(sizes: dict[int, float], half_width: float = 0.3) -> Judgement:
                 deviation=d,
                 low=d - half_width,
                 high=d + half_width,
+                standard_error=half_width / 1.96,
                 verdict=word,
             )
         )

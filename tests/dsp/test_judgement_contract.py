@@ -27,7 +27,7 @@ KEYS: dict[str, set[str]] = {
     },
     "cylinders": {
         "cylinder", "value", "value_unit", "deviation", "low", "high", "cycles", "verdict", "normal", "trust",
-        "predicted", "more_cycles", "one_off_cycles", "position", "one_of",
+        "predicted", "more_cycles", "one_off_cycles", "position", "one_of", "standard_error",
     },
     "normal": {"low", "high", "from"},
     "findings": {"odd_pulse_at", "probe", "feature", "cause", "suspect_cylinder", "text", "next_step"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import numpy as np
@@ -20,7 +21,7 @@ from evenstroke_viewer.two_recordings import (
     sentence,
 )
 from evenstroke_viewer.units import PressureUnit
-from two_cranks import hose_and_none, twelve, unnamed, with_hose, without_hose
+from two_cranks import hose_and_none, judged, scene, twelve, unnamed, with_hose, without_hose
 
 SIZE = (1280.0, 560.0)
 
@@ -47,7 +48,9 @@ def test_what_changed_most_comes_first_and_is_the_sentence():
 
 
 def test_what_cannot_be_told_comes_with_what_to_do():
-    laid = hose_and_none()
+    noisy = scene(0.0)
+    noisy = dataclasses.replace(noisy, cranking=dataclasses.replace(noisy.cranking, noise_db=12.0))
+    laid = lay(with_hose(), judged(noisy))
     undecided = [c for c in laid.choices if any(x.verdict == "undecided" for x in c.cylinders)]
     for change in undecided:
         assert "Cannot tell" in sentence(laid, change) and "crank longer" in sentence(laid, change)
