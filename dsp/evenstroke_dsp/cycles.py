@@ -20,6 +20,7 @@ from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
 from .speed_shape import Course, SpeedShape
 from .sync_rate import degrees_apart
+from .sync_sift import keeping_step
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
 from .wording import counted
@@ -54,8 +55,13 @@ _CYCLES_FOR_A_SYNC, _CYCLES_FOR_MORE = 3, 12
 _CONTRADICTS = 0.15  # share by which the angle from sync to sync may be off
 _SILENT_CYCLES = 5
 """The pulses' rhythm goes on over as many cycles, and neither a wheel is found nor does the sync come evenly."""
-_EVENTS_AGREE_DEG = 15.0
-"""Spark advance wanders by some degrees from cycle to cycle; a false event lies anywhere."""
+_UNEVEN_CYCLES = 10
+"""Over as many, where the sync comes and is neither believed nor doubted yet."""
+_IN_STEP, _IN_STEP_WITH_TEETH, _OUT_OF_STEP = math.log(1000.0), math.log(20.0), 0.0
+"""Logarithm of the odds at which events that keep step with the rhythm, or with a wheel, name cylinders, and at which they no
+longer do: the rhythm may be a false one, and has many places that events may keep by chance."""
+_FEWEST_HEARD = 3
+_SIFTED_CYCLES = 12  # the latest ones that are looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +122,12 @@ class _Turning:
     half_sought: int = 0  # cycles in which the half was sought
     half_settled: bool = False
     given_up: bool = False  # no more cycles are cut from it
+    run: SyncRun | None = None  # whose events it turns by
+    by_sync: bool = False  # a wheel's: a sync tells where it stands
+
+    @property
+    def believed(self) -> bool:
+        return self.run is None or self.run.believed
 
 
 class CycleCutter:
@@ -145,6 +157,10 @@ class CycleCutter:
         self._of_runs: dict[int, _Turning] = {}  # by sync run
         self._runs_seen: dict[int, int] = {}  # events taken from each sync run
         self._events_compared = 0  # with the wheel
+        self.sifted: list[SyncRun] = []
+        """Events that keep step with the rhythm, out of those that are not even enough to be believed by themselves."""
+        self._sifted_by: Rotation | None = None
+        self._sifted_until = -math.inf
         self.wheel_lost_s: float | None = None
         """From when on cycles are cut without the wheel that the set-up has; None: they are not."""
         self.by_rhythm = wheel is None and sync is None
@@ -185,8 +201,8 @@ class CycleCutter:
         if self.by_rhythm:
             return "none"
         turned_wheel = bool(self._of_wheel) and self.wheel_lost_s is None
-        came = self._sync is not None and self._sync.events >= 2
-        every = self._probe.every if self._probe is not None else "cycle"
+        came = self.sync_believed
+        every = self.sync_every
         if turned_wheel:
             if not came:
                 return "wheel"
@@ -194,6 +210,43 @@ class CycleCutter:
         if not came:
             return "none"
         return "cycle" if every == "cycle" else "revolution"
+
+    @property
+    def sync_believed(self) -> bool:
+        """Whether any of the sync's events are taken for an engine's, and not for noise."""
+        if self._sync is None:
+            return False
+        by_wheel = any(turning.by_sync for turning in self._of_wheel)
+        return bool(self._sync.believed or self.sifted) or by_wheel
+
+    @property
+    def sync_name(self) -> str:
+        """Of the probe that cycles are cut by; empty without one."""
+        return self._probe.name if self._probe is not None else ""
+
+    @property
+    def sync_every(self) -> str:
+        """What the set-up says of how often it comes."""
+        return self._probe.every if self._probe is not None else "cycle"
+
+    @property
+    def sync_counts(self) -> tuple[int, int]:
+        """Events that did not come and events that were none, among those that are believed."""
+        if self._sync is None:
+            return 0, 0
+        if self.sync_is_noise:
+            return 0, self._sync.events
+        if not self.sifted:
+            return self._sync.missed, self._sync.extra
+        runs = [*self._sync.believed, *self.sifted]
+        used = len({t for run in runs for t in run.times if t >= run.believed_from})
+        used += sum(run.forgotten for run in runs)
+        return sum(n - 1 for run in runs for n in run.intervals[1:]), max(self._sync.events - used, 0)
+
+    @property
+    def sync_is_noise(self) -> bool:
+        """Events came, too many for a silent pick-up, and none is believed."""
+        return self._sync is not None and self._sync.events >= _FEWEST_HEARD and not self.sync_believed
 
     @property
     def listens(self) -> bool:
@@ -211,7 +264,8 @@ class CycleCutter:
         words = []
         if self._sync is not None and self._probe is not None:
             name, events = self._probe.name, self._sync.came
-            words.append(f"{name}: {counted(events, 'event') + ' came' if events else 'no event came'}")
+            odd = ", at times that fit no turning engine" if self.sync_is_noise else ""
+            words.append(f"{name}: {counted(events, 'event') + ' came' + odd if events else 'no event came'}")
         if self._wheel is not None:
             name, edges = self._wheel.probe.name, self._wheel.edges
             fits = "and they fit its `teeth` at no one place"
@@ -220,7 +274,13 @@ class CycleCutter:
 
     @property
     def rotations(self) -> tuple[Rotation, ...]:
-        return tuple(turning.rotation for turning in self._turnings)
+        """But those by a sync that is not believed."""
+        return tuple(turning.rotation for turning in self._turnings if turning.believed)
+
+    @property
+    def turning(self) -> tuple[Rotation, ...]:
+        """Those that go on, by a sync that is not believed yet among them."""
+        return tuple(turning.rotation for turning in self._turnings if not turning.rotation.ended)
 
     def engine_angles(self, times: Floats) -> Floats:
         """Engine angle modulo 720 at ascending times, NaN where no turning with known places has knots."""
@@ -228,6 +288,8 @@ class CycleCutter:
         for turning in self._turnings:
             rotation = turning.rotation
             if turning.shift is None or not rotation.places_known or len(rotation.t) < 2:
+                continue
+            if not turning.believed:
                 continue
             inside = (times >= rotation.t[0]) & (times <= rotation.t[-1])
             angles[inside] = (rotation.angles_at(times[inside]) + turning.shift) % CYCLE_DEG
@@ -257,15 +319,81 @@ class CycleCutter:
             return
         turned = 0.0 if self._wheel is None else sum(r.deg[-1] - r.deg[0] for r in self._rotations_of_wheel)
         if self._sync is not None:
-            turned += sum(sum(run.intervals[1:]) for run in self._sync.runs) * self._every_deg
+            self._sift(self._sync, final=final)
+            runs = [*self._sync.believed, *self.sifted]
+            turned += sum(sum(run.intervals[1:]) for run in runs) * self._every_deg
         if not (turned == 0 or (final and turned <= CYCLE_DEG)):
             if self.by_rhythm and not final:
                 self._leave_rhythm()
             return
         self._rhythm.update(final=final)
-        fewest = 1 if final else _SILENT_CYCLES
+        waits = self._sync is not None and self._sync.runs and not self._sync.doubted
+        fewest = 1 if final else _UNEVEN_CYCLES if waits else _SILENT_CYCLES
         if any(r.deg[-1] - r.deg[0] >= fewest * CYCLE_DEG + turned for r in self._rhythm.rotations):
             self.by_rhythm = True
+            for turning in self._of_runs.values():
+                turning.rotation.ended = turning.given_up = True
+            self._of_runs.clear()
+            self._runs_seen.clear()
+
+    def _sift(self, sync: SyncTracker, *, final: bool) -> None:
+        """Holds events that are not even enough to be believed against the rhythm, and keeps those in step with it."""
+        run = sync.runs[-1] if sync.runs else None
+        if self._rhythm is None or not sync.recent or (self._wheel is not None and self.wheel_lost_s is None):
+            return
+        until = max((r.times[-1] for r in [*sync.believed, *self.sifted]), default=-math.inf)
+        if run is not None and run.believed and not run.ended:
+            if self.sifted and not self.sifted[-1].ended:
+                self.sifted[-1].ended = True
+                run.believed_from = max(run.believed_from, self.sifted[-1].times[-1])
+            return
+        if sync.latest_s <= self._sifted_until or not (sync.doubted or self.sifted):
+            return
+        self._rhythm.update(final=final)
+        rotation = self._rhythm.rotations[-1] if self._rhythm.rotations else None
+        if rotation is None or len(rotation.t) < 2:
+            return
+        if rotation is not self._sifted_by:
+            self._end_sifted()
+            self._sifted_by = rotation
+        first = max(rotation.t[0], rotation.time_at(rotation.deg[-1] - _SIFTED_CYCLES * CYCLE_DEG))
+        times = [t for t in sync.recent if first <= t <= rotation.t[-1]]
+        if not times or times[-1] <= self._sifted_until:
+            if rotation.ended:
+                self._end_sifted()
+            return
+        seen_until, self._sifted_until = self._sifted_until, times[-1]
+        degrees = rotation.angles_at(np.asarray(times))
+        turned = rotation.deg[-1] - rotation.time_to_deg(first)
+        step = keeping_step(degrees, turned, self._every_deg)
+        live = self.sifted[-1] if self.sifted and not self.sifted[-1].ended else None
+        if step.odds < (_OUT_OF_STEP if live else _IN_STEP):
+            self._end_sifted()
+            return
+        kept = [
+            (t, d) for t, d, true in zip(times, degrees.tolist(), step.true.tolist(), strict=True) if true
+        ]
+        if live is not None:
+            kept = [(t, d) for t, d in kept if t > seen_until]
+            before = live.times[-1]
+        else:
+            kept = [(t, d) for t, d in kept if t >= until]
+            if len(kept) < 2:
+                return
+            live = SyncRun([kept[0][0]], [1], believed=True)
+            self.sifted.append(live)
+            before = kept.pop(0)[0]
+        at = rotation.time_to_deg(before)
+        for t, deg in kept:
+            count = round((deg - at) / self._every_deg)
+            if count >= 1:
+                live.add(t, count)
+                at = deg
+        rotation.forget_before(rotation.deg[-1] - _KEPT_CYCLES * CYCLE_DEG)
+
+    def _end_sifted(self) -> None:
+        if self.sifted:
+            self.sifted[-1].ended = True
 
     def _leave_rhythm(self) -> None:
         """Something better came: whoever asks whether the engine turns must not be told by what nobody follows any more."""
@@ -280,7 +408,7 @@ class CycleCutter:
 
     def _look_for_wheel(self, *, final: bool) -> None:
         """Gives the wheel up where the sync goes on without it, or comes after angles that no sync comes after."""
-        if self._sync is None or not self._sync.runs:
+        if self._sync is None or not self._sync.believed:
             return
         rotations = self._rotations_of_wheel
         if rotations and not rotations[-1].ended:
@@ -293,7 +421,7 @@ class CycleCutter:
         else:
             lost = rotations[-1].t[-1] if rotations else -math.inf
             fewest = 1 if final and not rotations else _LOST_CYCLES
-        times = [t for t in self._sync.runs[-1].times if t > lost]
+        times = [t for t in self._sync.believed[-1].times if t > lost]
         if len(times) > fewest * CYCLE_DEG / self._every_deg:
             self.wheel_lost_s = times[0]
             for rotation in rotations:
@@ -360,6 +488,7 @@ class CycleCutter:
                 rotation.uncertainty_deg = None
             return
         assert self._probe is not None
+        turning.by_sync = True
         at = rotation.time_to_deg(event)
         expected = self._sync_deg
         if expected is None and from_wheel is None:
@@ -383,20 +512,19 @@ class CycleCutter:
         return _CYCLES_FOR_MORE if self._sync.latest_s >= rotation.t[0] else _CYCLES_FOR_A_SYNC
 
     def _believed_event_in(self, rotation: Rotation, *, final: bool) -> float | None:
-        """A sync event that a second one bears out, a whole number of its intervals away by the wheel.
+        """A sync event that others bear out, a whole number of its intervals away by the wheel.
 
-        Where the turning is over, a single one has to do.
+        Where the turning is over, a single one has to do, if no other came.
         """
         if self._sync is None or self._probe is None:
             return None
-        every = self._every_deg
-        times = [t for run in self._sync.runs for t in run.times if rotation.t[0] <= t <= rotation.t[-1]]
-        degrees = rotation.angles_at(np.asarray(times))
-        for later in range(1, len(times)):
-            for earlier in range(later):
-                apart = (degrees[later] - degrees[earlier] + every / 2) % every - every / 2
-                if abs(apart) <= _EVENTS_AGREE_DEG:
-                    return times[earlier]
+        times = [t for t in self._sync.recent if rotation.t[0] <= t <= rotation.t[-1]]
+        if len(times) > 1:
+            degrees = rotation.angles_at(np.asarray(times))
+            step = keeping_step(degrees, rotation.deg[-1] - rotation.deg[0], self._every_deg)
+            if step.odds >= _IN_STEP_WITH_TEETH and step.true.any():
+                return times[int(np.argmax(step.true))]
+            return None
         return times[0] if times and (final or rotation.ended) else None
 
     # --- a sync alone ---------------------------------------------------------------------------------
@@ -406,7 +534,8 @@ class CycleCutter:
         step = self._every_deg
         start = self._sync_deg if self._sync_deg is not None else 0.0
         begins = -math.inf if self.wheel_lost_s is None else self.wheel_lost_s
-        for index, run in enumerate(self._sync.runs):
+        sifted = [(-1 - k, run) for k, run in enumerate(self.sifted)]
+        for index, run in [*enumerate(self._sync.runs), *sifted]:
             if run.times[-1] < begins:
                 continue
             # Events that nobody was there to take are as good as a silence.
@@ -420,7 +549,7 @@ class CycleCutter:
                     uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
                     pace_deg=CYCLE_DEG,
                 )
-                self._of_runs[index] = _Turning(rotation, 0.0)
+                self._of_runs[index] = _Turning(rotation, 0.0, run=run)
                 self._turnings.append(self._of_runs[index])
                 self._runs_seen[index] = run.forgotten + bisect.bisect_left(run.times, begins)
             self._take_events(index, run, start, step, final=final)
@@ -536,7 +665,7 @@ class CycleCutter:
 
     def _cut(self, index: int, turning: _Turning) -> Iterator[CycleSpan]:
         rotation, shift = turning.rotation, turning.shift
-        if shift is None or turning.given_up or len(rotation.t) < 2:
+        if shift is None or turning.given_up or len(rotation.t) < 2 or not turning.believed:
             return
         if turning.first_deg is None:
             turning.first_deg = self._first_start(turning, shift)
@@ -551,6 +680,9 @@ class CycleCutter:
     def _first_start(self, turning: _Turning, shift: float) -> float:
         """A sync begins its cycles; a wheel's begin at the first cylinder's firing TDC."""
         rotation = turning.rotation
+        if turning.run is not None and turning.run.believed_from > rotation.t[0]:
+            doubtful = rotation.time_to_deg(turning.run.believed_from) - rotation.deg[0]
+            return rotation.deg[0] + math.ceil(doubtful / CYCLE_DEG - 1e-6) * CYCLE_DEG
         if not (rotation.of_teeth and rotation.places_known):
             return rotation.deg[0]
         before = -((rotation.deg[0] + shift) // -CYCLE_DEG)  # next multiple of 720 at or after the first knot

@@ -34,6 +34,12 @@ _DRIFT_PERCENT = 10.0
 by 15 to 19 % from its first counted cycle to its last."""
 
 
+_MEND_NOISE = (
+    "The pick-up hears something else as well, or instead: bring it closer to its own lead or coil and away from the starter's "
+    "cable, check its screen, its ground and its threshold, and crank again."
+)
+
+
 def refusal(
     cutter: CycleCutter,
     stretches: StretchKeeper,
@@ -176,16 +182,27 @@ def warnings_of(
             f"{unheard}: cycles are counted by the pulses' own rhythm. Where that is lost, positions begin anew.",
         )
     out += _lost(setup, cutter, sync, wheel)
-    if sync is not None and sync.missed:
+    missed, extra = cutter.sync_counts
+    if cutter.sync_is_noise:
+        extra = 0  # said as what they are
+    if missed:
         warn(
             "sync_missed",
-            f"{counted(sync.missed, 'sync event')} did not come. A single one is put in by time; where more in a row are "
+            f"{counted(missed, 'sync event')} did not come. A single one is put in by time; where more in a row are "
             "missing, those cycles are left out.",
         )
-    if sync is not None and sync.extra:
+    if cutter.sifted and sync is not None:
+        name = cutter.sync_name
+        warn(
+            "sync_sifted",
+            f"{name}: {extra} of {counted(sync.events, 'event')} came beside the true ones. Those that keep step with the "
+            "pulses' rhythm at one place of the cycle name the cylinders; the others, and cycles without one that is sure, "
+            f"are left out. {_MEND_NOISE}",
+        )
+    elif extra:
         warn(
             "sync_extra",
-            f"{counted(sync.extra, 'event')} came too early to be a sync: left out.",
+            f"{counted(extra, 'event')} came too early to be a sync: left out.",
         )
     follower = wheel.follower if wheel is not None else None
     if wheel is not None and follower is not None and wheel.probe.edge == "auto":
@@ -299,7 +316,16 @@ def _lost(
             text=f"{wheel.probe.name}: {came}, and they fit `teeth` at no one place, or not any longer: {since}the crank "
             f"angle rests on {instead} alone. Check `teeth`, the pick-up's distance and its wires.",
         )
-    if sync is not None and (cutter.by_rhythm or not sync.events):
+    if sync is not None and cutter.sync_is_noise:
+        teeth = wheel is not None and cutter.wheel_lost_s is None and not cutter.by_rhythm
+        angle = "the wheel's teeth" if teeth else "the pulses' rhythm"
+        every = "revolution" if cutter.sync_every == "revolution" else "cycle"
+        yield CodedWarning(
+            code="sync_not_believed",
+            text=f"{cutter.sync_name}: {counted(sync.events, 'event')} came, at times that do not fit one a {every}, neither by "
+            f"their evenness nor by {angle}: taken for noise, so that no cylinder is named by them. {_MEND_NOISE}",
+        )
+    elif sync is not None and (cutter.by_rhythm or not sync.events):
         names = " and ".join(p.name for p in setup.probe if p.is_sync)
         yield CodedWarning(
             code="sync_silent",
@@ -377,8 +403,8 @@ def judgement(
         sync=SyncInfo(
             basis=cutter.basis,
             events=sync.events if sync is not None else 0,
-            missed=sync.missed if sync is not None else 0,
-            extra=sync.extra if sync is not None else 0,
+            missed=cutter.sync_counts[0],
+            extra=cutter.sync_counts[1],
             angle_uncertainty_deg=angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,

@@ -417,7 +417,7 @@ class Pipeline:
                 times, rising = self._edges_before(key, until)
                 self._follow(probe, times, rising, until)
         self._waiting.extend(self._cutter.update())
-        self._turning = any(not r.ended for r in self._cutter.rotations)
+        self._turning = bool(self._cutter.turning)
         was, self._phase = self._phase, self._phase_now()
         yield from self._measure_ready(final=False)
         if not self._begun or was != self._phase:
@@ -426,7 +426,7 @@ class Pipeline:
 
     def _phase_now(self) -> PhaseName:
         """What the engine does, from the latest half revolution; coasting shows only where there are teeth."""
-        live = [r for r in self._cutter.rotations if not r.ended and len(r.t) >= 2]
+        live = [r for r in self._cutter.turning if len(r.t) >= 2]
         if not live:
             return "rest"
         rpm = live[-1].speed_at_end() / 6.0

@@ -26,7 +26,7 @@ def degrees_apart(tracker: SyncTracker, rotations: Sequence[Rotation]) -> float 
     for rotation in rotations:
         if len(rotation.t) < 2:
             continue
-        for run in tracker.runs:
+        for run in tracker.believed:
             times = [t for t in run.times[-_LATEST:] if rotation.t[0] <= t <= rotation.t[-1]]
             apart += np.diff(rotation.angles_at(np.asarray(times))).tolist() if len(times) >= 2 else []
     return float(np.median(apart)) if len(apart) >= _FEWEST_EVENTS - 1 else None

@@ -7,6 +7,7 @@ that are none. What is inserted or rejected is counted, never hidden.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -38,6 +39,19 @@ _SAME_BEAT, _SAME_PACE = 0.15, 0.1
 this close to theirs. A crank that was begun anew does so in three of ten cases, but seldom at once."""
 LONGEST_INTERVAL_S = 3.0
 """An engine that turns at all turns faster than 40 rpm."""
+_STEADY, _UNSTEADY, _UNSTEADY_SHARE = 0.05, 0.2, 0.25
+_CHOSEN = 0.25
+_MISSED_ODDS, _FALSE_ODDS, _JUMP_ODDS = -1.5, -2.0, -2.0
+"""What an event says of whether an engine makes them at all, as the logarithm of odds. The ratio of an interval to the one before
+spreads by the first on a crank that turns, by the second as it spins up or sags; of events at random, of which the search has
+chosen those that fit best, by the fourth. Of what else comes, random events bring more."""
+_BELIEVED, _NO_LONGER, _SUREST, _UNSUREST = 2.5, 0.0, 6.0, -4.0
+"""Odds from which on events name cylinders, below which they no longer do, and the bounds that let both change their mind."""
+_MOST_FALSE, _LATEST = 0.25, 12
+"""Share of the latest events above which evenness alone makes nothing believed: among many events some are even by chance."""
+_FEW_BELIEVED, _FEW_S = 0.5, 0.25
+"""Where a run ends before that: one interval like the one before, no faster than a starter turns (480 rpm; half of it where
+events come every revolution), and nothing against it."""
 
 
 KEPT_EVENTS = 1000
@@ -49,13 +63,16 @@ class SyncRun:
     """Events of one unbroken turning, the latest ones of many.
 
     `intervals[i]` counts the intervals from the event before `times[i]` (missed: > 1); `forgotten` events came
-    before `times[0]`.
+    before `times[0]`. believed: that an engine makes them, and not noise, by their evenness alone; events before
+    `believed_from` had no part in that.
     """
 
     times: list[float] = field(default_factory=list)
     intervals: list[int] = field(default_factory=list)
     ended: bool = False
     forgotten: int = 0
+    believed: bool = False
+    believed_from: float = -math.inf
 
     def add(self, t: float, intervals: int) -> None:
         self.times.append(t)
@@ -69,13 +86,15 @@ class SyncRun:
 class _Guess:
     """What the events that wait may be: for each how many intervals it lies after the true one before, 0: it is none.
 
-    last: the latest true event, s, or None. pace: its interval, s; None before the second one.
+    last: the latest true event, s, or None. pace: its interval, s; None before the second one. before: the interval before
+    that, where the two revolutions of a cycle may differ; else None.
     """
 
     cost: float = 0.0
     last: float | None = None
     pace: float | None = None
     path: tuple[int, ...] = ()
+    before: float | None = None
 
     @property
     def patience(self) -> float:
@@ -83,10 +102,10 @@ class _Guess:
         pace = LONGEST_INTERVAL_S if self.pace is None else _SILENT_INTERVALS * self.pace
         return min(LONGEST_INTERVAL_S, pace)
 
-    def next(self, t: float) -> Iterator[_Guess]:
-        """All that an event at `t` may be."""
+    def next(self, t: float, *, by_turns: bool) -> Iterator[_Guess]:
+        """All that an event at `t` may be. by_turns: an interval may be like the last but one."""
         false = _FALSE if self.pace is not None else _FALSE_AT_FIRST
-        yield _Guess(self.cost + false, self.last, self.pace, (*self.path, 0))
+        yield _Guess(self.cost + false, self.last, self.pace, (*self.path, 0), self.before)
         if self.last is None:
             yield _Guess(self.cost, t, None, (*self.path, 1))
             return
@@ -94,8 +113,16 @@ class _Guess:
             cost = self.cost + _MISSED * (count - 1)
             pace = (t - self.last) / count
             if self.pace is not None:
-                cost += min(0.5 * (math.log(pace / self.pace) / _SPREAD) ** 2, _JUMP) + _MATCH
-            yield _Guess(cost, t, pace, (*self.path, count))
+                away = _away(pace, self.pace, self.before)
+                cost += min(0.5 * (away / _SPREAD) ** 2, _JUMP) + _MATCH
+            yield _Guess(cost, t, pace, (*self.path, count), self.pace if by_turns else None)
+
+
+def _away(pace: float, last: float, before: float | None) -> float:
+    """Logarithm of an interval over the one before, or over the one before that where it is more like it."""
+    away = math.log(pace / last)
+    other = math.log(pace / before) if before is not None else away
+    return min(away, other, key=abs)
 
 
 class SyncTracker:
@@ -103,13 +130,17 @@ class SyncTracker:
 
     every: how often an event comes. Which events are true is told by the cheapest explanation of them all, as in
     A. Viterbi's search (IEEE Transactions on Information Theory 13, 1967, 260): an event that fits the beat is believed at
-    once, one that does not waits for those after it.
+    once, one that does not waits for those after it. Where events come every revolution, those of an engine that fires
+    unevenly, or has a dead cylinder, come early and late by turns.
     """
 
     def __init__(self, every: Literal["cycle", "revolution"] = "cycle") -> None:
+        self._by_turns = every == "revolution"
         self._burst_s = BURST_S if every == "cycle" else BURST_S / 2
         self.runs: list[SyncRun] = []
         self.events = 0
+        self.recent: list[float] = []
+        """The latest of them, believed or not, s."""
         self.latest_s = -np.inf  # of an event, believed or not
         self.missed = 0
         self.extra = 0
@@ -119,6 +150,11 @@ class SyncTracker:
         self._guesses = [_Guess()]
         self._waiting: list[float] = []  # events that the guesses explain
         self._first: float | None = None  # the first true event of a run that is not open yet
+        self._latest: deque[bool] = deque(maxlen=_LATEST)  # whether true
+        self._odds = 0.0  # logarithm of the odds that an engine makes the events
+        self._lowest = 0.0  # since they were last believed
+        self._lowest_s = -math.inf
+        self._doubted = False  # the run must end
 
     def push(self, times: Floats, rising: Bools, until: float) -> None:
         """Edges before `until` (seconds), all of them."""
@@ -134,6 +170,16 @@ class SyncTracker:
     def came(self) -> int:
         """Events that came so far; 1 from the first edge on, though its like is told only after the second event."""
         return self.events or int(bool(self._undecided))
+
+    @property
+    def doubted(self) -> bool:
+        """What came last is rather noise than an engine's, by its evenness alone."""
+        return self._odds < 0.0 or not self._few_false
+
+    @property
+    def believed(self) -> list[SyncRun]:
+        """The runs that an engine makes."""
+        return [run for run in self.runs if run.believed]
 
     def finish(self) -> None:
         """No more edges come: what waits is taken as the best explanation has it."""
@@ -160,6 +206,9 @@ class SyncTracker:
         self._end_where_silent(t)
         self.events += 1
         self.latest_s = t
+        self.recent.append(t)
+        if len(self.recent) > 2 * KEPT_EVENTS:
+            del self.recent[:KEPT_EVENTS]
         self._waiting.append(t)
         self._explain(t)
         while self._waiting and (
@@ -169,11 +218,12 @@ class SyncTracker:
 
     def _explain(self, t: float) -> None:
         # Of two that go on alike from here the cheaper one is the better for ever.
-        cheapest: dict[tuple[float | None, float | None], _Guess] = {}
-        for guess in (after for before in self._guesses for after in before.next(t)):
-            same = cheapest.get((guess.last, guess.pace))
+        cheapest: dict[tuple[float | None, float | None, float | None], _Guess] = {}
+        for guess in (after for before in self._guesses for after in before.next(t, by_turns=self._by_turns)):
+            alike = guess.last, guess.pace, guess.before
+            same = cheapest.get(alike)
             if same is None or guess.cost < same.cost:
-                cheapest[guess.last, guess.pace] = guess
+                cheapest[alike] = guess
         best = min(guess.cost for guess in cheapest.values())
         self._guesses = [guess for guess in cheapest.values() if guess.cost <= best + _DOUBT]
 
@@ -184,24 +234,59 @@ class SyncTracker:
             replace(guess, path=guess.path[1:]) for guess in self._guesses if guess.path[0] == count
         ]
         run = self.runs[-1] if self.runs and not self.runs[-1].ended else None
+        self._latest.append(bool(count))
         if not count:
             self.extra += 1
+            self._weigh(_FALSE_ODDS, t, against=True)
         elif run is not None:
-            ratio = (t - run.times[-1]) / count * run.intervals[-1] / (run.times[-1] - run.times[-2])
             self.missed += count - 1
-            if _SHORTEST <= ratio <= _LONGEST:
+            away = self._away_from(run, t, count)
+            if _SHORTEST <= math.exp(away) <= _LONGEST and not self._doubted:
                 run.add(t, count)
+                self._weigh(_evenness(away) + _MISSED_ODDS * (count - 1), t)
                 if len(run.intervals) > _HALVES and set(run.intervals[-_HALVES:]) == {2}:
                     self._halve_pace(run)
             else:
                 run.ended = True
-                self.runs.append(SyncRun([run.times[-1], t], [1, count]))
+                self._weigh(_JUMP_ODDS, t, against=True)
+                self._open([run.times[-1], t], [1, count])
         elif self._first is None:
             self._first = t
         else:
             self.missed += self._missed_before([self._first, t]) + count - 1
-            self.runs.append(SyncRun([self._first, t], [1, count]))
+            self._open([self._first, t], [1, count])
             self._first = None
+
+    def _open(self, times: list[float], intervals: list[int]) -> None:
+        self.runs.append(SyncRun(times, intervals))
+        self._doubted = False
+        self._lowest, self._lowest_s = self._odds, times[0]
+        self._weigh(0.0, times[0])
+
+    def _away_from(self, run: SyncRun, t: float, count: int) -> float:
+        """Logarithm of the interval that ends at `t` over those that the run ends with."""
+        paces = [
+            (run.times[-k] - run.times[-k - 1]) / run.intervals[-k]
+            for k in (1, 2)[: 1 + (self._by_turns and len(run.times) > 2)]
+        ]
+        return _away((t - run.times[-1]) / count, paces[0], paces[1] if len(paces) > 1 else None)
+
+    @property
+    def _few_false(self) -> bool:
+        return self._latest.count(False) <= _MOST_FALSE * len(self._latest)
+
+    def _weigh(self, odds: float, t: float, *, against: bool = False) -> None:
+        """What the event at `t` says of whether an engine makes them. against: those before it had no part in belief."""
+        self._odds = min(max(self._odds + odds, _UNSUREST), _SUREST)
+        run = self.runs[-1] if self.runs and not self.runs[-1].ended else None
+        if self._odds <= self._lowest and against:
+            self._lowest, self._lowest_s = self._odds, t
+        if run is None:
+            return
+        if self._odds >= _BELIEVED and self._few_false and not run.believed:
+            run.believed, run.believed_from = True, self._lowest_s
+        elif self._odds < _NO_LONGER and run.believed:
+            self._doubted = True
 
     def _halve_pace(self, run: SyncRun) -> None:
         """What seems to miss every other event turns half as fast: false events half way have set the pace."""
@@ -210,7 +295,7 @@ class SyncTracker:
             self.extra += sum(count == 1 for count in run.intervals[1:]) // 2
         run.ended = True
         before, t = run.times[-2:]
-        self.runs.append(SyncRun([before, t], [1, 1]))
+        self._open([before, t], [1, 1])
         self._guesses = [_Guess(last=t, pace=t - before)]
         for later in self._waiting:
             self._explain(later)
@@ -218,9 +303,19 @@ class SyncTracker:
     def _end(self) -> None:
         while self._waiting:
             self._believe()
-        if self.runs:
-            self.runs[-1].ended = True
+        if self.runs and not self.runs[-1].ended:
+            run = self.runs[-1]
+            run.ended = True
+            if not run.believed and self._few_will_do(run):
+                run.believed, run.believed_from = True, self._lowest_s
+        self._odds = min(self._odds, 0.0)
         self._guesses, self._first = [_Guess()], None
+
+    def _few_will_do(self, run: SyncRun) -> bool:
+        """Whether a run that was too short to be believed speaks for an engine as far as it goes."""
+        fastest_s = _FEW_S / (2 if self._by_turns else 1)
+        slow = run.times[-1] - run.times[0] >= fastest_s * sum(run.intervals[1:])
+        return slow and self._odds >= _FEW_BELIEVED and all(self._latest)
 
     def _missed_before(self, times: list[float]) -> int:
         """Events that a silence swallowed, where the new run goes on in the beat of the one before."""
@@ -238,3 +333,11 @@ class SyncTracker:
         """Ends the run once no guess expects another event."""
         if all(guess.last is None or now - guess.last > guess.patience for guess in self._guesses):
             self._end()
+
+
+def _evenness(away: float) -> float:
+    """Logarithm of the odds for an engine that one interval gives by its ratio to the one before (logarithm)."""
+    steady, unsteady, chosen = (
+        math.exp(-0.5 * (away / spread) ** 2) / spread for spread in (_STEADY, _UNSTEADY, _CHOSEN)
+    )
+    return math.log(((1.0 - _UNSTEADY_SHARE) * steady + _UNSTEADY_SHARE * unsteady) / chosen)
