@@ -604,10 +604,8 @@ class CycleCutter:
     def _straight_error(self, speed: float) -> float:
         """What ripple makes of a constant speed between two syncs, degrees; speed: degrees a second."""
         longest, rpm, power = _STRAIGHT_LIKE
-        return (
-            _STRAIGHT_ERROR_DEG
-            * (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
-        )
+        ripple: float = (max(firing_intervals(self._engine)) / longest * rpm / (speed / 6.0)) ** power
+        return _STRAIGHT_ERROR_DEG * ripple
 
     # --- named by hand -------------------------------------------------------------------------------
 
