@@ -570,6 +570,7 @@ def _what_it_made(
     for change, x, by_itself in said:
         low, high = sorted((sign * x.low, sign * x.high))
         read, left = (x.first, x.second) if sign > 0 else (x.second, x.first)
+        read, left = round(read, 1) + 0.0, round(left, 1) + 0.0  # never "-0.0"
         name = f"cylinder {x.cylinder}'s {pulse_name(change.role, change.feature)} ({change.probe})"
         span = f"{low:+.1f} to {high:+.1f} %"
         odd_by_itself = by_itself is not None and by_itself.verdict in ("smaller", "larger")
@@ -585,10 +586,14 @@ def _what_it_made(
                 f"{_left(by_itself, left)}"
             )
         elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
-            lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
+            lists["healthy"].append(
+                f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})"
+            )
         else:
             kind = "open" if x.verdict != "same" else "remains" if odd_by_itself else "no longer"
-            lists[kind].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
+            lists[kind].append(
+                f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})"
+            )
     figures = "with it and without it, and the 95 % interval of the difference"
     headings = {
         "remains": f"There without it too, so that {by} did not make it ({figures})",

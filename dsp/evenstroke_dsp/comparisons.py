@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -214,13 +214,16 @@ class ComparisonKeeper:
         limited = list(self._limits.get(probe.name, ()))
         self._widen(group, feature, table, reference, self._altered.get((probe.name, group.stretch), ()))
         deviations = table.deviations()
+        swamped = group.measurer.swamped and group.stretch == "cranking"
+        if swamped:
+            deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
         if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
-        if table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT:
+        if swamped or (table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT):
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
         normals = self._normals(group, feature, reference)
@@ -406,6 +409,13 @@ def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) 
     """Columns whose mean is 100 per cent: the undisturbed ones where they are at least two, else all."""
     clean = tuple(k for k in range(len(slots)) if k not in disturbed)
     return clean if len(clean) >= 2 else tuple(range(len(slots)))
+
+
+def _undecided(deviation: CylinderDeviation) -> CylinderDeviation:
+    """As it is, but for the verdict that it would get on less noise; no number of cycles would settle it."""
+    if deviation.verdict is None:
+        return deviation
+    return replace(deviation, verdict="undecided", more_cycles=None)
 
 
 def _trust(disturbed: bool, limited: bool) -> Trust:

@@ -53,6 +53,9 @@ _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
 _NOISY_DB = 10.0
 """At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
+_HOPELESS_DB = 11.0
+"""Measured on a crank of 10 dB or less, give or take what ten seconds tell of it: no verdict is given on such noise, however long
+it is listened to, for what noise adds to a pulse is then as large as what faults take from it (tests/bench/accuracy.py)."""
 _ANGLE_MATTERS = 0.25
 """Of the shortest firing interval: from such a doubt about the crank angle on a window may miss the crest or trough of a
 pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
@@ -92,6 +95,19 @@ class Measured:
     position: int
     pulse: Pulse | None
     left_out: str | None
+
+
+def _gone_or_not_found(measured: list[Measured]) -> tuple[Measured, ...]:
+    """A place without a pulse has one of no size only beside others that have theirs: where most have none, it is not the
+    cylinders' doing, and nothing was found."""
+    gone = [m.pulse is not None and m.pulse.t_to <= m.pulse.t_from for m in measured]
+    there = sum(m.pulse is not None for m in measured) - sum(gone)
+    if sum(gone) <= there:
+        return tuple(measured)
+    return tuple(
+        Measured(m.place, m.position, None, "not_found") if none else m
+        for m, none in zip(measured, gone, strict=True)
+    )
 
 
 @dataclass(slots=True)
@@ -202,6 +218,13 @@ class ProbeMeasurer:
             "not_heard": bool(self.unheard),
         }
         return tuple(code for code, so in codes.items() if so)
+
+    @property
+    def swamped(self) -> bool:
+        """Whether noise is so strong that no verdict is given."""
+        mean = self.mean_cycle
+        noise_db = mean.signal_to_noise_db if mean is not None else None
+        return noise_db is not None and noise_db < _HOPELESS_DB
 
     @property
     def mean_cycle(self) -> MeanCycle | None:
@@ -535,7 +558,7 @@ class ProbeMeasurer:
             )
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
-        return tuple(measured)
+        return _gone_or_not_found(measured)
 
     def values_at(self, span: CycleSpan, history: History, degrees: Floats) -> Floats | None:
         """The signal, turned so that stronger is larger, at ascending degrees after the cycle's start, travel
