@@ -586,14 +586,10 @@ def _what_it_made(
                 f"{_left(by_itself, left)}"
             )
         elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
-            lists["healthy"].append(
-                f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})"
-            )
+            lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
         else:
             kind = "open" if x.verdict != "same" else "remains" if odd_by_itself else "no longer"
-            lists[kind].append(
-                f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})"
-            )
+            lists[kind].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
     figures = "with it and without it, and the 95 % interval of the difference"
     headings = {
         "remains": f"There without it too, so that {by} did not make it ({figures})",
