@@ -111,6 +111,11 @@ class CompressionCourse:
         """Cycles whose lags were read, the mean of these, and the sum of the squares of what they are off it: as much in
         the thousandth cycle as in the second."""
 
+    @property
+    def told(self) -> bool:
+        """Whether pulses have said anything of this turning."""
+        return self._heard > 0
+
     def knows(self, until: float) -> bool:
         """Whether all that can be read up to this time has come."""
         source = self.source

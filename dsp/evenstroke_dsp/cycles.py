@@ -40,8 +40,8 @@ about 95 %: 40 degrees at 180 rpm where the longest firing interval is 180 degre
 interval and -1.7 of the speed: measured on simulated engines, with light starters' rotors and heavy ones
 (tests/bench/bench_angle.py)."""
 _UNSEEN_SHARE = 0.2
-"""Of that, what current or voltage may not show: where the starter's clutch lets the crank run ahead of a heavy rotor after
-a TDC, the starter's load says nothing of the crank's speed (tests/bench/bench_angle.py, and the crank of
+"""Of that, what current, voltage or exhaust pulses may not show: where the starter's clutch lets the crank run ahead of a heavy
+rotor after a TDC, the starter's load says nothing of the crank's speed (tests/bench/bench_angle.py, and the crank of
 tests/bench/second_model)."""
 _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
@@ -582,8 +582,8 @@ class CycleCutter:
         """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed."""
         course = self.shape.between(t0, t1, deg)
         speed = deg / (t1 - t0)
+        unseen = _UNSEEN_SHARE * self._straight_error(speed)
         if course is not None:
-            unseen = _UNSEEN_SHARE * self._straight_error(speed)
             return replace(course, uncertainty_deg=course.uncertainty_deg + unseen)
         change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
         ramp = (
@@ -594,7 +594,8 @@ class CycleCutter:
             course = self.compression.between(t0, t1, deg, change)
         if course is None:
             return self._straight(speed, ramp, deg)
-        return replace(course, uncertainty_deg=course.uncertainty_deg + ramp)
+        doubt = ramp + (unseen if self.compression.told else 0.0)
+        return replace(course, uncertainty_deg=course.uncertainty_deg + doubt)
 
     def _straight(self, speed: float, ramp: float, deg: float) -> Course:
         """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""
