@@ -111,7 +111,7 @@ def test_one_cylinders_pressure_tells_the_half_of_a_four(angle, traces, skipped:
 @pytest.mark.parametrize("name", ["three", "five"])
 def test_a_dead_cylinder_does_not_turn_the_half_over(angle, name: str, seed: int) -> None:
     """The hole that it leaves in the load looks, without a scale, like a pulse that is upside down, in the other half. Seed 0 has
-    a starter so heavy that its load hardly shows compression: then nothing is named."""
+    a starter so heavy that its load hardly shows compression: then nothing need be named, and nothing wrongly."""
     skipped = seed % 2
     trace = angle.trace_of(angle.ENGINES[name], seed, 40.0)
     text = (
@@ -123,9 +123,8 @@ def test_a_dead_cylinder_does_not_turn_the_half_over(angle, name: str, seed: int
     setup = parse_setup(text)
     pipeline, cycles, off = judged(angle, setup, trace, skipped=skipped)
     named = [p.cylinder is not None for p in cycles[-1].probes[0].pulses]
-    if seed == 0:
+    if seed == 0 and not any(named):
         assert pipeline._cutter.half_cycle.told_by == ()
-        assert not any(named)
     else:
         assert "starter" in pipeline._cutter.half_cycle.told_by
         assert off < 60.0
