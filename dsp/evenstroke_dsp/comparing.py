@@ -588,11 +588,13 @@ def _what_it_made(
         elif by_itself is not None and odd_by_itself and _as_healthy(by_itself):
             lists["healthy"].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
         else:
-            kind = "open" if x.verdict != "same" else "remains" if odd_by_itself else "no longer"
+            # What is odd without it, by more than it can have made, it did not make.
+            stays = odd_by_itself and (x.verdict == "same" or max(abs(low), abs(high)) < abs(left))
+            kind = "remains" if stays else "open" if x.verdict != "same" else "no longer"
             lists[kind].append(f"{name}, {read:+.1f} % and {left:+.1f} % (apart {span})")
     figures = "with it and without it, and the 95 % interval of the difference"
     headings = {
-        "remains": f"There without it too, so that {by} did not make it ({figures})",
+        "remains": f"There without it too, so that {by} did not make it, or little of it ({figures})",
         "open": f"Whether {by} made any of this cannot be told; a third crank, as the second, may tell ({figures})",
         "healthy": f"No sign of a fault, since healthy engines show as much without it ({figures})",
         "no longer": f"No longer odd without it, though {by} changed it by less than the margin ({figures})",

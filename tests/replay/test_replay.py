@@ -120,9 +120,10 @@ def test_after_seeking_by_time_the_very_messages(live: tuple[Path, list[Pipeline
 
 
 @pytest.mark.parametrize("number", [0, 1, 20])
-def test_after_seeking_a_cycle_the_first_cycle_is_that_one(
+def test_after_seeking_a_cycle_that_one_comes_first(
     live: tuple[Path, list[PipelineMessage]], number: int
 ) -> None:
+    """With those that were said in the same moment: the first of a crank come together, once the sync is believed."""
     path, messages = live
     playback = Playback(open_recording(path), SETUP)
     for _ in range(2):  # forward, then back
@@ -131,8 +132,7 @@ def test_after_seeking_a_cycle_the_first_cycle_is_that_one(
         assert first is not None
         assert first.cycle is not None
         rest = [*first.messages, *rest_of(playback)]
-        cycles = [m for m in rest if isinstance(m, Cycle)]
-        assert cycles[0].sequence == number
+        assert number in [m.sequence for m in first.messages if isinstance(m, Cycle)]
         assert list(map(as_data, rest)) == list(map(as_data, messages))[len(messages) - len(rest) :]
 
 

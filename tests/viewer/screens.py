@@ -90,7 +90,9 @@ class Photographer:
     """One window, shown scene after scene."""
 
     def __init__(self, state_file: Path) -> None:
-        application([]).setCursorFlashTime(0)  # a line's cursor that blinks would be in one picture and not in the next
+        application([]).setCursorFlashTime(
+            0
+        )  # a line's cursor that blinks would be in one picture and not in the next
         self.window = MainWindow(NoFeed(), QSettings(str(state_file), QSettings.Format.IniFormat), None)
         self.window._timer.stop()
         self.window.show()
