@@ -323,12 +323,7 @@ def _why(
     )
     if cause == "set-up":
         little = 2 * max(-predicted.low, predicted.high) < abs(cylinder.deviation or 0.0)
-        words = (
-            "the two together account for it"
-            if not little
-            else ("the two together account for it, though the first for little of it")
-        )
-        return f"{told}: {words}."
+        return f"{told}: the two together account for it{', though the first for little of it' if little else ''}."
     if cause == "engine":
         return f"{told}: that does not account for it."
     return f"{told}: that may account for a part of it or for all, and this crank cannot tell."

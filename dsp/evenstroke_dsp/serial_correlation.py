@@ -24,6 +24,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from .blocks import Bools, Floats
@@ -107,7 +108,7 @@ def intervals(
     value, shape (columns,). freedom: degrees of freedom behind sigmas. alpha: in (0, 1).
     """
     columns = deviations.size
-    told = np.isfinite(deviations) & (series.worth > 0).all(axis=0) & (sigmas > 0).all(axis=0)
+    told = _told(series, deviations, sigmas)
     nothing = np.full(columns, -np.inf), np.full(columns, np.inf)
     if freedom < 1 or not told.any():
         return nothing
@@ -150,7 +151,7 @@ def standard_errors(
     """
     columns = deviations.size
     out = np.full(columns, np.nan)
-    told = np.isfinite(deviations) & (series.worth > 0).all(axis=0) & (sigmas > 0).all(axis=0)
+    told = _told(series, deviations, sigmas)
     if freedom < 1 or not told.any():
         return out
     worth = series.worth[:, told]
@@ -165,6 +166,14 @@ def standard_errors(
     each = sigmas[:, told] ** 2 * shares[told] / worth + (means[:, told] - deviations[told]) ** 2
     out[told] = np.sqrt((weight * each).sum(axis=0) / weight.sum())
     return out
+
+
+def _told(series: Whitened, deviations: Floats, sigmas: Floats) -> NDArray[np.bool_]:
+    """Which columns have a deviation and a spread under every rho, shape (columns,)."""
+    told: NDArray[np.bool_] = (
+        np.isfinite(deviations) & (series.worth > 0).all(axis=0) & (sigmas > 0).all(axis=0)
+    )
+    return told
 
 
 def _last_within(log_mixed: Floats, limit: float) -> Floats:

@@ -18,28 +18,9 @@ from evenstroke_replay.recorder import Recorder
 from evenstroke_replay.recording import open_recording
 from evenstroke_replay.rig_engine import Cranking, EngineSource
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
+from setup_texts import CANNOT_START, FOUR, intake, sampled, spark
 
-SETUP_TEXT = """
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-[acquisition]
-rate_hz = 2000
-[conditions]
-fuel = "disabled"
-ignition = "disabled"
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 1
-cylinder = 1
-every = "cycle"
-"""
+SETUP_TEXT = FOUR + sampled(2000) + CANNOT_START + intake(input=0) + spark(input=1)
 SETUP = parse_setup(SETUP_TEXT)
 SECONDS = 16.0
 CUT = 4
