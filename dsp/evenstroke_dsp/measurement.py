@@ -209,12 +209,10 @@ class ProbeMeasurer:
     @property
     def problems(self) -> tuple[str, ...]:
         """Codes of `health`, of what only cycles tell."""
-        mean = self.mean_cycle
-        noise_db = mean.signal_to_noise_db if mean is not None else None
         codes = {
             "polarity": self.inverted,
             "polarity_untold": self.polarity_doubtful,
-            "noisy": noise_db is not None and noise_db < _NOISY_DB,
+            "noisy": self._noise_within(_NOISY_DB),
             "not_heard": bool(self.unheard),
         }
         return tuple(code for code, so in codes.items() if so)
@@ -222,9 +220,12 @@ class ProbeMeasurer:
     @property
     def swamped(self) -> bool:
         """Whether noise is so strong that no verdict is given."""
+        return self._noise_within(_HOPELESS_DB)
+
+    def _noise_within(self, limit_db: float) -> bool:
         mean = self.mean_cycle
         noise_db = mean.signal_to_noise_db if mean is not None else None
-        return noise_db is not None and noise_db < _HOPELESS_DB
+        return noise_db is not None and noise_db < limit_db
 
     @property
     def mean_cycle(self) -> MeanCycle | None:
