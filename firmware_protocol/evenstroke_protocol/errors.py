@@ -8,6 +8,7 @@
     ├── CaptureError                a capture as CSV (evenstroke_replay.capture_csv)
     ├── RecordingError              a recording (evenstroke_replay)
     ├── OutputError                 a file that was asked for cannot be written (evenstroke_replay.whole_file)
+    ├── ExportError             a format cannot hold what was measured, or needs a library (evenstroke_replay.export_plan)
     ├── KeyFileError                a key by which computers know each other (evenstroke_replay.key_folder)
     ├── RigError                    the virtual rig was asked for something impossible (evenstroke_replay)
     ├── LinkError                   the port or the board behind it (evenstroke_daemon.link)

@@ -98,13 +98,10 @@ def measured_in(
         gathered = _Gathered(setup)
         for block in capture.blocks():
             gathered.take(block)
-        lost = (
-            (f"{counted(capture.lost_samples, 'sample is', 'samples are')} missing from the capture",)
-            if capture.lost_samples
-            else ()
-        )
+        missing = counted(capture.lost_samples, "sample is", "samples are")
+        lost = [f"{missing} missing from the capture"] if capture.lost_samples else []
         remarks = tuple(warning.text for warning in capture.warnings)
-        return gathered.measured(path, capture.sha256, None, None, None, lost, remarks), None
+        return gathered.measured(path, capture.sha256, None, None, None, tuple(lost), remarks), None
     recording = open_recording(path)
     text = recording.setup_text if setup is None else None
     setup = recording.setup if setup is None else setup
@@ -114,10 +111,10 @@ def measured_in(
         gathered.take(block)
     with path.open("rb") as stream:
         sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    lost = tuple(_lost_of(recording, feed, gathered))
+    lost = list(_lost_of(recording, feed, gathered))
     remarks = tuple(_remarks_of(recording, feed))
     wall = _wall_time(recording.meta, gathered.zero_host_ns)
-    return gathered.measured(path, sha256, recording.meta, wall, feed.clock.rate, lost, remarks), text
+    return gathered.measured(path, sha256, recording.meta, wall, feed.clock.rate, tuple(lost), remarks), text
 
 
 def _lost_of(recording: Recording, feed: BoardFeed, gathered: _Gathered) -> Iterator[str]:
@@ -209,7 +206,7 @@ class _Gathered:
                 found=f"{len(block.inputs)} inputs every {block.dt * 1e3:.6g} ms, or at other distances within a scan",
                 todo="other programs cannot be given that as one table; judge the recording here",
             )
-        self._times.append(block.t0 + np.arange(block.samples) * block.dt)
+        self._times.append(np.asarray(block.t0 + np.arange(block.samples) * block.dt, dtype=np.float64))
         self._volts.append(block.volts)
         self._end_s = max(self._end_s, block.t0 + block.samples * block.dt)
 
