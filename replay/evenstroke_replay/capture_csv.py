@@ -44,7 +44,7 @@ _FARTHEST_ROWS_S = 0.008
 """Slower than that, the 50 Hz low-pass of a pulse probe cannot be applied."""
 _SHORTEST_STEP_S = 1e-9
 _SAME_DISTANCE = 0.01
-"""Of the period: how much the distance of a column's own times from the rows' may vary. Coarser rounding is its own excuse."""
+"""Of the period: how much the distance of a column's own times from the rows' may vary."""
 _FEWEST_ROUNDED_STEPS = 10
 """Fewer long steps than this are gaps: they are too few to show that they come evenly."""
 _NUMBER_CHARACTERS = frozenset("0123456789+-.eE ")
@@ -145,9 +145,10 @@ def _read_with_changes(
         return _read_edges(told, _columns_of(reported, told), sha256)
     steady = _read_steady(table, _columns_of(sampled, table), sha256)
     edges = _read_edges(told, _columns_of(reported, told), sha256)
+    end = max(table.time[0] + steady.duration_s, told.time[-1])
     return Capture(
         warnings=(*steady.warnings, *edges.warnings),
-        duration_s=steady.duration_s,
+        duration_s=float(end - min(table.time[0], told.time[0])),
         lost_samples=steady.lost_samples,
         sha256=sha256,
         _blocks=tuple(_side_by_side(steady.blocks(), edges.blocks())),
@@ -518,10 +519,7 @@ def _behind(table: _Table, place: int, period: float) -> float:
     own = table.numbers(own_place, empty_allowed=False)
     late = np.asarray(own - table.time)
     usual = float(np.median(late))
-    rounding = np.maximum(
-        _rounding(own, table.cells(own_place)), _rounding(table.time, table.cells(table.time_place))
-    )
-    off = np.flatnonzero(np.abs(late - usual) > np.maximum(_SAME_DISTANCE * period, rounding))
+    off = np.flatnonzero(np.abs(late - usual) > _SAME_DISTANCE * period)
     if off.size:
         row = int(off[0])
         raise CaptureError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,6 +34,6 @@ def missing_library(library: str, kind: str, out: Path, error: ImportError) -> E
         where=str(out),
         expected=library,
         found=str(error),
-        todo="install it into evenstroke's environment: python -m pip install 'evenstroke[formats]' "
-        "(in its own folder: python -m pip install -e '.[formats]'); .csv, .wav and .mat need nothing more",
+        todo=f"install it with: {sys.executable} -m pip install {library} (the extra `formats` of evenstroke has it); .csv, "
+        ".wav and .mat need nothing more",
     )
