@@ -395,9 +395,13 @@ def _read_edges(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha25
             raise CaptureError(
                 f"the probe {probe.name!r} ({probe.role}) needs evenly sampled volts",
                 where=f"{table.name}, column {place + 1} ({table.names[place]})",
-                expected='no probe with sampling = "edges", since that holds for every probe of the file',
-                found="a set-up that says this file holds level changes only",
-                todo='take sampling = "edges" out of the set-up, or this probe',
+                expected="only syncs and tooth wheels in a file of level changes, whose every row is one",
+                found='sampling = "edges" in the set-up'
+                if probe.sampling == "edges"
+                else "its column in that file",
+                todo='take sampling = "edges" out of the set-up, or this probe'
+                if probe.sampling == "edges"
+                else "put its samples into the other file, which has evenly sampled volts",
             )
         volts = table.numbers(place, empty_allowed=True)
         warnings.extend(_empty_cells(probe, volts))

@@ -41,7 +41,6 @@ class Exported:
     remarks: tuple[str, ...]
     said: tuple[str, ...]
     job_left_out: bool
-    setup: Setup
 
 
 def export(
@@ -86,5 +85,4 @@ def export(
         remarks=measured.remarks,
         said=plan.said,
         job_left_out=shared != text,
-        setup=measured.setup,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,13 +75,13 @@ def _course(changes: Changes, begin: float, gaps: list[tuple[float, float]]) -> 
 
     def becomes(t: float, level: float) -> None:
         # A pulse shorter than the board's tick has two changes at one time; rows must ascend.
-        at.append(max(float(np.round(t, TIME_DECIMALS)), np.nextafter(at[-1], np.inf)))
+        at.append(max(round(t, TIME_DECIMALS), math.nextafter(at[-1], math.inf)))
         levels.append(level)
 
     before = begin
     known: float | None = None
     for t, rising in zip(changes.times.tolist(), changes.rising.tolist(), strict=True):
-        holes = [gap for gap in gaps if before < gap[1] and gap[0] < t]
+        holes = [gap for gap in gaps if before < gap[1] and gap[0] < t] if gaps else []
         if known is None and not holes:
             levels[0] = float(not rising)
         elif holes:

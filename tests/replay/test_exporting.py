@@ -442,3 +442,41 @@ def test_a_column_in_both_files_is_refused(tmp_path: Path) -> None:
         read_capture(
             tmp_path / "c.csv", parse_setup(FOUR + intake() + spark()), None, tmp_path / "c.edges.csv"
         )
+
+
+def test_samples_in_the_file_of_level_changes_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "c.csv").write_text("time_s,spark\n0,0\n0.001,0\n")
+    (tmp_path / "c.edges.csv").write_text("time_s,intake\n0,0\n0.0005,1\n")
+    with pytest.raises(CaptureError, match="needs evenly sampled volts") as caught:
+        read_capture(
+            tmp_path / "c.csv", parse_setup(FOUR + intake() + spark()), None, tmp_path / "c.edges.csv"
+        )
+    assert "the other file" in caught.value.todo
+
+
+@pytest.mark.parametrize(
+    ("dt", "t0"), [(1 / 3000, 0.0), (1 / 3000, 1234.5678901234), (1 / 7812.5, 0.1), (np.pi * 1e-4, 0.0)]
+)
+def test_periods_that_are_no_round_numbers_come_back(tmp_path: Path, dt: float, t0: float) -> None:
+    rng = np.random.default_rng(1)
+    scans, half, lost = 20_000, 10_000, 7
+    volts = rng.normal(size=(2, scans))
+    place = np.arange(scans) + lost * (np.arange(scans) >= half)
+    text = FOUR + intake() + probe("starter", "starter_current")
+    with Recorder(tmp_path / "r.mcap", text, started_at=STARTED) as recorder:
+        for k in range(0, scans, 1000):
+            if k == half:
+                recorder.imported(Gap(t0 + k * dt, t0 + (k + lost) * dt, lost, GapReason.CAPTURE_GAP))
+            part = volts[:, k : k + 1000]
+            recorder.imported(
+                SampleBlock(("intake", "starter"), part, t0 + float(place[k]) * dt, dt, offsets=(0.0, dt / 3))
+            )
+    export(tmp_path / "r.mcap", tmp_path / "r.csv")
+    capture = read_capture(tmp_path / "r.csv", TWO)
+    blocks = [block for block in capture.blocks() if isinstance(block, SampleBlock)]
+    times = np.concatenate([block.t0 + block.dt * np.arange(block.samples) for block in blocks])
+    assert (np.concatenate([block.volts for block in blocks], axis=1) == volts).all()
+    assert np.abs(times - (t0 + place * dt)).max() < 1e-12
+    assert capture.lost_samples == lost
+    assert capture.warnings == ()
+    assert blocks[0].input_offsets[1] == pytest.approx(dt / 3, abs=1e-12)
