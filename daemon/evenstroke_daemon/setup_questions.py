@@ -136,7 +136,12 @@ class Questions:
         number = None
         if board:
             free = next(i for i in range(len(others) + 1) if i not in {probe.input for probe in others})
-            number = self._ask("  Input", str(free), str(free), lambda text: _whole(text, 0, 255))
+            number = self._ask(
+                "  The board's input that it is wired to",
+                str(free),
+                str(free),
+                lambda text: _whole(text, 0, 255),
+            )
         else:
             column = self._ask("  Column of the CSV", _NO_ANSWER, "called as the probe", str.strip)
             keys |= {"column": column} if column else {}

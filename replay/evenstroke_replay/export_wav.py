@@ -77,12 +77,14 @@ def plan_wav(measured: Measured, setup_text: str, out: Path) -> ExportPlan:
             f"samples behind a gap were moved onto the file's even steps, by up to {moved_s * 1e6:.3g} us"
         )
     filled = [_on_grid(one.volts, place, frames) for one in measured.sampled]
-    for one, (_, held) in zip(measured.sampled, filled, strict=True):
-        if held:
-            words.append(
-                f"{one.probe.name}: {counted(held, 'sample')} ({held * measured.period_s:.4f} s) did not arrive, or were "
-                "empty; the value before is held there"
-            )
+    for held in sorted({held for _, held in filled if held}):
+        names = listed(
+            one.probe.name for one, (_, n) in zip(measured.sampled, filled, strict=True) if n == held
+        )
+        words.append(
+            f"{names}: {counted(held, 'sample')} ({held * measured.period_s:.4f} s) did not arrive, or were empty; the value "
+            "before is held there"
+        )
     sound = np.stack([(volts / full_scale_v).astype(np.float32) for volts, _ in filled], axis=1)
     levels = level_table(measured)
     said = list(words)

@@ -118,9 +118,9 @@ def measured_in(
 
 
 def _lost_of(recording: Recording, feed: BoardFeed, gathered: _Gathered) -> Iterator[str]:
-    samples = sum(gap.lost_samples for gap in gathered.gaps)
-    if samples:
-        yield f"{counted(samples, 'sample')} of every input did not arrive, in {counted(len(gathered.gaps), 'place')}"
+    places = [gap.lost_samples for gap in gathered.gaps if gap.lost_samples]
+    if places:
+        yield f"{counted(sum(places), 'sample')} of every input did not arrive, in {counted(len(places), 'place')}"
     if feed.lost_edges:
         yield f"level changes went missing {counted(feed.lost_edges, 'time')}"
     if recording.cut is not None:
