@@ -174,7 +174,7 @@ class CycleCutter:
         )
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
-        self.shape = SpeedShape(setup, history, tuple(after_sync))
+        self.shape = SpeedShape(setup, history, tuple(after_sync), self._offset_uncertainty)
         self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
@@ -584,7 +584,9 @@ class CycleCutter:
         speed = deg / (t1 - t0)
         unseen = _UNSEEN_SHARE * self._straight_error(speed)
         if course is not None:
-            return replace(course, uncertainty_deg=course.uncertainty_deg + unseen)
+            return replace(
+                course, uncertainty_deg=course.uncertainty_deg + (0.0 if course.overrun_known else unseen)
+            )
         change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
         ramp = (
             deg / 8.0 * abs(change) if math.isfinite(change) else 0.0

@@ -53,7 +53,7 @@ def test_the_course_is_that_of_a_motor_whose_inrush_shows_its_stall_current() ->
     current = signal.lfilter([1 - np.exp(-1 / rate / lag_s)], [1, -np.exp(-1 / rate / lag_s)], current)
     history = History()
     history.add(0.0, 1 / rate, current[None, :], np.zeros((1, t.size), dtype=bool))
-    shape = SpeedShape(STARTER, history, ())
+    shape = SpeedShape(STARTER, history, (), 0.0)
     shape.row = 0
     shape.begin(2.0)
     for k in range(5):
