@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,8 +69,13 @@ _TRIES = (0.03, 1.0, 30.0, 1000.0)
 _STARTS, _FIRST_ROUNDS, _ROUNDS = 3, 15, 4
 _SEARCH_FIRST, _SEARCHES = 3, 6
 _ENOUGH, _LITTLE = 0.003, 0.1
+_UNBELIEVABLE = 0.7
+"""Misfit from which on the lead is not believed: in 12 of 25 cycles of twins that all but stop before TDC, which bore it, the worst
+lead was off twice as far as none at all; below it, every kind of engine gained by it."""
 _BAD = 0.5  # cost per residual from which on other starts are worth a try
 _FALLS_DEEPEST = 0.2  # of the mean load: below, its relative fall is noise
+_REMEMBERED = 40  # intervals
+_FALL_S = 0.018  # where nothing fell
 _STEEPEST = 0.05  # of the samples fall steeper than what is taken
 
 _GAS, _A, _F, _M, _V0, _GAIN, _X0, _W0, _LOSS, _K, _EACH = range(11)
@@ -105,9 +111,8 @@ class ClutchOverrun:
 
     def begin(self) -> None:
         """A turning begins."""
-        self._falls: list[Floats] = []
-        self._samples = 0
-        self._last: tuple[Floats, float] | None = None
+        self._falls: deque[tuple[int, Floats]] = deque(maxlen=_REMEMBERED)
+        self._last: list[tuple[Floats, float, float]] = []
         self._seen = self._searched = 0
 
     def steepest_fall_s(self, load: Floats, slope: Floats, mean: float) -> float:
@@ -115,12 +120,12 @@ class ClutchOverrun:
         its clutch let go, and longer than any that coupled rotors show."""
         deep = load > _FALLS_DEEPEST * mean
         falls = -slope[deep] / (load[deep] - _FREE * mean)
-        self._falls.append(np.sort(falls[falls > 0])[-max(1, load.size // 4) :])
-        self._samples += load.size
-        fastest = np.sort(np.concatenate(self._falls))
+        self._falls.append((load.size, np.sort(falls[falls > 0])[-max(1, load.size // 4) :]))
+        fastest = np.sort(np.concatenate([f for _, f in self._falls]))
         if not fastest.size:
-            return 0.02
-        return 1.0 / float(fastest[max(0, fastest.size - 1 - int(_STEEPEST * self._samples))])
+            return _FALL_S
+        beyond = int(_STEEPEST * sum(size for size, _ in self._falls))
+        return 1.0 / float(fastest[max(0, fastest.size - 1 - beyond)])
 
     def between(
         self, t: Floats, load: Floats, t0: float, t1: float, deg: float, gain: float, gain_spread: float
@@ -129,12 +134,12 @@ class ClutchOverrun:
 
         t, load: seconds and current above rest, shape (samples,), evenly spaced, from a moment before t0 (or t0 itself) at which the
         clutch holds. gain: degrees per second that a unit of load costs; gain_spread: standard deviation of its logarithm.
-        None where no fit was found.
+        None where no fit is to be believed.
         """
         fit = _Fit(self, t, load, t0, t1, math.radians(deg), math.radians(gain), gain_spread)
         best, cost = None, math.inf
-        if self._last is not None:
-            best, cost = fit.improved(fit.like(*self._last)[None], _ROUNDS)
+        if self._last:
+            best, cost = fit.improved(np.array([fit.like(*one) for one in self._last]), _ROUNDS)
         self._seen += 1
         bad = cost > _BAD * fit.residuals and self._searched < _SEARCHES
         if self._seen <= _SEARCH_FIRST or bad:
@@ -144,8 +149,11 @@ class ClutchOverrun:
                 best, cost = other, its
         if best is None or not math.isfinite(cost):
             return None
-        self._last = best, fit.usual[_V0]
-        return fit.lead(best, cost)
+        misfit = cost / fit.residuals
+        now = best, fit.usual[_V0], misfit
+        kept = min([*self._last, now], key=lambda one: one[2])
+        self._last = [now] if kept is now else [now, kept]
+        return fit.lead(best, misfit) if misfit < _UNBELIEVABLE else None
 
 
 class _Fit:
@@ -197,7 +205,7 @@ class _Fit:
         self._begins = math.hypot(self._closes, of._doubt)
         self.residuals = len(self._load[::_EVERY])
 
-    def like(self, point: Floats, usual_level: float) -> Floats:
+    def like(self, point: Floats, usual_level: float, _: float) -> Floats:
         """Another interval's point, with this one's level, gain and beginning."""
         found = point.copy()
         for which in (_GAIN, _X0, _W0):
@@ -258,7 +266,7 @@ class _Fit:
         k = int(costs.argmin())
         return points[k], float(costs[k])
 
-    def lead(self, point: Floats, cost: float) -> Lead:
+    def lead(self, point: Floats, misfit: float) -> Lead:
         moves = np.concatenate([np.zeros((1, point.size)), np.diag(self._step)])
         residuals, (_, crank, rotor) = self._residuals_and_course(point + moves)
         slope = (residuals[:, 1:] - residuals[:, :1]) / self._step
@@ -267,7 +275,7 @@ class _Fit:
         ahead -= np.linspace(0.0, 1.0, ahead.shape[0])[:, None] * ahead[-1]
         by = np.degrees(ahead[:, 1:] - ahead[:, :1]) / self._step
         doubt = np.sqrt(np.einsum("ti,ij,tj->t", by, np.linalg.inv(slope.T @ slope), by))
-        return Lead(self._t, np.degrees(faster[:, 0]), float(doubt.max()), cost / self.residuals)
+        return Lead(self._t, np.degrees(faster[:, 0]), float(doubt.max()), misfit)
 
     def _cost(self, residuals: Floats) -> Floats:
         return np.nan_to_num((residuals**2).sum(axis=0), nan=np.inf)
