@@ -35,8 +35,8 @@ from .engine import CYCLE_DEG
 from .gas_torque import STEPS, gas_torque
 from .setup import Engine
 
-_STEP_S = 0.002
-_EVERY = 3  # steps from one residual to the next
+_STEP_S = 0.003
+_EVERY = 2  # steps from one residual to the next
 _PULLED_S = 0.02
 _DAMPING_S = 60.0
 """Of the clutch over the crank's inertia, per second (common practice, no source)."""
@@ -66,12 +66,12 @@ little more: near a standstill, what leaks meanwhile is not in the model."""
 _ROBUST = 1.5
 _CLOSES_DEG = 2.0
 _TRIES = (0.03, 1.0, 30.0, 1000.0)
-_STARTS, _FIRST_ROUNDS, _ROUNDS = 3, 15, 4
+_STARTS, _FIRST_ROUNDS, _ROUNDS = 3, 12, 3
 _SEARCH_FIRST, _SEARCHES = 3, 6
-_ENOUGH, _LITTLE = 0.003, 0.1
+_ENOUGH, _LITTLE = 0.01, 0.3
 _UNBELIEVABLE = 0.7
-"""Misfit from which on the lead is not believed: in 12 of 25 cycles of twins that all but stop before TDC, which bore it, the worst
-lead was off twice as far as none at all; below it, every kind of engine gained by it."""
+"""Misfit from which on the lead is not believed: of 12 cycles of twins that all but stop before TDC and bore it, the worst were
+off twice as far with the lead as without; below it, every kind of engine gained by the lead."""
 _BAD = 0.5  # cost per residual from which on other starts are worth a try
 _FALLS_DEEPEST = 0.2  # of the mean load: below, its relative fall is noise
 _REMEMBERED = 40  # intervals
@@ -86,11 +86,13 @@ _GAS, _A, _F, _M, _V0, _GAIN, _X0, _W0, _LOSS, _K, _EACH = range(11)
 class Lead:
     """times: seconds, shape (samples,), from one sync to the next; rate: degrees per second by which the crank is faster than the
     rotor, same shape; uncertainty_deg: standard deviation of its integral as the fit has it, the largest inside.
+    gain: degrees per second that a unit of load costs, as the fit has it.
     misfit: what the fit leaves unexplained, mean square of its residuals over what was expected."""
 
     times: Floats
     rate: Floats
     uncertainty_deg: float
+    gain: float
     misfit: float
 
 
@@ -132,7 +134,7 @@ class ClutchOverrun:
     ) -> Lead | None:
         """How the crank led the rotor from the sync at t0 to the one at t1, `deg` degrees later.
 
-        t, load: seconds and current above rest, shape (samples,), evenly spaced, from a moment before t0 (or t0 itself) at which the
+        t, load: seconds and current above rest, shape (samples,), evenly spaced, from t0 or a moment before it at which the
         clutch holds. gain: degrees per second that a unit of load costs; gain_spread: standard deviation of its logarithm.
         None where no fit is to be believed.
         """
@@ -206,20 +208,26 @@ class _Fit:
         self.residuals = len(self._load[::_EVERY])
 
     def like(self, point: Floats, usual_level: float, _: float) -> Floats:
-        """Another interval's point, with this one's level, gain and beginning."""
+        """Another interval's point, with this one's level and beginning."""
         found = point.copy()
-        for which in (_GAIN, _X0, _W0):
-            found[which] = self.usual[which]
+        found[[_X0, _W0]] = self.usual[[_X0, _W0]]
         found[_V0] += self.usual[_V0] - usual_level
         return found
 
     def starts(self) -> Floats:
         """A few points that fit best out of many, and differ."""
         tried = []
-        steps = ((-0.25, 0.25), (-0.6, -0.2, 0.2, 0.6), (-0.2, 0.2), (-0.3, 0.3), (-0.7, 0.7), (0.0, -0.06, -0.12))
-        for gas, light, friction, constant, stiff, level in itertools.product(*steps):
+        steps = (
+            (-0.25, 0.25),
+            (-0.6, -0.2, 0.2, 0.6),
+            (-0.2, 0.2),
+            (-0.3, 0.3),
+            (-0.7, 0.7),
+            (0.0, -0.06, -0.12),
+        )
+        for gas, light, friction, constant, gain, level in itertools.product(*steps):
             point = self.usual.copy()
-            point[[_GAS, _A, _F, _M, _K]] += gas, light, friction, constant, stiff
+            point[[_GAS, _A, _F, _M, _GAIN]] += gas, light, friction, constant, gain
             point[_V0] += level * self._speed
             tried.append(point)
         points = np.array(tried)
@@ -275,16 +283,17 @@ class _Fit:
         ahead -= np.linspace(0.0, 1.0, ahead.shape[0])[:, None] * ahead[-1]
         by = np.degrees(ahead[:, 1:] - ahead[:, :1]) / self._step
         doubt = np.sqrt(np.einsum("ti,ij,tj->t", by, np.linalg.inv(slope.T @ slope), by))
-        return Lead(self._t, np.degrees(faster[:, 0]), float(doubt.max()), misfit)
+        gain = math.degrees(math.exp(point[_GAIN]))
+        return Lead(self._t, np.degrees(faster[:, 0]), float(doubt.max()), gain, misfit)
 
     def _cost(self, residuals: Floats) -> Floats:
-        return np.nan_to_num((residuals**2).sum(axis=0), nan=np.inf)
+        return np.asarray(np.nan_to_num((residuals**2).sum(axis=0), nan=np.inf))
 
     def _residuals(self, points: Floats) -> Floats:
         return self._residuals_and_course(points)[0]
 
     def _residuals_and_course(self, points: Floats) -> tuple[Floats, tuple[Floats, Floats, Floats]]:
-        """Shape (residuals, points), and each point's angle, crank speed and rotor speed, radians and seconds, (steps, points)."""
+        """Shape (residuals, points); and each point's angle and speeds of crank and rotor, radians a second, (steps, points)."""
         angle, crank, rotor = self._turned(points)
         off = (points[:, _V0] - rotor[::_EVERY]) / np.exp(points[:, _GAIN]) - self._load[::_EVERY, None]
         off /= _MISFIT * self._mean
@@ -308,7 +317,9 @@ class _Fit:
         keeps = np.exp(-dt / constant)
         unloaded = points[:, _V0] - gain * self._free
         driven = unloaded * (1.0 - keeps)
-        by_rotor = both * (1.0 - keeps)  # speed that the rotor loses to one unit of the clutch's torque in a step
+        by_rotor = both * (
+            1.0 - keeps
+        )  # speed that the rotor loses to one unit of the clutch's torque in a step
         stiff = np.exp(points[:, _K])
         # The clutch's torque at the end of the step, so that no stiffness is too large for it.
         implicit = stiff * dt + _DAMPING_S
@@ -334,13 +345,11 @@ class _Fit:
             rotor = driven + keeps * rotor
             clutch = np.maximum(by_wind * wind + by_slip * (rotor - crank), 0.0)
             rotor = rotor - by_rotor * clutch
-            off = pulled * (seen[min(k + 1, last)] - rotor)
+            shown = seen[min(k + 1, last)]
+            off = pulled * (shown - rotor)
             rotor = rotor + off
             crank = crank + dt * clutch
-            if self._holds[k]:
-                crank = crank + pulled * (seen[min(k + 1, last)] - crank)
-            else:
-                crank = crank + off * (clutch > 0)
+            crank = crank + (pulled * (shown - crank) if self._holds[k] else off * (clutch > 0))
             crank = np.maximum(crank, 0.0)
             wind = np.maximum(wind + dt * (rotor - crank), 0.0)
             angle = angle + dt * 0.5 * (before + crank)

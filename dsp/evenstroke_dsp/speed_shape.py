@@ -65,12 +65,14 @@ _FEWEST_SAMPLES = 32
 _SMOOTH_S = 0.02
 _SLOWEST_SAMPLE_S = 0.006
 _LEAST_GAIN_SPREAD = 0.03
+_LEAD_GAIN_SPREAD = 0.2
+"""Of the logarithm of the gain that goes best with the crank's lead over the rotor: within 20 % on most simulated cranks."""
 _FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
 _SHARE_BESIDE_LEAD, _SHARE_OF_LEAD = 0.15, 1.3
-"""Likewise where the crank's lead over the rotor is told, and what of the lead itself may be wrong. Fitted to cranks of 40 drawn
-engines of `physics` (twins to fives, warm and cold, seeds 100 to 107 of tests/bench/bench_angle.py), of whose cycles 98.7 % stayed
-within; the gain is then known better than its evidence says, and its standard deviation enters once."""
+"""Likewise where the crank's lead over the rotor is told, and what of the lead itself may be wrong. Fitted to cranks of 40
+drawn engines of `physics` (twins to fives, warm and cold: seeds 100 to 107 of tests/bench/bench_angle.py), of whose cycles
+98.7 % stayed within; the gain is then known better than its evidence says, and its standard deviation enters once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +96,14 @@ class _Evidence:
     possible: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     prior: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     steady: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    by_lead: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     places: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     placed: int = 0
     sum_before: Floats | None = None
 
     def gain(self) -> tuple[float, float]:
         """The gain's mean, in degrees per second and unit, and the standard deviation of its logarithm."""
-        log = self.possible + self.prior / max(self.intervals, 1) + self.steady
+        log = self.possible + (self.prior + self.by_lead) / max(self.intervals, 1) + self.steady
         if self.placed:
             log = log + self.places * (min(self.placed, _WORTH_INTERVALS) / self.placed)
         weight = np.exp(log - log.max())
@@ -169,6 +172,9 @@ class SpeedShape:
         ahead, faster = _ahead(lead, times)
         lost, above = self._weigh(t, x, ahead, faster, speed, deg)
         assert self._evidence is not None
+        if lead is not None:
+            off = (_GAINS - math.log(lead.gain / self._evidence.scale)) / _LEAD_GAIN_SPREAD
+            self._evidence.by_lead -= 0.5 * np.minimum(off**2, _OUTLIER)
         gain, spread = self._evidence.gain()
         gain = min(gain, _SLOWEST_SHARE * speed / above)
         inside = np.arange(t[0] + _KNOT_S, t1 - t0 - _KNOT_S / 2, _KNOT_S)
@@ -245,9 +251,11 @@ class SpeedShape:
     def _weigh(
         self, t: Floats, x: Floats, ahead: Floats, faster: float, speed: float, deg: float
     ) -> tuple[Floats, float]:
-        """Adds what one interval says about the gain, given by how many degrees the crank leads a rotor that turns as far, and by how
-        much it is faster on the mean, degrees per second; returns the degrees lost to a gain of one, the integral of what the load is
-        above its mean, and how far it is above that at most."""
+        """Adds what one interval says about the gain.
+
+        ahead, faster: as `_ahead` has them. Returns the degrees lost to a gain of one, the integral of what the load is above
+        its mean, and how far it is above that at most.
+        """
         mean = float(np.trapezoid(x, t)) / (t[-1] - t[0])
         lost = np.concatenate([[0.0], np.cumsum((x[1:] + x[:-1]) / 2 * np.diff(t))])
         lost -= mean * (t - t[0])
@@ -314,8 +322,8 @@ class SpeedShape:
 
 
 def _ahead(lead: Lead | None, times: Floats) -> tuple[Floats, float]:
-    """Degrees that the lead adds to a rotor that turns as far as the crank from the first time to the last, shape of `times`, and its
-    mean rate, degrees per second."""
+    """Degrees by which the crank leads a rotor that turns as far from the first time to the last, shape of `times`, and by how
+    much it is faster than the real one on the mean, degrees per second."""
     if lead is None:
         return np.zeros(times.size), 0.0
     rate = np.interp(times, lead.times, lead.rate)

@@ -75,6 +75,8 @@ def gas_nm(angle: float) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Turned:
+    """Seconds, radians, radians a second, A; shape (samples,)."""
+
     times: np.ndarray
     angle: np.ndarray
     crank: np.ndarray
@@ -83,7 +85,7 @@ class Turned:
 
 
 def turned(starter: Starter, seconds: float = 8.0) -> Turned:
-    """Radians and radians a second, A; from a standstill, the clutch engaged. Each piece ends where the clutch lets go or holds."""
+    """From a standstill, the clutch engaged; each piece ends where the clutch lets go or takes hold."""
     both = starter.crank_kg_m2 + starter.rotor_kg_m2
 
     def current(rotor: float) -> float:
