@@ -72,10 +72,11 @@ _ENOUGH, _LITTLE = 0.01, 0.3
 _UNBELIEVABLE = 0.7
 """Misfit from which on the lead is not believed: of 12 cycles of twins that all but stop before TDC and bore it, the worst were
 off twice as far with the lead as without; below it, every kind of engine gained by the lead."""
+_FARTHEST = 5.0  # standard deviations of the prior that a fit may go
 _BAD = 0.5  # cost per residual from which on other starts are worth a try
 _FALLS_DEEPEST = 0.2  # of the mean load: below, its relative fall is noise
 _REMEMBERED = 40  # intervals
-_FALL_S = 0.018  # where nothing fell
+_FALL_S, _FALLS_S = 0.018, (0.002, 1.0)  # where nothing fell; and what can be
 _STEEPEST = 0.05  # of the samples fall steeper than what is taken
 
 _GAS, _A, _F, _M, _V0, _GAIN, _X0, _W0, _LOSS, _K, _EACH = range(11)
@@ -127,7 +128,7 @@ class ClutchOverrun:
         if not fastest.size:
             return _FALL_S
         beyond = int(_STEEPEST * sum(size for size, _ in self._falls))
-        return 1.0 / float(fastest[max(0, fastest.size - 1 - beyond)])
+        return float(np.clip(1.0 / fastest[max(0, fastest.size - 1 - beyond)], *_FALLS_S))
 
     def between(
         self, t: Floats, load: Floats, t0: float, t1: float, deg: float, gain: float, gain_spread: float
@@ -244,7 +245,7 @@ class _Fit:
         """The best point that so many rounds lead to from any of these, and its cost."""
         points = points.copy()
         starts, unknowns = points.shape
-        damping = np.full(starts, 0.01)
+        damping, far = np.full(starts, 0.01), _FARTHEST * self._spread
         moves = np.concatenate([np.zeros((1, unknowns)), np.diag(self._step)])
         costs = np.full(starts, math.inf)
         for _ in range(rounds):
@@ -259,7 +260,7 @@ class _Fit:
                 for share in _TRIES:
                     damped = square + damping[k] * share * np.diag(np.diag(square))
                     tried.append(points[k] - np.linalg.solve(damped, down))
-            found = np.array(tried)
+            found = np.clip(np.array(tried), self.usual - far, self.usual + far)
             their = self._cost(self._residuals(found)).reshape(starts, -1)
             best = their.argmin(axis=1)
             gained = costs - their[np.arange(starts), best]

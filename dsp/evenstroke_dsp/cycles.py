@@ -40,9 +40,9 @@ about 95 %: 40 degrees at 180 rpm where the longest firing interval is 180 degre
 interval and -1.7 of the speed: measured on simulated engines, with light starters' rotors and heavy ones
 (tests/bench/bench_angle.py)."""
 _UNSEEN_SHARE = 0.2
-"""Of that, what current, voltage or exhaust pulses may not show: where the starter's clutch lets the crank run ahead of a heavy
-rotor after a TDC, the starter's load says nothing of the crank's speed (tests/bench/bench_angle.py, and the crank of
-tests/bench/second_model)."""
+"""Of that, what exhaust pulses may not show; and current or voltage, where the crank's lead over the starter's rotor is not told
+(`clutch_overrun.py`): after a TDC the clutch may let the crank run ahead, and the load says nothing of it
+(tests/bench/bench_angle.py, and the crank of tests/bench/second_model)."""
 _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
 _REVOLUTION_DEG = CYCLE_DEG / 2

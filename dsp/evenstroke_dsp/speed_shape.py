@@ -64,6 +64,8 @@ _KNOT_S = 0.010
 _FEWEST_SAMPLES = 32
 _SMOOTH_S = 0.02
 _SLOWEST_SAMPLE_S = 0.006
+_LONGEST_DEG, _FASTEST_RPM = 2 * CYCLE_DEG, 450.0
+"""Where the crank's lead over the rotor is asked for: no more than one sync was missed, and the starter turns the engine."""
 _LEAST_GAIN_SPREAD = 0.03
 _LEAD_GAIN_SPREAD = 0.2
 """Of the logarithm of the gain that goes best with the crank's lead over the rotor: within 20 % on most simulated cranks."""
@@ -193,6 +195,8 @@ class SpeedShape:
         """How the crank led the starter's rotor, None where that cannot be told."""
         rest = self._rest_level(float(np.trapezoid(x, times)) / (times[-1] - times[0]))
         if self._overrun is None or rest is None or (deg + 0.5) % self._pattern_deg > 1.0:
+            return None
+        if deg > _LONGEST_DEG or deg / (t1 - t0) > 6.0 * _FASTEST_RPM:
             return None
         before = self._load(t0 - (t1 - t0) / self._firing.size, t1) if self._evidence is not None else None
         if before is not None:

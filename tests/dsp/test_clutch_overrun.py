@@ -199,3 +199,25 @@ def test_nothing_is_lost_where_the_starter_always_pushes(plain) -> None:
     assert rms([e for e, _ in with_clutch]) < 1.5
     for error, stated in with_clutch:
         assert np.abs(error).max() < stated
+
+
+def test_a_load_that_no_starter_draws_gives_an_angle_or_none_and_never_an_error() -> None:
+    """Steps, spikes and noise a hundred times the current, in the middle of a crank."""
+    rng = np.random.default_rng(8)
+    times = np.arange(0.0, 6.0, 1 / RATE_HZ)
+    for odd in (
+        np.where(times % 1.0 < 0.5, 400.0, 1e-6),
+        100.0 + 1e4 * (rng.random(times.size) > 0.99),
+        100.0 + 1e4 * rng.standard_normal(times.size),
+        100.0 + 99.999 * np.sin(2 * np.pi * times / 0.6),
+    ):
+        history = History()
+        history.add(0.0, 1 / RATE_HZ, odd[None], np.zeros((1, times.size), dtype=bool))
+        shape = SpeedShape(FOUR, history, (0.0, 180.0, 360.0, 540.0), 0.0)
+        shape.row = 0
+        shape.begin(1.0)
+        for begins in (1.0, 1.6, 2.2, 2.8):
+            course = shape.between(begins, begins + 0.6, 720.0)
+            if course is not None:
+                assert np.isfinite(course.share).all() and np.isfinite(course.uncertainty_deg)
+                assert (np.diff(course.share) > 0).all()
