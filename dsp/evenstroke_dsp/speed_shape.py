@@ -68,13 +68,13 @@ _LONGEST_DEG, _FASTEST_RPM = 2 * CYCLE_DEG, 450.0
 """Where the crank's lead over the rotor is asked for: no more than one sync was missed, and the starter turns the engine."""
 _LEAST_GAIN_SPREAD = 0.03
 _LEAD_GAIN_SPREAD = 0.2
-"""Of the logarithm of the gain that goes best with the crank's lead over the rotor: within 20 % on most simulated cranks."""
+"""Of the logarithm of the gain that goes best with the crank's lead over the rotor, on most simulated cranks."""
 _FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
 _SHARE_BESIDE_LEAD, _SHARE_OF_LEAD = 0.15, 1.3
 """Likewise where the crank's lead over the rotor is told, and what of the lead itself may be wrong. Fitted to cranks of 40
-drawn engines of `physics` (twins to fives, warm and cold: seeds 100 to 107 of tests/bench/bench_angle.py), of whose cycles
-98.7 % stayed within; the gain is then known better than its evidence says, and its standard deviation enters once."""
+drawn engines of `physics` (twins to fives, warm and cold: seeds 100 to 107 of tests/bench/bench_angle.py): a lead is
+mostly too small where a rotor is much heavier than the crank, and then by up to its own size."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +187,9 @@ class SpeedShape:
             if _ascends(turned, deg):
                 by_lead = _SHARE_OF_LEAD * float(np.abs(ahead).max())
                 own = _FLOOR_DEG + _SHARE_BESIDE_LEAD * course
-                return Course(t0 + inside, turned / deg, math.hypot(spread * course, own, by_lead), True)
+                return Course(
+                    t0 + inside, turned / deg, math.hypot(1.96 * spread * course, own, by_lead), True
+                )
         uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
         return Course(t0 + inside, rotor / deg, uncertainty) if _ascends(rotor, deg) else None
 
