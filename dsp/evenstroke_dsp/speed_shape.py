@@ -71,7 +71,7 @@ _LEAD_GAIN_SPREAD = 0.2
 """Of the logarithm of the gain that goes best with the crank's lead over the rotor, on most simulated cranks."""
 _FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
-_SHARE_BESIDE_LEAD, _SHARE_OF_LEAD = 0.15, 1.3
+_SHARE_BESIDE_LEAD, _SHARE_OF_LEAD = 0.15, 1.6
 """Likewise where the crank's lead over the rotor is told, and what of the lead itself may be wrong. Fitted to cranks of 40
 drawn engines of `physics` (twins to fives, warm and cold: seeds 100 to 107 of tests/bench/bench_angle.py): a lead is
 mostly too small where a rotor is much heavier than the crank, and then by up to its own size."""
