@@ -268,7 +268,7 @@ def run(case: Case) -> Outcome:
     corners = {p.name: p.low_corner_hz for p in setup.probe if p.low_corner_hz}
     teeth = {p.name: p.first_tooth_deg for p in setup.probe if p.first_tooth_deg is not None}
     thin = round(RATE_HZ / 1000)
-    readings = {name: read_crank(setup, _thinned(t, thin), 2.0, corners, teeth) for name, t in traces.items()}
+    readings = {name: read_crank(setup, thinned(t, thin), 2.0, corners, teeth) for name, t in traces.items()}
     judgement = judged(setup, case.prediction, traces["recorded"], rng)
     covered = predicted = covered_prior = of_set_up = 0
     widths, prior_widths, notes = [], [], []
@@ -332,7 +332,7 @@ def run(case: Case) -> Outcome:
     )  # fmt: skip
 
 
-def _thinned(trace: CrankTrace, thin: int) -> CrankTrace:
+def thinned(trace: CrankTrace, thin: int) -> CrankTrace:
     rows = {f.name: getattr(trace, f.name) for f in dataclasses.fields(trace)}
     cut = {k: v[..., ::thin] for k, v in rows.items() if isinstance(v, np.ndarray)}
     return dataclasses.replace(trace, **cut, hose_kpa={c: v[::thin] for c, v in trace.hose_kpa.items()})
