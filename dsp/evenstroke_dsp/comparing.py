@@ -664,13 +664,15 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
         elif alike:
             whose = "the pulses differ, beyond what their cycles scatter,"
         else:
-            whose = (
-                "the pulses that nothing fitted touches differ, beyond what their cycles scatter (what little the parts do to "
-                "them is not worked out, and counts as the engine's),"
-            )
+            whose = "the pulses that nothing fitted touches differ, beyond what their cycles scatter,"
+        uncounted = (
+            ""
+            if foreseen or alike
+            else " What little the fitted parts do to those too is not worked out and counts as the engine's."
+        )
         yield (
             f"From one crank to the next {whose} by (standard deviation, and what it is below with 95 % probability): {sizes}. "
-            "Each interval above holds that, where at least three other pulses tell it."
+            f"Each interval above holds that, where at least three other pulses tell it.{uncounted}"
         )
     if any(not x.between_cranks for c in judged for x in c.cylinders):
         without = listed(
