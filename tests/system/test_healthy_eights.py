@@ -9,7 +9,6 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench" / "second_model"))
 from engine_model import KINDS, crank, draw
 from evenstroke_replay.judging import judge_path
