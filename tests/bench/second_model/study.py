@@ -7,6 +7,7 @@ WHAT: accuracy     crank angle, whose pulse it is, the balance, verdicts at ever
       called       cycles until a repeating change is called
       effects      what a hose makes, faults, healthy engines; with physics, so that each new kind of engine takes a minute
       features     exhaust pulses, valve events, a fitted cylinder's own pressure, and what a leak does to suction and compression
+      healthy      healthy engines with nothing fitted: within what their pulses lie, and which are accused; with physics
       size         how large the hose's effect is in this model; nothing is judged
 
 Each prints a line per recording, then the counts with their 95 % (Clopper-Pearson) bounds. Recordings stay in --folder,
@@ -583,6 +584,42 @@ def _peaks(engine: Engine, turned: Crank, cylinder: int) -> tuple[float, float]:
     return float(rows.max(axis=1).mean() / 1000), float(np.mean((at - tdc + 360) % 720 - 360))
 
 
+def healthy(args: argparse.Namespace) -> None:
+    """Where the table of healthy spread for eights has its figures from."""
+    physics = PhysicsCache(cache_folder())
+    for name in args.kinds or ["v8"]:
+        kind = KINDS[name]
+        farthest: dict[str, list[float]] = collections.defaultdict(list)
+        accused, judged_ones = [], 0
+        for seed in range(args.seed, args.seed + args.recordings):
+            engine = draw(kind, seed, cold=False)
+            turned = crank(engine, seed, step_s=2.5e-5)
+            choices = Choices(snr_db=28.0, seed=seed)
+            csv, toml = record(args.folder, f"healthy_{name}_{seed}", kind, engine, turned, choices)
+            result = judged(csv, toml, physics)
+            if result.judgement.refused:
+                print(csv.stem, "REFUSED", result.judgement.refused, flush=True)
+                continue
+            judged_ones += 1
+            for part in result.judgement.comparisons:
+                rows = [r.deviation for r in part.cylinders if r.verdict is not None]
+                if rows and None not in rows:
+                    farthest[f"{part.probe} {part.feature}"].append(max(abs(d) for d in rows))
+            wrong = [
+                (f.odd_pulse_at, f.feature, f.probe) for f in result.judgement.findings if f.cause == "engine"
+            ]
+            if wrong:
+                accused.append(f"{csv.stem}: {wrong}")
+                print(accused[-1], flush=True)
+        print(f"{name}: accused {bounds(len(accused), judged_ones)}; farthest pulse of an engine, per cent:")
+        for key, values in sorted(farthest.items()):
+            print(
+                f"   {key}: median {np.median(values):.1f}, 95 % of engines {np.quantile(values, 0.95):.1f}, largest of "
+                f"{len(values)} {max(values):.1f}",
+                flush=True,
+            )
+
+
 def companion(engine: Engine, cylinder: int) -> int | None:
     tdc = engine.firing_tdc_deg()
     other = np.flatnonzero(np.isclose((tdc - tdc[cylinder - 1]) % 720, 360))
@@ -633,7 +670,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=("accuracy", "attribution", "called", "effects", "features", "size"))
+    parser.add_argument(
+        "what", choices=("accuracy", "attribution", "called", "effects", "features", "healthy", "size")
+    )
     parser.add_argument("--recordings", type=int, default=24)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--snr", type=float, default=None)
