@@ -53,6 +53,7 @@ _FEW_BELIEVED, _FEW_S = 0.5, 0.25
 """Where a run ends before that: one interval like the one before, no faster than a starter turns (480 rpm; half of it where
 events come every revolution), and nothing against it."""
 
+_MOST_FIRST = 8  # events after a silence that are a sync's first
 
 KEPT_EVENTS = 1000
 """Of one run, at least. Who follows a run looks at every step; an engine that idles for hours must not fill memory."""
@@ -155,6 +156,7 @@ class SyncTracker:
         self._lowest = 0.0  # since they were last believed
         self._lowest_s = -math.inf
         self._doubted = False  # the run must end
+        self._first_events: list[float] = []
 
     def push(self, times: Floats, rising: Bools, until: float) -> None:
         """Edges before `until` (seconds), all of them."""
@@ -181,6 +183,29 @@ class SyncTracker:
         """The runs that an engine makes."""
         return [run for run in self.runs if run.believed]
 
+    @property
+    def first_events(self) -> list[float]:
+        """All events since a silence, or since a run that was believed, where they may be one run's first and none of them
+        is believed or taken for false yet; else empty."""
+        run = self.runs[-1] if self.runs and not self.runs[-1].ended else None
+        if run is not None and (run.believed or set(run.intervals) != {1}):
+            return []
+        taken = run.times if run is not None else [] if self._first is None else [self._first]
+        return self._first_events if [*taken, *self._waiting] == self._first_events else []
+
+    def bear_out(self) -> None:
+        """Something else says that an engine makes all of `first_events`, as far as they may be its by their own times."""
+        guesses = [guess for guess in self._guesses if all(count == 1 for count in guess.path)]
+        if not (guesses and self.first_events):
+            return
+        self._guesses = guesses
+        while self._waiting:
+            self._believe()
+        run = self.runs[-1] if self.runs else None
+        if run is not None and not run.ended:
+            self._odds = max(self._odds, _BELIEVED)
+            run.believed, run.believed_from = True, run.times[0]
+
     def finish(self) -> None:
         """No more edges come: what waits is taken as the best explanation has it."""
         self._end()
@@ -204,6 +229,10 @@ class SyncTracker:
         if burst:
             return
         self._end_where_silent(t)
+        if t - self.latest_s > LONGEST_INTERVAL_S:
+            self._first_events = []
+        if len(self._first_events) <= _MOST_FIRST:
+            self._first_events.append(t)
         self.events += 1
         self.latest_s = t
         self.recent.append(t)
@@ -306,7 +335,9 @@ class SyncTracker:
         if self.runs and not self.runs[-1].ended:
             run = self.runs[-1]
             run.ended = True
-            if not run.believed and self._few_will_do(run):
+            if run.believed:
+                self._first_events = []
+            elif self._few_will_do(run):
                 run.believed, run.believed_from = True, self._lowest_s
         self._odds = min(self._odds, 0.0)
         self._guesses, self._first = [_Guess()], None
