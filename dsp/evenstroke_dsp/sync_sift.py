@@ -23,8 +23,8 @@ _FARTHEST_DEG, _IN_STEP = 25.0, 0.8
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Of a true event's place, degrees: standard deviations of most events and of the share that strays farther; places are sought
-    every `step_deg`."""
+    """Of a true event's place, degrees: standard deviations of most events and of the share that strays farther. Places are
+    sought every `step_deg`."""
 
     sharp_deg: float
     blunt_deg: float
