@@ -22,12 +22,11 @@ speeds (common practice, no source); a cycle at 2000 rpm takes 60 ms. Half of it
 revolution, which takes half as long."""
 _SHORTEST, _LONGEST = 0.6, 1.6
 """Of the interval before: an engine that catches or stalls changes its pace by more, and another run begins."""
-_SPREAD = 0.15  # standard deviation of the logarithm of an interval over the one before
-_MATCH = math.log(_SPREAD * math.sqrt(math.tau))  # cost of one that is alike: odds of its density against 1
-_JUMP = 5.5
+_MATCH, _JUMP = 0.9, 4.5
 _FALSE, _FALSE_AT_FIRST, _MISSED = 3.0, 2.0, 2.0
-"""Costs (minus the logarithm of how probable that is; common practice, no source): a pace that jumps; an event that is
-none, in the beat and before there is one (a starter relay that engages is heard by every pick-up); one that did not come."""
+"""Costs (minus the logarithm of how probable that is; common practice, no source): an interval like the one before costs that much
+more than its density says (`_even_density`), and a pace that jumps at most so much; an event that is none, in the beat and before
+there is one (a starter relay that engages is heard by every pick-up); one that did not come."""
 _MOST_MISSED = 2
 _DOUBT = 2.9  # explanations that cost this much more than the best are given up
 _HALVES = 3  # so many intervals of two in a row are a pace of their own
@@ -53,7 +52,7 @@ _CHOICE, _BEATS_BELIEVED, _BEATS_NO_LONGER = 0.3, 3.7, 0.0
 """What one interval's choice among so many events costs, and the logarithm of the odds at which a run is believed by its beat, and
 no longer, however many false events lie in between. Of 450 recordings of noise none reached 3.7, of 80 with true events and one
 false one a second half did."""
-_OFF_BEAT, _USUAL, _MOST_OFF = 0.06, 5, 4
+_OFF_BEAT, _USUAL, _MOST_OFF = 0.06, 3, 4
 """Of such a run an event is left out that comes earlier or later than its latest intervals' median says by more than this share of
 it (43 degrees of 720), and the run ends when more than so many in a row do."""
 _FEW_BELIEVED, _FEW_S = 0.5, 0.25
@@ -124,7 +123,7 @@ class _Guess:
             pace = (t - self.last) / count
             if self.pace is not None:
                 away = _away(pace, self.pace, self.before)
-                cost += min(0.5 * (away / _SPREAD) ** 2, _JUMP) + _MATCH
+                cost += min(_MATCH - math.log(_even_density(away)), _JUMP)
             yield _Guess(cost, t, pace, (*self.path, count), self.pace if by_turns else None)
 
 
@@ -281,7 +280,12 @@ class SyncTracker:
         if not count:
             self.extra += 1
             self._weigh(_FALSE_ODDS, t, against=True)
-        elif run is not None and run.by_beat and self._off_beat(run, t, count + self._off):
+        elif (
+            run is not None
+            and run.by_beat
+            and not self._doubted
+            and self._off_beat(run, t, count + self._off)
+        ):
             # Nearer to the true place than any other event, but no nearer than false ones may come.
             self._off += count
             self.extra += 1
@@ -339,7 +343,10 @@ class SyncTracker:
             return
         if self._odds >= _BELIEVED and self._few_false and not run.believed:
             run.believed, run.believed_from = True, self._lowest_s
-        elif not (against or run.believed or self._sifted_later) and self._beat(run) >= _BEATS_BELIEVED:
+        elif (
+            not (against or run.believed or self._sifted_later or self._few_false)
+            and self._beat(run) >= _BEATS_BELIEVED
+        ):
             run.believed, run.by_beat, run.believed_from = True, True, self._on_beat_from(run)
         elif run.believed and (
             self._beat(run) < _BEATS_NO_LONGER if run.by_beat else self._odds < _NO_LONGER
