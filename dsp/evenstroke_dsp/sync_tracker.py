@@ -24,9 +24,9 @@ _SHORTEST, _LONGEST = 0.6, 1.6
 """Of the interval before: an engine that catches or stalls changes its pace by more, and another run begins."""
 _MATCH, _JUMP = 0.9, 4.5
 _FALSE, _FALSE_AT_FIRST, _MISSED = 3.0, 2.0, 2.0
-"""Costs (minus the logarithm of how probable that is; common practice, no source): an interval like the one before costs that much
-more than its density says (`_even_density`), and a pace that jumps at most so much; an event that is none, in the beat and before
-there is one (a starter relay that engages is heard by every pick-up); one that did not come."""
+"""Costs (minus the logarithm of how probable that is; common practice, no source): an interval like the one before costs that
+much more than its density says (`_even_density`), and a pace that jumps at most so much; an event that is none, in the beat and
+before there is one (a starter relay that engages is heard by every pick-up); one that did not come."""
 _MOST_MISSED = 2
 _DOUBT = 2.9  # explanations that cost this much more than the best are given up
 _HALVES = 3  # so many intervals of two in a row are a pace of their own
@@ -49,12 +49,12 @@ _BELIEVED, _NO_LONGER, _SUREST, _UNSUREST = 2.5, 0.0, 6.0, -4.0
 _MOST_FALSE, _LATEST = 0.25, 12
 """Share of the latest events above which evenness alone makes nothing believed: among many events some are even by chance."""
 _CHOICE, _BEATS_BELIEVED, _BEATS_NO_LONGER = 0.3, 3.7, 0.0
-"""What one interval's choice among so many events costs, and the logarithm of the odds at which a run is believed by its beat, and
-no longer, however many false events lie in between. Of 450 recordings of noise none reached 3.7, of 80 with true events and one
-false one a second half did."""
+"""What one interval's choice among so many events costs, and the logarithm of the odds at which a run is believed by its beat,
+and no longer, however many false events lie in between. Of 450 recordings of noise none reached 3.7, of 80 with true events and
+one false one a second two thirds did."""
 _OFF_BEAT, _USUAL, _MOST_OFF = 0.06, 3, 4
-"""Of such a run an event is left out that comes earlier or later than its latest intervals' median says by more than this share of
-it (43 degrees of 720), and the run ends when more than so many in a row do."""
+"""Of such a run an event is left out that comes earlier or later than its latest intervals' median says by more than this share
+of it (43 degrees of 720), and the run ends when more than so many in a row do."""
 _FEW_BELIEVED, _FEW_S = 0.5, 0.25
 """Where a run ends before that: one interval like the one before, no faster than a starter turns (480 rpm; half of it where
 events come every revolution), and nothing against it."""
