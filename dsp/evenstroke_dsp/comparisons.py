@@ -65,6 +65,8 @@ class ComparisonKeeper:
         self._limits: dict[str, tuple[str, ...]] = {}
         self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
+        self.speed_unsteady = False
+        """Whether the cranking cycles' speed limits what is compared, as of now."""
 
     @property
     def positions_set_aside(self) -> int:
@@ -217,6 +219,8 @@ class ComparisonKeeper:
             limited.append("uneven_spacing")
         if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
+        if self.speed_unsteady and group.stretch == "cranking":
+            limited.append("speed_unsteady")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
         unit = unit_of_value(feature.name, group.measurer.unit)

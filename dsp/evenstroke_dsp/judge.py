@@ -15,7 +15,7 @@ from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInf
 from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
-from .stretches import StretchKeeper
+from .stretches import UNSTEADY_PERCENT, StretchKeeper
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
@@ -225,6 +225,15 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    if stretches.unsteady:
+        warn(
+            "speed_unsteady",
+            f"The cranking speed changed by {stretches.unsteady_percent:.1f} % from cycle to cycle (standard deviation about an "
+            f"even course, stated without an interval; up to {UNSTEADY_PERCENT:.0f} % is steady). Pulses follow the speed, so that "
+            "the intervals are wide, and a cylinder whose turn comes when the engine hesitates may seem odd. Charge the battery, "
+            "check its terminals, the engine's earth and whether the starter stays engaged, hold the key through, and crank again. "
+            "If it hesitates still, record starter current, which shows at whose compression.",
+        )
     for measurer in measurers:
         count = measurer.other_count
         if count is not None:

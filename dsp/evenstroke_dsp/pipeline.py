@@ -493,6 +493,7 @@ class Pipeline:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
             probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
+        self._keeper.speed_unsteady = self._stretches.unsteady
         yield Cycle(
             sequence=self._next("cycle"),
             stretch=kind,
