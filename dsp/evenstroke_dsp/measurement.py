@@ -181,6 +181,8 @@ class ProbeMeasurer:
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
+    zero_known: bool = False
+    """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
     """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
     polarity_doubtful: bool = False
@@ -318,6 +320,7 @@ class ProbeMeasurer:
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
             cycle_mean -= step.rest
+            self.zero_known = True
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)

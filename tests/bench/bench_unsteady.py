@@ -4,8 +4,8 @@
 
 Cranks of accuracy.py at 25 dB, as they are, sagging by 30 %, and hesitating by so much of their speed, some once a second, with
 the pulses as much smaller. Each line: what the pipeline measures of the speed from cycle to cycle, in how many it says
-`speed_unsteady`, in how many a verdict ever contradicted the truth or an interval excluded it, cylinders left undecided, and cycles
-used.
+`speed_unsteady`, in how many a verdict ever contradicted the truth or an interval excluded it, cylinders left undecided, and
+cycles used.
 """
 
 from __future__ import annotations
