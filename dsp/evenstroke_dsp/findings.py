@@ -145,6 +145,7 @@ def _finding(
         f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
         f"{comparison.stretch}. "
         + _pull_words(comparison, cylinder)
+        + _meaning_words(comparison, cylinder)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
     )
@@ -214,6 +215,20 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
     return (
         f"But {cylinder_name(oddest)} pulls the mean: of the others' mean alone it would be {without:+.0f} % off "
         "(no interval stated), so look at that one first. "
+    )
+
+
+def _meaning_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """What a deeper dip at exhaust opening says of its own cylinder, which its name does not tell.
+
+    Rings, intake and exhaust valves that leak 1 mm2 deepen it by 13 to 83 % in simulated fours and sixes
+    (`tests/dsp/test_physics_features.py`); in a second engine model too (`tests/bench/second_model/study.py features`).
+    """
+    if comparison.feature != "suction" or cylinder.verdict != "larger":
+        return ""
+    return (
+        "A cylinder that lost gas while it compressed is in deeper vacuum when its exhaust valve opens: this is how a leak "
+        "of that cylinder looks. "
     )
 
 

@@ -45,6 +45,12 @@ _BRUSH_SHARE = 0.03
 _REST_MEMORIES = 5
 """The starter's brushes spark and fill every frequency: noise while it turns against noise at rest."""
 
+NOISY_DB = 11.0
+"""What comes in every cycle over what does not, from which on a pulse is judged: the one limit for noise, of a probe's health and
+of verdicts. Below it what noise adds to a pulse is as large as what faults take from it, however long one listens. A signal
+10 dB over its noise (RMS, 0.5 to 50 Hz) was measured at 10.5 dB and less from the sixth cycle on, one of 15 dB at 12.3 and more
+(simulated threes to eights, tests/bench/accuracy.py --only hopeless --only power-15)."""
+
 WORST_FIRST = (
     "dead", "no_events", "sync_rate", "clipped", "polarity", "not_heard", "noisy", "mains_pickup", "brush_pickup",
     "few_bits", "sync_irregular", "lost_samples", "polarity_untold", "flat",
@@ -76,7 +82,8 @@ ADVICE = {
     "clipped": "The signal is cut off at its end: turn the gain down or fit a restrictor, then record again.",
     "polarity": "The pulse is upside down and is turned over: mend `positive_is`, or swap the probe's wires.",
     "not_heard": "A cylinder's pulse hardly arrives: mend `sees`, or put the probe where all of them are heard.",
-    "noisy": "Noise hides the pulse: move the probe closer, shorten its cable, and crank longer.",
+    "noisy": "Noise hides the pulse, so that no verdict is given: move the probe closer, shorten and screen its cable, then "
+    "crank again.",
     "mains_pickup": "It picks up the mains: run the computer from its battery, keep lamps and chargers away, screen "
     "the cable.",
     "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",

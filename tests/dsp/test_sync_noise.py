@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 from evenstroke_dsp.blocks import Block, EdgeBlock
 from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.first_events import degrees_at
+from evenstroke_dsp.history import History
 from evenstroke_dsp.messages import Cycle, Judgement, SourceInfo
-from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.rhythm_tracker import RhythmTracker
+from evenstroke_dsp.setup import Setup, parse_setup
 from evenstroke_dsp.sync_sift import keeping_step
 from evenstroke_dsp.sync_tracker import SyncTracker
 
@@ -170,3 +173,92 @@ def test_what_keeps_step_is_told_from_what_does_not(every: float, false: float) 
 def test_fewer_than_two_events_tell_nothing() -> None:
     assert keeping_step(np.array([100.0]), 1440.0, 720.0).odds == -np.inf
     assert not keeping_step(np.empty(0), 1440.0, 720.0).true.size
+
+
+# --- the first events -----------------------------------------------------------------------------------
+
+
+def beating(degrees_of, until_s: float, *, cylinders: int = 4) -> tuple[RhythmTracker, History]:
+    """A starter's current that swings once for each compression of a crank that goes as the given law of time says."""
+    setup = parse_setup(
+        f"schema = 1\n[engine]\ncylinders = {cylinders}\nfiring_order = {list(range(1, cylinders + 1))}\n"
+        '[[probe]]\nname = "starter"\nrole = "starter_current"\ninput = 0\nvolts_per_unit = 1.0\n'
+    )
+    t = np.arange(0.0, until_s, 0.002)
+    turns = degrees_of(t) * cylinders / 720.0
+    current = 150.0 + 40.0 * np.cos(2.0 * np.pi * turns) + 400.0 * np.exp(-t / 0.1)
+    history = History()
+    history.add(0.0, 0.002, current[None, :], np.zeros((1, t.size), dtype=bool))
+    rhythm = RhythmTracker(setup, history)
+    for source in rhythm.sources:
+        source.row = 0
+    return rhythm, history
+
+
+@pytest.mark.parametrize("cylinders", [3, 4, 6, 8])
+def test_beats_count_the_degrees_between_events_while_the_crank_gains_speed(cylinders: int) -> None:
+    """Closed form: the angle of a crank that gains speed as 1 - exp(-t / 0.3 s), to 1200 degrees a second."""
+
+    def law(t: np.ndarray) -> np.ndarray:
+        return 1200.0 * (t - 0.3 * (1.0 - np.exp(-t / 0.3)))
+
+    grid = np.arange(0.0, 4.0, 1e-4)
+    events = np.interp(300.0 + 720.0 * np.arange(3), law(grid), grid)
+    rhythm, history = beating(law, float(events[-1]) + 0.1, cylinders=cylinders)
+    found = degrees_at(events.tolist(), 720.0, rhythm, history)
+    assert found is not None
+    np.testing.assert_allclose(found, [0.0, 720.0, 1440.0], atol=12.0)
+    # Events of a pace that the beats do not have are told by how far the crank really went.
+    wrong = degrees_at([events[0], events[0] + 0.5, events[0] + 1.0], 720.0, rhythm, history)
+    true = law(events[0] + np.array([0.0, 0.5, 1.0]))
+    assert wrong is None or np.abs(wrong - (true - true[0])).max() < 30.0
+
+
+def test_without_beats_the_first_events_stay_unborne() -> None:
+    rng = np.random.default_rng(1)
+    rhythm, history = beating(lambda t: 0.0 * t, 3.0)
+    assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, history) is None
+    noise = History()
+    noise.add(0.0, 0.002, rng.standard_normal((1, 1500)), np.zeros((1, 1500), dtype=bool))
+    assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, noise) is None
+
+
+def push_pulses(tracker: SyncTracker, *events: float) -> None:
+    for t in events:
+        tracker.push(np.array([t, t + 0.001]), np.array([True, False]), t + 0.01)
+
+
+def test_what_bears_the_first_events_out_makes_them_believed_and_nothing_else() -> None:
+    tracker = SyncTracker()
+    push_pulses(tracker, 5.0, 5.7, 6.3)
+    assert tracker.first_events == [5.0, 5.7, 6.3]
+    assert not tracker.believed
+    tracker.bear_out()
+    (run,) = tracker.believed
+    assert (run.times, run.believed_from) == ([5.0, 5.7, 6.3], 5.0)
+    assert tracker.first_events == []
+    # Among many the first are nobody's, until a silence.
+    many = SyncTracker()
+    push_pulses(many, *np.arange(1.0, 6.0, 0.45).tolist())
+    assert many.first_events == []
+    push_pulses(many, 20.0, 20.7)
+    assert many.first_events == [20.0, 20.7]
+
+
+@pytest.mark.parametrize("rate", [0.5, 1.0, 1.5])
+def test_random_events_that_begin_with_the_crank_are_not_borne_out(angle, trace_of, rate: float) -> None:
+    """As the starter's brushes make them: nothing comes before the engine turns, so that the first three are all there is."""
+    trace = trace_of("four")
+    for seed in range(4):
+        setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
+        blocks = with_false(
+            angle.blocks_of(setup, trace, seed=seed), float(trace.times_s[-1]), rate, 50 + seed, true=False
+        )
+        quiet = [
+            EdgeBlock(b.input, b.times[b.times > 0.6], b.rising[b.times > 0.6], b.until)
+            if isinstance(b, EdgeBlock)
+            else b
+            for b in blocks
+        ]
+        _, cycles = angle.run(setup, quiet)
+        assert not named(cycles), seed

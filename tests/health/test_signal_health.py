@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.health import (
     ADVICE,
+    NOISY_DB,
     SHORT_WORDS,
     WORST_FIRST,
     ProbeWatch,
@@ -155,6 +156,19 @@ def test_a_noisy_signal_is_measured_in_db(cranks, plain) -> None:
     assert intake(noisy).signal_to_noise_db == pytest.approx(4.0, abs=2.0)
     assert "noisy" in noisy.comparison("intake", "drop").because
     assert noisy.comparison("intake", "drop").trust == "limited"
+
+
+@pytest.mark.parametrize(("noise_db", "noisy"), [(10.0, True), (15.0, False)])
+def test_one_limit_says_noisy_and_withholds_verdicts(cranks, plain, noise_db: float, noisy: bool) -> None:
+    """The project's own goal, no other source: undecided with the reason at 10 dB, judged at 15."""
+    setup, trace, _ = plain
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=noise_db))
+    drop = outcome.comparison("intake", "drop")
+    assert ("noisy" in intake(outcome).problems) is noisy
+    assert ("noisy" in drop.because) is noisy
+    assert (intake(outcome).signal_to_noise_db < NOISY_DB) is noisy
+    if noisy:
+        assert {c.verdict for c in drop.cylinders} == {"undecided"}
 
 
 def test_lost_samples_are_said_and_limit_nothing_by_themselves(cranks, plain) -> None:
