@@ -71,8 +71,8 @@ class SyncRun:
     """Events of one unbroken turning, the latest ones of many.
 
     `intervals[i]` counts the intervals from the event before `times[i]` (missed: > 1); `forgotten` events came
-    before `times[0]`. believed: that an engine makes them, and not noise, by their evenness alone; events before
-    `believed_from` had no part in that.
+    before `times[0]`. believed: that an engine makes them, and not noise, by their evenness or by what bore them out; events
+    before `believed_from` had no part in that. by_beat: false events came among them, too many for evenness.
     """
 
     times: list[float] = field(default_factory=list)

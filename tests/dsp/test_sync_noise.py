@@ -119,8 +119,8 @@ def test_a_true_sync_is_believed_from_its_first_event_on(angle, trace_of, engine
 # --- by themselves --------------------------------------------------------------------------------------
 
 
-def tracked(events: np.ndarray, every: str) -> SyncTracker:
-    tracker = SyncTracker(every)  # type: ignore[arg-type]
+def tracked(events: np.ndarray, every: str, *, sifted_later: bool = False) -> SyncTracker:
+    tracker = SyncTracker(every, sifted_later=sifted_later)  # type: ignore[arg-type]
     times = np.ravel(np.column_stack([events, events + 0.001]))
     tracker.push(times, np.tile([True, False], events.size), float(times[-1]) + 0.1)
     tracker.finish()
@@ -138,6 +138,38 @@ def test_events_at_random_are_seldom_even_enough(every: str, rate: float) -> Non
         events = events[np.append(True, np.diff(events) > 0.002)]
         believed += bool(tracked(events, every).believed)
     assert believed <= 6
+
+
+def test_a_false_event_off_a_steady_beat_waits_for_the_true_one() -> None:
+    """Two false events in a row at a pace of their own, 17 % faster than that of a crank that kept its pace within 1 %."""
+    rng = np.random.default_rng(2)
+    true = 1.0 + np.cumsum(0.5 * (1.0 + 0.005 * rng.standard_normal(16)))
+    false = np.array([true[8] + 0.415, true[8] + 0.83])
+    tracker = tracked(np.sort(np.concatenate([true, false])), "cycle")
+    (run,) = tracker.believed
+    np.testing.assert_array_equal(run.times, true)
+    assert (tracker.missed, tracker.extra) == (0, 2)
+
+
+def test_where_nothing_can_sift_a_beat_among_false_events_is_believed() -> None:
+    """Of 60 cranks of ten seconds with one false event a second; as measured, 50 (by evenness alone 21), with 5 % of false
+    events among those used. Where a rhythm will sift them that is left to it."""
+    believed = used = false_used = left_to_rhythm = 0
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 7])
+        every_s = rng.uniform(0.5, 0.8)
+        true = 1.0 + np.cumsum(every_s * (1.0 + 0.03 * rng.standard_normal(int(9.0 / every_s))))
+        events = np.sort(np.concatenate([true, rng.uniform(0.0, 10.0, rng.poisson(10.0))]))
+        events = events[np.append(True, np.diff(events) > 0.002)]
+        tracker = tracked(events, "cycle")
+        believed += bool(tracker.believed)
+        kept = {t for run in tracker.believed for t in run.times if t >= run.believed_from}
+        used += len(kept)
+        false_used += len(kept - set(true.tolist()))
+        left_to_rhythm += any(run.by_beat for run in tracked(events, "cycle", sifted_later=True).runs)
+    assert believed >= 36
+    assert false_used <= 0.1 * used
+    assert left_to_rhythm == 0
 
 
 @pytest.mark.parametrize("late", [0.5, 0.55, 0.6])
