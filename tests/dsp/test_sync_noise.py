@@ -257,6 +257,9 @@ def test_without_beats_the_first_events_stay_unborne() -> None:
     rng = np.random.default_rng(1)
     rhythm, history = beating(lambda t: 0.0 * t, 3.0)
     assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, history) is None
+    # Two beats, of one cylinder, are fewer than what their phase is taken from.
+    single, few = beating(lambda t: 1200.0 * t, 1.5, cylinders=1)
+    assert degrees_at([0.1, 0.7, 1.3], 720.0, single, few) is None
     noise = History()
     noise.add(0.0, 0.002, rng.standard_normal((1, 1500)), np.zeros((1, 1500), dtype=bool))
     assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, noise) is None
