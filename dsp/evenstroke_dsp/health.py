@@ -93,6 +93,42 @@ ADVICE = {
     "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",
     "flat": "Not even noise moves: see that it is plugged in, and that touching or blowing moves it.",
 }
+_CLAMP = {
+    "dead": "No signal stands out of the noise: see that the clamp is switched on, closed, and round one of the starter's "
+    "cables alone.",
+    "clipped": "The signal is cut off at its end: set the clamp to its larger range (its volts_per_unit with it), then record "
+    "again. A cable that was led through it more than once goes through once.",
+    "noisy": "Noise hides the pulse: see that the clamp is closed, lead its cable away from the starter's, and crank longer.",
+    "few_bits": "The signal fills few steps of the converter: set the clamp to its smaller range (its volts_per_unit with "
+    "it), if the inrush still fits.",
+    "flat": "Not even noise moves: see that the clamp is switched on and plugged in, and that current moves it.",
+}
+_DIVIDER = {
+    "dead": "No signal stands out of the noise: check the divider, its cable, and where it is tapped.",
+    "clipped": "The signal is cut off at its end: a divider of a larger ratio (its volts_per_unit with it), then record again.",
+    "noisy": "Noise hides the pulse: tap at the battery's own posts, lead the cable away from the starter's, and crank longer.",
+    "few_bits": "The signal fills few steps of the converter: a divider of a smaller ratio (its volts_per_unit with it), if "
+    "a charged battery still fits.",
+    "flat": "Not even noise moves: see that it is plugged in, and that the battery's voltage arrives.",
+}
+_TRANSDUCER = {
+    "clipped": "The signal is cut off at its end: a transducer of a higher range (its volts_per_unit with it), then record "
+    "again.",
+    "few_bits": "The signal fills few steps of the converter: a transducer of a lower range (its volts_per_unit with it), if "
+    "what it must stand still fits: an engine that starts by accident too.",
+}
+_OF_ROLE = {
+    "starter_current": _CLAMP,
+    "battery_voltage": _DIVIDER,
+    "cylinder_pressure": _TRANSDUCER,
+    "manifold_pressure": _TRANSDUCER,
+}
+"""Where what picks the signal up is no pulse probe with a gain (common practice, no source)."""
+
+
+def advice_for(role: str, code: str) -> str:
+    """What to do about this problem of a probe of this role; empty for a code that is not known."""
+    return _OF_ROLE.get(role, {}).get(code) or ADVICE.get(code, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +297,7 @@ def probe_health(
         unit=probe.unit,
         state=state,  # type: ignore[arg-type]  # checked by the callers' tests
         problems=problems,
-        advice=advice or (ADVICE.get(problems[0], "") if problems else ""),
+        advice=advice or (advice_for(probe.role, problems[0]) if problems else ""),
         low=None,
         high=None,
         noise_rms=None,
@@ -277,7 +313,10 @@ def with_problems(health: ProbeHealth, codes: tuple[str, ...], *, turning: bool)
     together = set(health.problems) | set(codes)
     found = tuple(code for code in WORST_FIRST if code in together)
     return msgspec.structs.replace(
-        health, problems=found, state=_state(found, turning=turning), advice=ADVICE.get(found[0], "")
+        health,
+        problems=found,
+        state=_state(found, turning=turning),
+        advice=advice_for(health.role, found[0]),
     )
 
 

@@ -9,7 +9,7 @@ from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
 from .findings import findings_of
-from .health import ADVICE, LIMITING
+from .health import LIMITING, advice_for
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
@@ -351,11 +351,13 @@ def _lost(
 
 def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
     """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do."""
-    limits = dict.fromkeys((c.probe, code) for c in comparisons for code in c.because if code in LIMITING)
-    for probe, code in limits:
+    limits = dict.fromkeys(
+        (c.probe, c.role, code) for c in comparisons for code in c.because if code in LIMITING
+    )
+    for probe, role, code in limits:
         if code != "not_heard":  # said with the cylinders' names
             yield CodedWarning(
-                code=code, text=f"{probe}: what is compared rests on a bad signal. {ADVICE[code]}"
+                code=code, text=f"{probe}: what is compared rests on a bad signal. {advice_for(role, code)}"
             )
 
 

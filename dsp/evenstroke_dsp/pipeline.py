@@ -572,7 +572,7 @@ class Pipeline:
             comparisons=self._comparisons,
             findings=findings,
             refused=refused if self._cycles else None,
-            mode=self._setup.conditions.mode,
+            setup=self._setup,
             enough=self._enough,
         )
         self._enough = self._enough or (self._turning and more == 0)

@@ -33,7 +33,7 @@ RATE_HZ = 2000.0
 BLOCK = 100
 REST_S, CRANK_S = 0.5, 9.0
 BITS, REFERENCE_V = 12, 5.0
-SYNC_DEG = -8.0
+SYNC_DEG, SYNC_INPUT = -8.0, 3
 CHECK_EVERY_S = 0.005
 
 
@@ -104,8 +104,16 @@ def noisy(clean: Floats, share: float, rng: np.random.Generator) -> Floats:
     return probes.counts(volts, REFERENCE_V, BITS) * (REFERENCE_V / 2**BITS)
 
 
-def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float = 0.0) -> list[Block]:
-    """What a board would send of the crank from `from_s` on, for the probes of `setup_of`."""
+def blocks_of(
+    setup: Setup,
+    trace: CrankTrace,
+    *,
+    seed: int = 0,
+    from_s: float = 0.0,
+    sync: tuple[Floats, np.ndarray] | None = None,
+) -> list[Block]:
+    """What a board would send of the crank from `from_s` on, for the probes of `setup_of`. sync: the sync's level changes,
+    times and whether they rise, where they are not those once a cycle at SYNC_DEG."""
     rng = np.random.default_rng(seed)
     kept = {p.input for p in setup.probe}
     clean = {
@@ -116,7 +124,9 @@ def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float =
     }
     analog = tuple(k for k in clean if k in kept)
     volts = np.stack([noisy(clean[k], 0.01, rng) for k in analog])
-    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (3, 4)}
+    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (SYNC_INPUT, 4)}
+    if sync is not None:
+        edges[SYNC_INPUT] = sync
     blocks: list[Block] = []
     first = round(from_s * RATE_HZ)
     for k in range(first, volts.shape[1], BLOCK):
@@ -135,7 +145,16 @@ def edges_of(role: str, trace: CrankTrace, width_deg: float = 3.0) -> tuple[Floa
         places = [6.0 * k for k in range(58)]
         times, which, forward = probes.edge_times(trace, [*places, *(p + 3.0 for p in places)])
         return times[forward], which[forward] >= len(places)
-    times, which, forward = probes.edge_times(trace, [SYNC_DEG, SYNC_DEG + width_deg], 720.0)
+    return sync_edges(trace, width_deg=width_deg)
+
+
+def sync_edges(
+    trace: CrankTrace, deg: float = SYNC_DEG, every_deg: float = 720.0, width_deg: float = 3.0
+) -> tuple[Floats, np.ndarray]:
+    """Level changes of a sync that rises at this angle, once in so many degrees: times, and whether they rise."""
+    times, which, forward = probes.edge_times(
+        trace, [deg % every_deg, deg % every_deg + width_deg], every_deg
+    )
     return times[forward], which[forward] == 0
 
 

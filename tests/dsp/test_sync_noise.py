@@ -5,8 +5,6 @@ Cranks are the engine physics' own, so that what is named can be held against th
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import Block, EdgeBlock
@@ -21,11 +19,6 @@ from evenstroke_dsp.sync_tracker import SyncTracker
 
 SOURCE = SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0)
 SYNC = 3
-
-
-@pytest.fixture(scope="module")
-def trace_of(angle):
-    return functools.cache(lambda engine: angle.trace_of(angle.ENGINES[engine], 0))
 
 
 def with_false(blocks: list[Block], end_s: float, rate: float, seed: int, *, true: bool) -> list[Block]:
