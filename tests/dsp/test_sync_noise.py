@@ -7,60 +7,29 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import Block, EdgeBlock
-from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.first_events import degrees_at
 from evenstroke_dsp.history import History
 from evenstroke_dsp.messages import Cycle, Judgement, SourceInfo
 from evenstroke_dsp.rhythm_tracker import RhythmTracker
-from evenstroke_dsp.setup import Setup, parse_setup
+from evenstroke_dsp.setup import parse_setup
 from evenstroke_dsp.sync_sift import keeping_step
 from evenstroke_dsp.sync_tracker import SyncTracker
 
 SOURCE = SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0)
-SYNC = 3
-
-
-def with_false(blocks: list[Block], end_s: float, rate: float, seed: int, *, true: bool) -> list[Block]:
-    """The sync's events with others at random times, so many a second, or those alone."""
-    rng = np.random.default_rng([seed, round(10 * rate)])
-    false = np.sort(rng.uniform(0.0, end_s, rng.poisson(rate * end_s)))
-    out, before = [], -np.inf
-    for block in blocks:
-        if isinstance(block, EdgeBlock) and block.input == SYNC:
-            now = false[(false >= before) & (false < block.until)]
-            before = block.until
-            times, rising = np.concatenate([now, now + 0.001]), np.repeat([True, False], now.size)
-            if true:
-                times = np.concatenate([times, block.times])
-                rising = np.concatenate([rising, block.rising])
-            order = np.argsort(times, kind="stable")
-            block = EdgeBlock(SYNC, times[order], rising[order], block.until)
-        out.append(block)
-    return out
 
 
 def crank(angle, trace, basis: str, rate: float, seed: int, *, true: bool, engine: str = "four"):
     setup = angle.setup_of(angle.ENGINES[engine], basis)
     blocks = angle.blocks_of(setup, trace, seed=seed)
-    pipeline, cycles = angle.run(setup, with_false(blocks, float(trace.times_s[-1]), rate, seed, true=true))
+    pipeline, cycles = angle.run(
+        setup, angle.with_false(blocks, float(trace.times_s[-1]), rate, seed, true=true)
+    )
     return setup, [c for c in cycles if c.left_out is None], pipeline.judge(SOURCE)
 
 
 def named(cycles: list[Cycle]) -> list[Cycle]:
     return [c for c in cycles if any(p.cylinder is not None for p in c.probes[0].pulses)]
-
-
-def wrongly(setup: Setup, cycles: list[Cycle], trace) -> int:
-    """Cycles whose names lie nearer to another cylinder's place than to their own."""
-    angles, wrong = firing_angles(setup.engine), 0
-    for cycle in named(cycles):
-        at = float(np.interp(cycle.from_s, trace.times_s, trace.theta_deg))
-        pulse = cycle.probes[0].pulses[0]
-        assert pulse.cylinder is not None and pulse.firing_tdc_deg is not None
-        off = (at + pulse.firing_tdc_deg - angles[pulse.cylinder] + 360.0) % 720.0 - 360.0
-        wrong += abs(off) > 360.0 / setup.engine.cylinders
-    return wrong
 
 
 def names_cleanly(judgement: Judgement) -> bool:
@@ -91,7 +60,7 @@ def test_true_events_among_as_many_false_ones_name_the_right_cylinders(angle, tr
     trace = trace_of("four")
     for seed in range(3):
         setup, cycles, judgement = crank(angle, trace, "sync, current", rate, seed, true=True)
-        assert wrongly(setup, cycles, trace) == 0, seed
+        assert angle.wrongly_named(setup, named(cycles), trace) == 0, seed
         assert len(named(cycles)) >= 4, seed
         said = {w.code: w.text for w in judgement.warnings}
         assert "sync_not_believed" not in said
@@ -103,7 +72,7 @@ def test_true_events_among_as_many_false_ones_name_the_right_cylinders(angle, tr
 def test_a_true_sync_is_believed_from_its_first_event_on(angle, trace_of, engine: str, basis: str) -> None:
     trace = trace_of(engine)
     setup, cycles, judgement = crank(angle, trace, basis, 0.0, 0, true=True, engine=engine)
-    assert wrongly(setup, cycles, trace) == 0
+    assert angle.wrongly_named(setup, named(cycles), trace) == 0
     assert named(cycles) == cycles and len(cycles) >= 8
     assert (judgement.sync.missed, judgement.sync.extra) == (0, 0)
     assert not {"sync_not_believed", "sync_sifted", "sync_extra"} & {w.code for w in judgement.warnings}
@@ -286,7 +255,7 @@ def test_random_events_that_begin_with_the_crank_are_not_borne_out(angle, trace_
     trace = trace_of("four")
     for seed in range(4):
         setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
-        blocks = with_false(
+        blocks = angle.with_false(
             angle.blocks_of(setup, trace, seed=seed), float(trace.times_s[-1]), rate, 50 + seed, true=False
         )
         quiet = [
