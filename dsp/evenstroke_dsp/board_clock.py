@@ -17,8 +17,8 @@ WINDOW_S = 1.0
 _KEPT_WINDOWS = 120
 FEWEST_WINDOWS = 6
 _REAL_TIME = 0.2
-"""Share by which a clock may be off: cheap oscillators are by some per cent at most (common practice, no source). What goes faster
-or slower came from no board's clock in real time."""
+"""Share by which a clock may be off: cheap oscillators are by some per cent at most (common practice, no source). What goes
+faster or slower came from no board's clock in real time."""
 _SURE_OF_INTERVAL = 0.95
 
 

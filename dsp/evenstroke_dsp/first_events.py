@@ -47,14 +47,14 @@ def _beats_at(times: Sequence[float], beat_s: float, source: RhythmSource, histo
     t, x = heard if before is None else before
     step = beat_s / _STEPS
     grid = np.arange(t[0], t[-1], step)
-    if grid.size <= 2 * _STEPS:
+    arm = round(_ARM * _STEPS)
+    if grid.size <= 2 * arm + 1:
         return None
     y = np.interp(grid, t, x)
     # A mean over one beat knows nothing of it: what is left has no trend, such as the starter's inrush dying away.
     box = np.ones(_STEPS + 1)
     box[[0, -1]] = 0.5
     y = y - np.convolve(y, box, "same") / np.convolve(np.ones(y.size), box, "same")
-    arm = round(_ARM * _STEPS)
     window = 0.5 + 0.5 * np.cos(math.pi * np.arange(-arm, arm + 1) / (arm + 1))
     turned = y * np.exp(-2j * math.pi * np.arange(grid.size) / _STEPS)
     z = 2.0 * np.convolve(turned, window, "same") / np.convolve(np.ones(grid.size), window, "same")

@@ -22,9 +22,9 @@ than the speed was falling already. Of 343 simulated cycles none was slower by m
 ten seconds slows each by some 2 %, and evenly."""
 UNSTEADY_PERCENT = 2.0
 """From which on what is compared is limited by the speed that changes from cycle to cycle. Simulated cranks, cold ones and those
-that sag by 30 % among them, change by 0.3 % at most; those that hesitate by 5 or 10 % of their speed now and then by 0.3 to 1.8; by
-20 % by 1.4 to 3.8, where twice as many cylinders stay undecided, and by 30 % and more by 2.3 to 15. No verdict of these 80 was wrong
-(tests/bench/bench_unsteady.py)."""
+that sag by 30 % among them, change by 0.3 % at most; those that hesitate by 5 or 10 % of their speed now and then by 0.3 to 1.8;
+by 20 % by 1.4 to 3.8, where twice as many cylinders stay undecided, and by 30 % and more by 2.3 to 15. No verdict of these 80 was
+wrong (tests/bench/bench_unsteady.py)."""
 _FEWEST_CHANGES = 3
 _MAD_TO_SIGMA = 1.4826
 _KEPT_CHANGES = 60

@@ -158,6 +158,37 @@ def sync_edges(
     return times[forward], which[forward] == 0
 
 
+def with_false(blocks: list[Block], end_s: float, rate_hz: float, seed: int, *, true: bool) -> list[Block]:
+    """The sync's events with others at random times, or the latter alone."""
+    rng = np.random.default_rng([seed, round(10 * rate_hz)])
+    false = np.sort(rng.uniform(0.0, end_s, rng.poisson(rate_hz * end_s)))
+    out: list[Block] = []
+    before = -np.inf
+    for block in blocks:
+        if isinstance(block, EdgeBlock) and block.input == SYNC_INPUT:
+            now = false[(false >= before) & (false < block.until)]
+            before = block.until
+            times, rising = np.concatenate([now, now + 0.001]), np.repeat([True, False], now.size)
+            if true:
+                times = np.concatenate([times, block.times])
+                rising = np.concatenate([rising, block.rising])
+            order = np.argsort(times, kind="stable")
+            block = EdgeBlock(SYNC_INPUT, times[order], rising[order], block.until)
+        out.append(block)
+    return out
+
+
+def wrongly_named(setup: Setup, cycles: list[Cycle], trace: CrankTrace) -> int:
+    """Cycles whose names lie nearer to another cylinder's place than to their own."""
+    angles, wrong = firing_angles(setup.engine), 0
+    for cycle in cycles:
+        pulse = cycle.probes[0].pulses[0]
+        at = float(np.interp(cycle.from_s, trace.times_s, trace.theta_deg))
+        off = (at + pulse.firing_tdc_deg - angles[pulse.cylinder] + 360.0) % 720.0 - 360.0
+        wrong += abs(off) > 360.0 / setup.engine.cylinders
+    return wrong
+
+
 @dataclass(frozen=True)
 class Outcome:
     """Degrees RMS over the cycles that count, how many these are, and in how many the stated uncertainty held."""

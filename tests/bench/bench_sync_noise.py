@@ -21,14 +21,11 @@ from dataclasses import dataclass
 
 import bench_angle as angle
 import numpy as np
-from evenstroke_dsp.blocks import Block, EdgeBlock, SampleBlock
-from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.blocks import SampleBlock
 from evenstroke_dsp.messages import Cycle, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
-from evenstroke_dsp.setup import Setup
 from scipy import stats
 
-SYNC = 3
 RATES_HZ = (1.0, 2.0, 3.0, 4.0)
 _SOURCE = SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0)
 
@@ -44,37 +41,6 @@ class Heard:
     late: tuple[float, ...]
 
 
-def with_false(blocks: list[Block], end_s: float, rate_hz: float, seed: int, *, true: bool) -> list[Block]:
-    """The sync's events with others at random times, or the latter alone."""
-    rng = np.random.default_rng([seed, round(10 * rate_hz)])
-    false = np.sort(rng.uniform(0.0, end_s, rng.poisson(rate_hz * end_s)))
-    out: list[Block] = []
-    before = -np.inf
-    for block in blocks:
-        if isinstance(block, EdgeBlock) and block.input == SYNC:
-            now = false[(false >= before) & (false < block.until)]
-            before = block.until
-            times, rising = np.concatenate([now, now + 0.001]), np.repeat([True, False], now.size)
-            if true:
-                times = np.concatenate([times, block.times])
-                rising = np.concatenate([rising, block.rising])
-            order = np.argsort(times, kind="stable")
-            block = EdgeBlock(SYNC, times[order], rising[order], block.until)
-        out.append(block)
-    return out
-
-
-def wrongly_named(setup: Setup, cycles: list[Cycle], trace: angle.CrankTrace) -> int:
-    """Cycles whose names lie nearer to another cylinder's place than to their own."""
-    angles, wrong = firing_angles(setup.engine), 0
-    for cycle in cycles:
-        pulse = cycle.probes[0].pulses[0]
-        at = float(np.interp(cycle.from_s, trace.times_s, trace.theta_deg))
-        off = (at + pulse.firing_tdc_deg - angles[pulse.cylinder] + 360.0) % 720.0 - 360.0
-        wrong += abs(off) > 360.0 / setup.engine.cylinders
-    return wrong
-
-
 @functools.cache
 def trace_of(engine: str, seed: int) -> angle.CrankTrace:
     return angle.trace_of(angle.ENGINES[engine], seed)
@@ -85,7 +51,7 @@ def hear(engine: str, basis: str, seed: int, rate_hz: float, *, true: bool) -> H
     setup = angle.setup_of(angle.ENGINES[engine], basis)
     blocks = angle.blocks_of(setup, trace, seed=seed)
     pipeline, cycles, late = Pipeline(setup), [], []
-    for block in with_false(blocks, float(trace.times_s[-1]), rate_hz, seed, true=true):
+    for block in angle.with_false(blocks, float(trace.times_s[-1]), rate_hz, seed, true=true):
         until = block.t0 + block.samples * block.dt if isinstance(block, SampleBlock) else block.until
         came = [m for m in pipeline.push(block) if isinstance(m, Cycle)]
         cycles += came
@@ -94,7 +60,7 @@ def hear(engine: str, basis: str, seed: int, rate_hz: float, *, true: bool) -> H
     counted = [c for c in cycles if c.left_out is None and c.stretch == "cranking" and c.probes]
     named = [c for c in counted if any(p.cylinder is not None for p in c.probes[0].pulses)]
     refused = pipeline.judge(_SOURCE).refused is not None
-    return Heard(len(counted), len(named), wrongly_named(setup, named, trace), refused, tuple(late))
+    return Heard(len(counted), len(named), angle.wrongly_named(setup, named, trace), refused, tuple(late))
 
 
 def share(met: int, total: int) -> str:
