@@ -18,10 +18,6 @@ from .normal import generic_normal
 from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
 
-_NOISY_PERCENT = 12.0
-"""Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
-verdicts need no such limit, their intervals widen by themselves."""
-
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
 given. Idling has many cycles, and its intervals become a tenth wider by this than by halves; cranking has few, and its
@@ -69,6 +65,8 @@ class ComparisonKeeper:
         self._limits: dict[str, tuple[str, ...]] = {}
         self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
+        self.speed_unsteady = False
+        """Whether the cranking cycles' speed limits what is compared, as of now."""
 
     @property
     def positions_set_aside(self) -> int:
@@ -221,10 +219,10 @@ class ComparisonKeeper:
             limited.append("uneven_spacing")
         if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
+        if self.speed_unsteady and group.stretch == "cranking":
+            limited.append("speed_unsteady")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
-        if swamped or (table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT):
-            limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
         normals = self._normals(group, feature, reference)
         if not group.measurer.evenly_heard:

@@ -30,6 +30,7 @@ from .features import (
     measure,
     middle_in_fold,
 )
+from .health import NOISY_DB
 from .history import History
 from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
@@ -51,11 +52,6 @@ _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
-_NOISY_DB = 10.0
-"""At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
-_HOPELESS_DB = 11.0
-"""Measured on a crank of 10 dB or less, give or take what ten seconds tell of it: no verdict is given on such noise, however long
-it is listened to, for what noise adds to a pulse is then as large as what faults take from it (tests/bench/accuracy.py)."""
 _ANGLE_MATTERS = 0.25
 """Of the shortest firing interval: from such a doubt about the crank angle on a window may miss the crest or trough of a
 pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
@@ -185,6 +181,8 @@ class ProbeMeasurer:
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
+    zero_known: bool = False
+    """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
     """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
     polarity_doubtful: bool = False
@@ -212,20 +210,17 @@ class ProbeMeasurer:
         codes = {
             "polarity": self.inverted,
             "polarity_untold": self.polarity_doubtful,
-            "noisy": self._noise_within(_NOISY_DB),
+            "noisy": self.swamped,
             "not_heard": bool(self.unheard),
         }
         return tuple(code for code, so in codes.items() if so)
 
     @property
     def swamped(self) -> bool:
-        """Whether noise is so strong that no verdict is given."""
-        return self._noise_within(_HOPELESS_DB)
-
-    def _noise_within(self, limit_db: float) -> bool:
+        """Whether noise is so strong that no verdict is given, and `noisy` says why."""
         mean = self.mean_cycle
         noise_db = mean.signal_to_noise_db if mean is not None else None
-        return noise_db is not None and noise_db < limit_db
+        return noise_db is not None and noise_db < NOISY_DB
 
     @property
     def mean_cycle(self) -> MeanCycle | None:
@@ -325,6 +320,7 @@ class ProbeMeasurer:
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
             cycle_mean -= step.rest
+            self.zero_known = True
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)

@@ -197,6 +197,7 @@ def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
         comparisons=judgement.comparisons,
         findings=judgement.findings,
         refused=None,
+        setup=judged.setup,
         mode=judged.setup.conditions.mode,
     )
     return (_plain_result(judgement), words) if not judgement.findings else (words,)
