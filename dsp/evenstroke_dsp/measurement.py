@@ -348,7 +348,9 @@ class ProbeMeasurer:
         )
         self._learn(span, kind, places, signal)
         self._find_unheard(kind)
-        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, self.mean_cycle)
+        odds = odds_of_inverted(
+            self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
+        )
         was = self.inverted
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
@@ -531,7 +533,8 @@ class ProbeMeasurer:
         if piece is None or piece.lost[self.row].any():
             return None
         sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
-        return level_step(piece.t, sign * piece.values[self.row], height)
+        corner_hz = self.probe.low_corner_hz if self.probe.role in PULSE_ROLES else None
+        return level_step(piece.t, sign * piece.values[self.row], height, corner_hz)
 
     def _pulses(
         self,
