@@ -48,6 +48,25 @@ class _Group:
     tables: dict[Feature, BalanceTable] = field(default_factory=dict)
     cycles: int = 0
     columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
+    positions: tuple[int, ...] = ()  # in order of coming, of each slot
+
+    @property
+    def shown(self) -> tuple[Slot, ...]:
+        """The slots as they are named: where several strokes fit each pulse, by all of them and its position."""
+        if not self.measurer.strokes_open:
+            return self.slots
+        return tuple(
+            (None, self._that_fit(slot), position)
+            for slot, position in zip(self.slots, self.positions, strict=True)
+        )
+
+    def _that_fit(self, slot: Slot) -> tuple[int, ...] | None:
+        cylinder, one_of, _ = slot
+        may_be = (cylinder,) if cylinder is not None else one_of
+        if may_be is None:
+            return None
+        fit = [c for one in may_be for c in self.measurer.strokes_that_fit(one)]
+        return tuple(dict.fromkeys(fit))
 
 
 class ComparisonKeeper:
@@ -109,6 +128,7 @@ class ComparisonKeeper:
             return
         group.cycles += 1
         group.columns = columns
+        group.positions = tuple(m.position for m in measured)
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -223,6 +243,8 @@ class ComparisonKeeper:
             limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
+        if group.measurer.rings:
+            limited.append("pipe_rings")
         if swamped or (table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT):
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)
@@ -232,19 +254,23 @@ class ComparisonKeeper:
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
+        shown = group.shown
+        may_be = self._columns_that_fit(group, shown)
         cylinders = tuple(
             self._cylinder(
                 slot,
                 deviation,
                 unit,
-                normals[k],
-                predicted[k],
-                _trust(k in disturbed, bool(limited) or withdrawn),
+                _widest_normal([normals[c] for c in may_be[k]]),
+                _widest_prediction([predicted[c] for c in may_be[k]]),
+                _trust(any(c in disturbed for c in may_be[k]), bool(limited) or withdrawn),
             )
             for k, (slot, deviation, withdrawn) in enumerate(
-                zip(group.slots, deviations, table.withdrawn, strict=True)
+                zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
+        if group.measurer.strokes_open:
+            cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
             limited.append("verdict_withdrawn")
         because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
@@ -258,7 +284,7 @@ class ComparisonKeeper:
             unit="percent" if feature.relative else "degrees",
             trust=max((c.trust for c in cylinders), key=TRUST_ORDER.index),
             because=tuple(because),
-            reference=tuple(_label(group.slots[k]) for k in reference) if len(group.slots) >= 2 else (),
+            reference=tuple(_label(shown[k]) for k in reference) if len(shown) >= 2 else (),
             cylinders=cylinders,
         )
 
@@ -352,6 +378,13 @@ class ComparisonKeeper:
         named = all(slot[0] is not None for slot in group.slots)
         return reference if named else range(len(group.slots))
 
+    def _columns_that_fit(self, group: _Group, shown: Sequence[Slot]) -> list[list[int]]:
+        """For each slot the columns of the cylinders that it may be; its own alone where the places are unnamed anyway."""
+        if not group.measurer.strokes_open or any(slot[0] is None for slot in group.slots):
+            return [[k] for k in range(len(shown))]
+        column = {slot[0]: k for k, slot in enumerate(group.slots)}
+        return [[column[c] for c in slot[1] or ()] for slot in shown]
+
     def _candidates(self, slot: Slot) -> tuple[int, ...]:
         cylinder, one_of, _ = slot
         return (cylinder,) if cylinder is not None else (one_of or self._setup.engine.firing_order)
@@ -374,6 +407,25 @@ class ComparisonKeeper:
             if found:
                 out[k] = tuple(found)
         return out
+
+
+def _widest_normal(of: Sequence[Normal | None]) -> Normal | None:
+    """What any of several cylinders may show in health; None where one of them is not known."""
+    known = [n for n in of if n is not None]
+    if len(known) < len(of) or not known:
+        return None
+    return Normal(low=min(n.low for n in known), high=max(n.high for n in known), from_=known[-1].from_)
+
+
+def _widest_prediction(of: Sequence[Predicted | None]) -> Predicted | None:
+    """What the set-up does to any of several cylinders; None where it is not known of one of them."""
+    known = [p for p in of if p is not None]
+    if len(known) < len(of) or not known:
+        return None
+    if len(known) == 1:
+        return known[0]
+    low, high = min(p.low for p in known), max(p.high for p in known)
+    return Predicted(deviation=(low + high) / 2, low=low, high=high)
 
 
 def described_normals(

@@ -249,6 +249,9 @@ def warnings_of(
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
+    for measurer in measurers:
+        if measurer.strokes_open or measurer.rings:
+            warn("strokes_open" if measurer.strokes_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT:
             became = "smaller" if change < 0 else "larger"
@@ -289,6 +292,25 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _strokes(measurer: ProbeMeasurer) -> str:
+    """Which strokes fit each pulse where it is not one alone, and what would settle it."""
+    name = measurer.probe.name
+    if measurer.strokes_open and not measurer.rings:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
+            f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
+            "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
+        )
+    named = "all that fit are named" if measurer.strokes_open else "it may be an earlier cylinder's doing"
+    turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
+    return (
+        f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "
+        f"it alters the pulses of the next half cycle, so that an odd one need not be its own cylinder's: {named}. Put the probe "
+        f"into one bank's own pipe, closer to the engine (`sees`), or compare with the intake pulses, and crank again.{turn}"
+    )
 
 
 def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
