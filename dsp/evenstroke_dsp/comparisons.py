@@ -10,6 +10,7 @@ import numpy as np
 from .balance import ALPHA, BalanceTable, CylinderDeviation
 from .blocks import Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
+from .even_margin import EVEN_MARGIN_PERCENT
 from .features import Feature, unit_of_value
 from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
@@ -26,6 +27,9 @@ SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
 given. Idling has many cycles, and its intervals become a tenth wider by this than by halves; cranking has few, and its
 become 4 to 8 % narrower after six."""
+
+_MERGING = 2
+"""Which of the causes in `ComparisonKeeper._altered` is that pulses merge."""
 
 _FEW_CYCLES = 3
 """So many in another turning are no crank, and make way for the next one."""
@@ -148,6 +152,7 @@ class ComparisonKeeper:
             key: (
                 g.measurer.corner_values(g.stretch, g.rotation),
                 g.measurer.displaced_values(g.stretch, g.rotation),
+                g.measurer.redefined_values(g.stretch, g.rotation),
             )
             for key, g in self._groups.items()
         }
@@ -177,10 +182,12 @@ class ComparisonKeeper:
         table: BalanceTable,
         reference: tuple[int, ...],
         causes: Sequence[Altered | None],
-    ) -> None:
-        """Lets the intervals hold what an unknown low corner, and an uncertain crank angle, may have moved."""
+    ) -> float:
+        """Lets the intervals hold what an unknown low corner, an uncertain crank angle and another end of pulses that merge may
+        have moved; the most that the last of them moves, per cent or degrees."""
         found = []
-        for altered in causes:
+        of_merging = 0.0
+        for number, altered in enumerate(causes):
             if altered is None or altered[0][feature.name].size != len(group.slots):
                 continue
             as_read, moved = altered[0][feature.name], altered[1][feature.name]
@@ -188,9 +195,12 @@ class ComparisonKeeper:
             wider = widening(as_read[columns], moved[:, columns], reference, relative=feature.relative)
             if wider is not None:
                 found.append(wider)
+                if number == _MERGING:
+                    of_merging = float(max(wider.up.max(), -wider.down.min()))
         if found:
             table.down = np.sum([w.down for w in found], axis=0)
             table.up = np.sum([w.up for w in found], axis=0)
+        return of_merging
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
@@ -232,13 +242,16 @@ class ComparisonKeeper:
         disturbed = self._disturbed(probe, feature, group.slots, group.stretch)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
-        self._widen(group, feature, table, reference, self._altered.get((probe.name, group.stretch), ()))
+        altered = self._altered.get((probe.name, group.stretch), ())
+        merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
         swamped = group.measurer.swamped and group.stretch == "cranking"
         if swamped:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if feature.relative and merging > EVEN_MARGIN_PERCENT:
+            limited.append("strokes_merge")
         if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
         if group.measurer.hidden_by_gap:

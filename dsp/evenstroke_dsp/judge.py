@@ -20,7 +20,7 @@ from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
-from .wording import counted
+from .wording import counted, listed
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
@@ -366,6 +366,21 @@ def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning
             )
 
 
+def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
+    """Which cylinders' pulses merge, where how large each is depends on where one of them is said to end."""
+    merged = {c.probe for c in comparisons if "strokes_merge" in c.because}
+    for measurer in measurers:
+        if measurer.probe.name in merged:
+            pairs = listed(f"{a} with {b}" for a, b in measurer.close_pairs)
+            yield CodedWarning(
+                code="strokes_merge",
+                text=f"{measurer.probe.name}: strokes that follow closely merge into one pulse ({pairs}), and how large each of "
+                "the two is depends on where one is said to end and the other to begin. The intervals hold what that changes: "
+                "what one of them shows may be the other's. A probe that hears one bank alone (`sees`) hears them apart where "
+                "they are of different banks; starter current compares their compression.",
+            )
+
+
 def judgement(
     setup: Setup,
     source: SourceInfo,
@@ -402,6 +417,7 @@ def judgement(
             )
         )
     warnings += _signal_warnings(comparisons)
+    warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None

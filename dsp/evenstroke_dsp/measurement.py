@@ -48,6 +48,10 @@ from .setup import PULSE_ROLES, Probe, Setup
 from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound, travel_time
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
+_OTHER_ARMS = (0.8, 1.0)
+_OTHER_MIDDLES = (-0.5, 0.0, 0.5)
+"""Where else one may say that a pulse ends which merges with its neighbour, at the farthest at the neighbour's middle; and where
+its middle is, which uneven pulses do not share, as a share of how far it is sought."""
 _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
@@ -69,6 +73,10 @@ the interval. On upright V6s, sixes and V8s of the second model with a dead exha
 held for 11 of the 13 whose oddest rise was not that cylinder's and for 8 of 25 whose was; both for 10 and 2."""
 _RINGS_ON_DEG = 360.0
 """How far back the stroke may lie that left an odd rise in an exhaust that rings: 110 to 310 degrees in those 13."""
+_OVERLAP = 0.25
+"""Of a firing interval, by which the plenum falls fastest before the middle of a stroke that overlaps with the next one's. Of 24
+simulated sixes and eights (draws of dsp/make_pulse_phases.py) it was 0.06 to 0.74; sought around the stroke's own middle, three
+of them with an open throttle had each pulse named after the next cylinder."""
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that names would come and go
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
@@ -482,6 +490,53 @@ class ProbeMeasurer:
             {name: np.array([_values(measured, name) for measured in moved]) for name in names},
         )
 
+    def redefined_values(
+        self, kind: StretchKind, rotation: int | None = None
+    ) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+        """What the mean cycle measures, and what it does where pulses are said to end elsewhere; as `corner_values` gives them.
+
+        Evenly spaced pulses all end alike. Uneven ones merge by twos, and how large each of two is, is then a matter of where one
+        ends and the other begins. None for even ones, for those of the starter, and where there is no mean cycle yet.
+        """
+        found = self._mean_of(kind, rotation)
+        if found is None or self.evenly_heard or self.pulse.shape is Shape.HUMP:
+            return None
+        latest, mean = found
+        whole = -mean.whole if self.inverted else mean.whole
+        as_read = self._of_cycle(latest, whole, mean.times)
+        own = self._own_middles(latest, whole)
+        others = [
+            self._of_cycle(latest, whole, mean.times, aside, arm)
+            for arm in _OTHER_ARMS
+            for aside in (own, *(share * self._reach() * np.ones(own.size) for share in _OTHER_MIDDLES))
+        ]
+        names = [feature.name for feature in self.pulse.features]
+        return (
+            {name: _values(as_read, name) for name in names},
+            {name: np.array([_values(measured, name) for measured in others]) for name in names},
+        )
+
+    def _own_middles(self, like: _Latest, cycle: Floats) -> Floats:
+        """How far from the middle that all share each place's own steepest one lies in a mean cycle, degrees, shape (places,)."""
+        firing = np.array([p.firing_deg for p in like.places])
+        shared = self._middle(like.span, fold(cycle, firing))
+        reach = self._reach()
+        own = [middle_in_fold(fold(cycle, np.array([at])), self.pulse.shape, shared, reach) for at in firing]
+        return np.asarray(own) - shared
+
+    @property
+    def close_pairs(self) -> tuple[tuple[int, int], ...]:
+        """Cylinders that follow each other more closely than those that are heard do on average."""
+        angles = firing_angles(self.setup.engine)
+        heard = sorted(self.heard, key=lambda c: angles[c])
+        gaps = [
+            (angles[b] - angles[a]) % CYCLE_DEG for a, b in zip(heard, [*heard[1:], heard[0]], strict=True)
+        ]
+        close = CYCLE_DEG / len(heard) - _EVEN_SPACING_DEG / 2
+        return tuple(
+            (a, b) for a, b, gap in zip(heard, [*heard[1:], heard[0]], gaps, strict=True) if gap < close
+        )
+
     def _mean_of(self, kind: StretchKind, rotation: int | None) -> tuple[_Latest, MeanCycle] | None:
         """The latest counted cycle of a stretch, and of unnamed places of a turning, and the mean one; None before the
         second."""
@@ -490,9 +545,15 @@ class ProbeMeasurer:
         return None if latest is None or mean is None or mean.cycles < 2 else (latest, mean)
 
     def _of_cycle(
-        self, like: _Latest, cycle: Floats, times: Floats, displaced_deg: Floats | None = None
+        self,
+        like: _Latest,
+        cycle: Floats,
+        times: Floats,
+        displaced_deg: Floats | None = None,
+        arm: float = _ARM,
     ) -> tuple[Measured, ...]:
-        """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window."""
+        """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window; arm: how far it
+        reaches, of the way to the next pulse's middle."""
         begin, half, step = like.span.start_deg, STEPS // 2, CYCLE_DEG / STEPS
         turns = (times[half:-1] - times[-1], times[:-1], times[:half] + times[-1])
         at = np.concatenate(turns)
@@ -503,7 +564,7 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg)
+        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg, arm)
 
     def _find_unheard(self, kind: StretchKind) -> None:
         key = self._most_cranked()
@@ -520,9 +581,8 @@ class ProbeMeasurer:
             self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
 
     def _find_rings(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
-        crowded = self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
         memory = self.folds.get(self._fold_key(span, places, kind))
-        if kind != "cranking" or self.probe.role != "exhaust_pulse" or not (crowded and self.evenly_heard):
+        if kind != "cranking" or self.probe.role != "exhaust_pulse" or not self._crowded:
             return
         if memory is None or memory.mean is None or not span.rotation.places_known:
             return
@@ -593,6 +653,7 @@ class ProbeMeasurer:
         signal: _Signal,
         middle: float,
         displaced_deg: Floats | None = None,
+        arm: float = _ARM,
     ) -> tuple[Measured, ...]:
         middles = self._nominal(span, places)
         displaced = np.zeros(len(places)) if displaced_deg is None else displaced_deg
@@ -607,8 +668,8 @@ class ProbeMeasurer:
                 span.rotation,
                 span.start_deg + float(middles[which] + displaced[which]),
                 middle,
-                gap_before,
-                gap_after,
+                gap_before * arm,
+                gap_after * arm,
             )
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
@@ -640,7 +701,7 @@ class ProbeMeasurer:
     def _window(
         self, rotation: Rotation, at_deg: float, middle: float, before: float, after: float
     ) -> Window:
-        arm_before, arm_after = min(_ARM * before, LONGEST_ARM_DEG), min(_ARM * after, LONGEST_ARM_DEG)
+        arm_before, arm_after = min(before, LONGEST_ARM_DEG), min(after, LONGEST_ARM_DEG)
         times = rotation.times_at(np.array([at_deg - arm_before, at_deg, at_deg + arm_after])) + self.delay_s
         opens = None
         if any(feature.name == "suction" for feature in self.pulse.features):
@@ -770,9 +831,17 @@ class ProbeMeasurer:
         return middle_in_fold(folded, self.pulse.shape, self._expected_middle(span), reach)
 
     def _expected_middle(self, span: CycleSpan) -> float:
-        """As `_nominal_middle`, and later by what the gas takes where that had to be estimated, degrees."""
+        """As `_nominal_middle`, but earlier where intake strokes overlap, and later by what the gas takes where that had to be
+        estimated, degrees."""
         late = 0.0 if self.travel is None else self.travel.delay_s * span.rpm * 6.0
+        if self._crowded and self.pulse.shape is Shape.FALL:
+            late -= _OVERLAP * CYCLE_DEG / self.pulses_a_cycle
         return self._nominal_middle() + late
+
+    @property
+    def _crowded(self) -> bool:
+        """Whether pulses come evenly and so close that each one's stroke goes on when the next one's begins."""
+        return self.evenly_heard and self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:

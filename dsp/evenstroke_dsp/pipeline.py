@@ -196,7 +196,8 @@ class Pipeline:
         return tracker is self._sync and any(
             twice_by_pulses(probe, m.mean_cycle, cylinders)
             for m in every
-            if len(self._setup.sees(m.probe)) == cylinders
+            # Strokes that come by twos are half as many pulses by themselves, however often the sync comes.
+            if len(self._setup.sees(m.probe)) == cylinders and m.evenly_heard
         )
 
     def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
