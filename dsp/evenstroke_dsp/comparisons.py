@@ -258,6 +258,8 @@ class ComparisonKeeper:
             limited.append("wheel_gap")
         if group.measurer.rings:
             limited.append("pipe_rings")
+        if group.measurer.between_places:
+            limited.append("between_places")
         if swamped or (table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT):
             limited.append("noisy")
         unit = unit_of_value(feature.name, group.measurer.unit)

@@ -297,6 +297,14 @@ def warnings_of(
 def _strokes(measurer: ProbeMeasurer) -> str:
     """Which strokes fit each pulse where it is not one alone, and what would settle it."""
     name = measurer.probe.name
+    if measurer.between_places:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
+            f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
+            "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
+            "battery, and crank again."
+        )
     if measurer.strokes_open and not measurer.rings:
         pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
         return (

@@ -77,7 +77,13 @@ _OVERLAP = 0.25
 """Of a firing interval, by which the plenum falls fastest before the middle of a stroke that overlaps with the next one's. Of 24
 simulated sixes and eights (draws of dsp/make_pulse_phases.py) it was 0.06 to 0.74; sought around the stroke's own middle, three
 of them with an open throttle had each pulse named after the next cylinder."""
-_FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that names would come and go
+_PLACE_SPREAD_DEG, _PLACE_TOLD = 15.0, math.log(20.0)
+_PLACE_SURE = math.log(200.0)
+"""Standard deviation of where a healthy engine's pulses lie in their place, beside the crank angle's own; and the logarithm of
+the odds from which a place is taken against the neighbour's, and taken again where it had been left open. By the draws of
+dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
+_FEWEST_TO_PLACE = 2
+_FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
 """Cycles that can be measured anew when the probe turns out to be the other way up."""
@@ -216,6 +222,7 @@ class ProbeMeasurer:
     rings: bool = False
     """Two rises nearly as steep follow each exhaust stroke: what one stroke leaves in the pipe alters later pulses."""
     _rises_aside: bool = False
+    _between: bool = False
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
@@ -297,17 +304,26 @@ class ProbeMeasurer:
     @property
     def strokes_open(self) -> bool:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
-        upside down, or the exhaust rings and its steepest rise is not where a stroke's is."""
+        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places."""
+        return self._may_be_upside_down or self._rises_aside or self._between
+
+    @property
+    def _may_be_upside_down(self) -> bool:
         mean = self.mean_cycle
-        if mean is None or mean.cycles < _FEWEST_TO_OPEN or self.pulse.shape is Shape.HUMP:
-            return False
-        return (self.polarity_doubtful and self.probe.role in PULSE_ROLES) or self._rises_aside
+        told = mean is not None and mean.cycles >= _FEWEST_TO_OPEN
+        hump = self.pulse.shape is Shape.HUMP
+        return told and not hump and self.polarity_doubtful and self.probe.role in PULSE_ROLES
+
+    @property
+    def between_places(self) -> bool:
+        """Whether the pulses lie between two cylinders' places, as far as the crank angle is known."""
+        return self.strokes_open and self._between
 
     def strokes_that_fit(self, cylinder: int) -> tuple[int, ...]:
-        """The cylinders of which one made the pulse in this cylinder's place, in firing order, that cylinder last.
+        """The cylinders of which one made the pulse in this cylinder's place, in firing order.
 
-        Upside down, what looks like a stroke is the recovery after the one before. In a pipe that rings any stroke up to
-        half a cycle before may have left it.
+        Upside down, what looks like a stroke is the recovery after the one before. Between two places it may be either. In a
+        pipe that rings any stroke up to half a cycle before may have left it.
         """
         if not self.strokes_open:
             return (cylinder,)
@@ -316,8 +332,10 @@ class ProbeMeasurer:
         back = 1
         if self._rises_aside:
             back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
-        back = min(back, len(order) - 1)
-        return tuple(order[(at - k) % len(order)] for k in range(back, -1, -1))
+        # Between two places windows take now the one pulse and now the other.
+        ahead = 1 if self._between else 0
+        fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
+        return tuple(dict.fromkeys(fit))
 
     @property
     def heard(self) -> tuple[int, ...]:
@@ -373,6 +391,8 @@ class ProbeMeasurer:
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)
+        if not counts and not self._counted:
+            self._between = self._widely_in_doubt(span)
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
         return self._pulses(span, places, signal, middle)
@@ -394,6 +414,7 @@ class ProbeMeasurer:
         self._learn(span, kind, places, signal)
         self._find_unheard(kind)
         self._find_rings(span, kind, places)
+        self._find_between(span, kind, places)
         odds = odds_of_inverted(
             self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
         )
@@ -508,7 +529,10 @@ class ProbeMeasurer:
         others = [
             self._of_cycle(latest, whole, mean.times, aside, arm)
             for arm in _OTHER_ARMS
-            for aside in (own, *(share * self._reach() * np.ones(own.size) for share in _OTHER_MIDDLES))
+            for aside in (
+                own,
+                *(share * self._reach(latest.span) * np.ones(own.size) for share in _OTHER_MIDDLES),
+            )
         ]
         names = [feature.name for feature in self.pulse.features]
         return (
@@ -520,7 +544,7 @@ class ProbeMeasurer:
         """How far from the middle that all share each place's own steepest one lies in a mean cycle, degrees, shape (places,)."""
         firing = np.array([p.firing_deg for p in like.places])
         shared = self._middle(like.span, fold(cycle, firing))
-        reach = self._reach()
+        reach = self._reach(like.span)
         own = [middle_in_fold(fold(cycle, np.array([at])), self.pulse.shape, shared, reach) for at in firing]
         return np.asarray(own) - shared
 
@@ -584,12 +608,38 @@ class ProbeMeasurer:
         memory = self.folds.get(self._fold_key(span, places, kind))
         if kind != "cranking" or self.probe.role != "exhaust_pulse" or not self._crowded:
             return
+        if not self.evenly_heard:
+            return
         if memory is None or memory.mean is None or not span.rotation.places_known:
             return
         interval = CYCLE_DEG / self.pulses_a_cycle
         self.rings = rival_slope(memory.mean, self.pulse.shape, interval) > _RIVAL
         aside = abs(self._middle(span, memory.mean) - self._expected_middle(span))
         self._rises_aside = self.rings and aside > _ASIDE * interval
+
+    def _find_between(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
+        """Between two cylinders: the odds that the pulses are their own place's, by how far they lie from it and from the
+        neighbour's. The interval times what one distance is more than the other, over twice the variance, is their logarithm."""
+        memory = self.folds.get(self._fold_key(span, places, kind))
+        latest = self._latest_of.get(self._fold_key(span, places, kind))
+        known = kind == "cranking" and span.rotation.places_known and self.pulse.shape is not Shape.HUMP
+        if not known or memory is None or memory.mean is None or latest is None:
+            return
+        if self.pulses_a_cycle < 2 or not self.evenly_heard:
+            return
+        interval = CYCLE_DEG / self.pulses_a_cycle
+        off = self._middle(span, memory.mean) - self._expected_middle(span)
+        sigma = math.hypot(_PLACE_SPREAD_DEG, (latest.doubt_deg or 0.0) / 2.0)
+        told = interval * (interval - 2.0 * abs(off)) / (2.0 * sigma**2)
+        first = memory.cycles < _FEWEST_TO_PLACE
+        self._between = told < (_PLACE_SURE if self._between and not first else _PLACE_TOLD)
+        self._between |= first and self._widely_in_doubt(span)
+
+    def _widely_in_doubt(self, span: CycleSpan) -> bool:
+        """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
+        known = span.rotation.places_known and self.pulse.shape is not Shape.HUMP
+        doubt = span.uncertainty_deg if known and self.evenly_heard and self.pulses_a_cycle > 1 else None
+        return doubt is not None and doubt > _ANGLE_MATTERS * CYCLE_DEG / self.pulses_a_cycle
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
@@ -806,7 +856,7 @@ class ProbeMeasurer:
 
     def _reaches(self, span: CycleSpan) -> tuple[float, float]:
         """Degrees after the cycle's start within which all that is measured of it lies."""
-        reach = self._reach() + LONGEST_ARM_DEG
+        reach = self._reach(span) + LONGEST_ARM_DEG
         if self.travel is not None:
             reach += self.travel.delay_s * span.rpm * 6.0
         places = self.places(span)
@@ -816,12 +866,15 @@ class ProbeMeasurer:
         first, last = float(nominal.min()) - reach, float(nominal.max()) + reach
         return min(first, -LONGEST_ARM_DEG), max(last, CYCLE_DEG + LONGEST_ARM_DEG)
 
-    def _reach(self) -> float:
-        """How far from where it is expected a pulse's middle is sought, degrees."""
-        return min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
+    def _reach(self, span: CycleSpan) -> float:
+        """How far from where it is expected a pulse's middle is sought, degrees: further where the angle itself is in doubt, as
+        in a three that all but stalls at each compression."""
+        doubt = span.uncertainty_deg if self.evenly_heard else None
+        longest = _LONGEST_REACH_DEG + (doubt or 0.0)
+        return min(min(firing_intervals(self.setup.engine)) / 2, longest)
 
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
-        reach = self._reach()
+        reach = self._reach(span)
         if not span.rotation.places_known:
             known = self._unnamed_middles.get(span.rotation_index)
             return middle_in_fold(folded, self.pulse.shape, known, reach)
@@ -840,8 +893,8 @@ class ProbeMeasurer:
 
     @property
     def _crowded(self) -> bool:
-        """Whether pulses come evenly and so close that each one's stroke goes on when the next one's begins."""
-        return self.evenly_heard and self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
+        """Whether pulses come so close that each one's stroke goes on when the next one's begins."""
+        return self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:
