@@ -35,7 +35,7 @@ from .history import History
 from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
-from .polarity import DOUBTFUL_FROM, INVERTED_FROM, LevelStep, level_step, odds_of_inverted
+from .polarity import DOUBTFUL_FROM, INVERTED_FROM, STATED_RIGHT, LevelStep, level_step, odds_of_inverted
 from .pulse_evidence import (
     CORNER_PRIOR,
     LONGEST_TRAVEL_M,
@@ -82,7 +82,10 @@ _PLACE_SURE = math.log(200.0)
 """Standard deviation of where a healthy engine's pulses lie in their place, beside the crank angle's own; and the logarithm of
 the odds from which a place is taken against the neighbour's, and taken again where it had been left open. By the draws of
 dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
-_FEWEST_TO_PLACE = 2
+_FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
+"""Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
+but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_MOST_SIMULATED = 8  # cylinders, by dsp/make_pulse_phases.py: what the phases of more say of an exhaust's polarity is not known
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
@@ -223,6 +226,7 @@ class ProbeMeasurer:
     """Two rises nearly as steep follow each exhaust stroke: what one stroke leaves in the pipe alters later pulses."""
     _rises_aside: bool = False
     _between: bool = False
+    _speaks_for_inverted: bool = False
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
@@ -311,8 +315,10 @@ class ProbeMeasurer:
     def _may_be_upside_down(self) -> bool:
         mean = self.mean_cycle
         told = mean is not None and mean.cycles >= _FEWEST_TO_OPEN
-        hump = self.pulse.shape is Shape.HUMP
-        return told and not hump and self.polarity_doubtful and self.probe.role in PULSE_ROLES
+        asked = (
+            self.probe.role == "exhaust_pulse" and self._crowded and self.pulses_a_cycle <= _MOST_SIMULATED
+        )
+        return told and asked and self.polarity_doubtful and self._speaks_for_inverted
 
     @property
     def between_places(self) -> bool:
@@ -419,6 +425,8 @@ class ProbeMeasurer:
             self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
         )
         was = self.inverted
+        # With the odds before looking taken off: whether the recording itself speaks for the other way up.
+        self._speaks_for_inverted = odds is not None and odds * STATED_RIGHT > 1.0
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
@@ -639,7 +647,7 @@ class ProbeMeasurer:
         """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
         known = span.rotation.places_known and self.pulse.shape is not Shape.HUMP
         doubt = span.uncertainty_deg if known and self.evenly_heard and self.pulses_a_cycle > 1 else None
-        return doubt is not None and doubt > _ANGLE_MATTERS * CYCLE_DEG / self.pulses_a_cycle
+        return doubt is not None and doubt > _ONE_CYCLE_MISLEADS * CYCLE_DEG / self.pulses_a_cycle
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal

@@ -39,10 +39,10 @@ _LEVEL: dict[str, tuple[float, float]] = {"intake_pulse": (-0.1, 3.5), "exhaust_
 simulated cranks the intake's level falls by 0.02 (8 Hz corner) to 16 heights (none) and never rises; the
 exhaust's rises by up to 0.4."""
 _SKEWNESS_MOST = 1.0
-_SKEWED_CYLINDERS = 4
-"""The skewness of the exhaust of up to so many lies between -2 and 0.3 for most simulated engines and corners; it may not decide
-alone. The pulses of more overlap, and pipes that ring make them lopsided either way: upright sixes of a second model of engines
-came to 0.3 to 0.7 (tests/bench/second_model)."""
+_LOPSIDED, _SKEWED_EITHER_WAY = range(5, 9), 0.8
+"""The skewness of the exhaust of up to four cylinders lies between -2 and 0.3 for most simulated engines and corners; it may
+not decide alone. The pulses of five to eight overlap, and pipes that ring make them lopsided either way, of which nothing is taken up to
+the second: upright sixes of a second model of engines came to 0.3 to 0.7 (tests/bench/second_model)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,8 @@ def odds_of_inverted(
     if step is not None and role in _LEVEL:
         scale, most = _LEVEL[role]
         odds *= math.exp(float(np.clip(-step.heights / scale, -most, most)))
-    few = cylinders <= _SKEWED_CYLINDERS
-    if role == "exhaust_pulse" and few and mean is not None and mean.cycles >= 2:
-        odds *= math.exp(float(np.clip(mean.skewness, -_SKEWNESS_MOST, _SKEWNESS_MOST)))
+    if role == "exhaust_pulse" and mean is not None and mean.cycles >= 2:
+        nothing = _SKEWED_EITHER_WAY if cylinders in _LOPSIDED else 0.0
+        skewness = math.copysign(max(abs(mean.skewness) - nothing, 0.0), mean.skewness)
+        odds *= math.exp(float(np.clip(skewness, -_SKEWNESS_MOST, _SKEWNESS_MOST)))
     return odds
