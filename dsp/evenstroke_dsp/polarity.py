@@ -41,8 +41,8 @@ exhaust's rises by up to 0.4."""
 _SKEWNESS_MOST = 1.0
 _LOPSIDED, _SKEWED_EITHER_WAY = range(5, 9), 0.8
 """The skewness of the exhaust of up to four cylinders lies between -2 and 0.3 for most simulated engines and corners; it may
-not decide alone. The pulses of five to eight overlap, and pipes that ring make them lopsided either way, of which nothing is taken up to
-the second: upright sixes of a second model of engines came to 0.3 to 0.7 (tests/bench/second_model)."""
+not decide alone. The pulses of five to eight overlap, and pipes that ring make them lopsided either way, of which nothing is
+taken up to the second: upright sixes of a second model of engines came to 0.3 to 0.7 (tests/bench/second_model)."""
 
 
 @dataclass(frozen=True, slots=True)
