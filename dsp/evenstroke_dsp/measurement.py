@@ -525,10 +525,10 @@ class ProbeMeasurer:
         """What the mean cycle measures, and what it does where pulses are said to end elsewhere; as `corner_values` gives them.
 
         Evenly spaced pulses all end alike. Uneven ones merge by twos, and how large each of two is, is then a matter of where one
-        ends and the other begins. None for even ones, for those of the starter, and where there is no mean cycle yet.
+        ends and the other begins. None for even ones, for few that stand apart, and where there is no mean cycle yet.
         """
         found = self._mean_of(kind, rotation)
-        if found is None or self.evenly_heard or self.pulse.shape is Shape.HUMP:
+        if found is None or self.evenly_heard or self.pulse.shape is Shape.HUMP or not self._crowded:
             return None
         latest, mean = found
         whole = -mean.whole if self.inverted else mean.whole
