@@ -20,7 +20,7 @@ from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
-from .wording import counted
+from .wording import counted, listed
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
@@ -264,6 +264,9 @@ def warnings_of(
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
+    for measurer in measurers:
+        if measurer.strokes_open or measurer.rings:
+            warn("strokes_open" if measurer.strokes_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT:
             became = "smaller" if change < 0 else "larger"
@@ -304,6 +307,33 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _strokes(measurer: ProbeMeasurer) -> str:
+    """Which strokes fit each pulse where it is not one alone, and what would settle it."""
+    name = measurer.probe.name
+    if measurer.between_places:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
+            f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
+            "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
+            "battery, and crank again."
+        )
+    if measurer.strokes_open and not measurer.rings:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
+            f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
+            "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
+        )
+    named = "all that fit are named" if measurer.strokes_open else "it may be an earlier cylinder's doing"
+    turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
+    return (
+        f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "
+        f"it alters the pulses of the next half cycle, so that an odd one need not be its own cylinder's: {named}. Put the probe "
+        f"into one bank's own pipe, closer to the engine (`sees`), or compare with the intake pulses, and crank again.{turn}"
+    )
 
 
 def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
@@ -361,6 +391,21 @@ def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning
             )
 
 
+def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
+    """Which cylinders' pulses merge, where how large each is depends on where one of them is said to end."""
+    merged = {c.probe for c in comparisons if "strokes_merge" in c.because}
+    for measurer in measurers:
+        if measurer.probe.name in merged:
+            pairs = listed(f"{a} with {b}" for a, b in measurer.close_pairs)
+            yield CodedWarning(
+                code="strokes_merge",
+                text=f"{measurer.probe.name}: strokes that follow closely merge into one pulse ({pairs}), and how large each of "
+                "the two is depends on where one is said to end and the other to begin. The intervals hold what that changes: "
+                "what one of them shows may be the other's. A probe that hears one bank alone (`sees`) hears them apart where "
+                "they are of different banks; starter current compares their compression.",
+            )
+
+
 def judgement(
     setup: Setup,
     source: SourceInfo,
@@ -397,6 +442,7 @@ def judgement(
             )
         )
     warnings += _signal_warnings(comparisons)
+    warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None

@@ -656,7 +656,7 @@ def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> Cyc
     unit = unit_of_value(leading, measurer.unit)
     pulses = tuple(
         CylinderPulse(
-            cylinder=m.place.cylinder,
+            cylinder=None if measurer.strokes_open else m.place.cylinder,
             position=m.position,
             value=m.pulse.values.get(leading) if m.pulse is not None else None,
             value_unit=unit,
