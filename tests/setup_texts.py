@@ -1,13 +1,14 @@
-"""Texts of set-up files that several tests begin with: an invented four, its conditions, and its probes' tables."""
+"""Texts of set-up files that several tests begin with: an engine, its conditions, and its probes' tables."""
 
 from __future__ import annotations
 
-FOUR = """\
-schema = 1
-[engine]
-cylinders = 4
-firing_order = [1, 3, 4, 2]
-"""
+
+def engine(*order: int) -> str:
+    """A file's beginning: an engine of so many cylinders that fires in this order."""
+    return f"schema = 1\n[engine]\ncylinders = {len(order)}\nfiring_order = {list(order)}\n"
+
+
+FOUR = engine(1, 3, 4, 2)
 CANNOT_START = """\
 [conditions]
 fuel = "disabled"

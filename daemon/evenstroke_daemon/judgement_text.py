@@ -44,6 +44,7 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
             comparisons=judgement.comparisons,
             findings=judgement.findings,
             refused=None,
+            setup=setup,
             mode="cranking" if judgement.cranked else "idle",
         )
         say(f"What to do: {todo}")

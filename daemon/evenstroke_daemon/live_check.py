@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from evenstroke_dsp.health import ADVICE, SHORT_WORDS, short_word
+from evenstroke_dsp.health import SHORT_WORDS, advice_for, short_word
 from evenstroke_dsp.messages import ProbeHealth
 from evenstroke_dsp.setup import EDGE_ROLES, PULSE_ROLES, Setup
 from evenstroke_dsp.wording import counted
@@ -90,7 +90,7 @@ class LiveCheck:
         if self._cranked and "flat" in problems:
             problems.remove("flat")  # it moved when the engine did, or it is dead by now
         if problems:
-            return f"{now.probe}: {', '.join(_words(problems))}. {ADVICE[problems[0]]}"
+            return f"{now.probe}: {', '.join(_words(problems))}. {advice_for(now.role, problems[0])}"
         if self._cranked:
             return f"{now.probe}: {short_word(now)}{_figures(now)}. Nothing to do."
         if now.role in EDGE_ROLES:

@@ -12,7 +12,7 @@ SHAPES = {"smaller": "v", "larger": "^", "even": "=", "undecided": "?"}
 
 
 def cylinder_name(balance: CylinderBalance) -> str:
-    """ "2", "1 or 6" where only the half-cycle is open, "place 3" where cylinders are unnamed."""
+    """ "2", "1 or 6" where several fit, as with the half-cycle open, "place 3" where cylinders are unnamed."""
     if balance.cylinder is not None:
         return str(balance.cylinder)
     if balance.one_of:

@@ -16,6 +16,9 @@ from scipy import stats
 WINDOW_S = 1.0
 _KEPT_WINDOWS = 120
 FEWEST_WINDOWS = 6
+_REAL_TIME = 0.2
+"""Share by which a clock may be off: cheap oscillators are by some per cent at most (common practice, no source). What goes
+faster or slower came from no board's clock in real time."""
 _SURE_OF_INTERVAL = 0.95
 
 
@@ -51,7 +54,18 @@ class BoardClock:
 
     @property
     def rate(self) -> ClockRate | None:
-        """None until some seconds of one run have come. The last second is left out: it is not over."""
+        """None until some seconds of one run have come, and where they did not come in real time."""
+        found = self._drift()
+        return None if found is None or abs(found.ppm) > 1e6 * _REAL_TIME else found
+
+    @property
+    def pace(self) -> float | None:
+        """How many of the board's seconds came in each of the host's, where that is no clock's error; else None."""
+        found = self._drift()
+        return None if found is None or abs(found.ppm) <= 1e6 * _REAL_TIME else 1.0 + found.ppm / 1e6
+
+    def _drift(self) -> ClockRate | None:
+        """The last second is left out: it is not over."""
         points = list(self._least)[:-1]
         if len(points) < FEWEST_WINDOWS:
             return None

@@ -16,6 +16,7 @@ from scipy import stats
 from .balance import ALPHA, EVEN_MARGIN_PERCENT
 from .conditioning import THINNED_HZ
 from .crank_scatter import NO_SCATTER, crank_scatter
+from .disturbance import altered
 from .findings import effect_words, fitted_words, removal, settle_words
 from .messages import Comparison, CylinderBalance, Judgement, Predicted, SourceInfo
 from .names import pulse_name
@@ -31,9 +32,12 @@ _TEMPERATURE_NOTED_K, _TEMPERATURE_PREVENTS_K = 10.0, 40.0
 _CORNER_RATIO = 1.1
 _ELECTRIC = frozenset({"starter_current", "battery_voltage", "crank_teeth"})
 _THROTTLED = frozenset({"intake_pulse", "manifold_pressure"})
-_FEWEST_UNTOUCHED = 3
-"""Pulses that nothing fitted touches, from whose differences it is told how much one crank differs from the next: with
-two, one difference alone would have to tell (Student's t of 1 degree of freedom is 12.7)."""
+_FEWEST_TELLING = 3
+"""Pulses from whose differences it is told how much one crank differs from the next: with two, one difference alone would
+have to tell (Student's t of 1 degree of freedom is 12.7)."""
+_NOTHING = Predicted(deviation=0.0, low=0.0, high=0.0)
+_DEVIATIONS_A_RANGE = 2 * float(stats.norm.ppf(0.975))
+"""Standard deviations from one end of a 95 % range to the other."""
 
 
 class _Part(msgspec.Struct, frozen=True, kw_only=True):
@@ -58,7 +62,8 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
     and, where the other pulses tell that (`between_cranks`), how much the same engine differs from one crank to the next.
     It is of two whole cranks, looked at once. verdict: `same` where it lies within the even margin, `changed` where it
     reaches beyond and excludes no change, else `undecided`; null for features without verdicts.
-    predicted: what the physics say that the difference in what is fitted makes.
+    predicted: what the physics say that the difference in what is fitted makes; null where they do not speak, or nothing
+    differs.
     between_cranks: whether low and high hold it.
     """
 
@@ -76,9 +81,11 @@ class CylinderChange(_Part, frozen=True, kw_only=True):
 class FeatureChange(_Part, frozen=True, kw_only=True):
     """reference: the cylinders that nothing fitted touches, without one that stands out by having changed: as a part of
     the mean it would move all others. crank_to_crank: standard deviation by which the engine itself differs between the
-    cranks, per cent or degrees, as those cylinders tell it beyond what their cycles scatter (as likely more as less);
-    crank_to_crank_most: it is less with 95 % probability; untouched: how many they are. Null where they are fewer than
-    three."""
+    cranks, per cent or degrees, as pulses tell it beyond what their cycles scatter and what the physics foresee of what is
+    fitted (as likely more as less); crank_to_crank_most: it is less with 95 % probability; telling: how many pulses tell,
+    untouched: how many of the reference nothing fitted touches. Null where fewer than three tell.
+    foreseen: whether the physics' prediction was taken off what they tell it by; without it the small effects that a hose
+    has on every pulse count as the engine's."""
 
     probe: str
     role: str
@@ -90,6 +97,8 @@ class FeatureChange(_Part, frozen=True, kw_only=True):
     crank_to_crank_most: float | None
     untouched: int
     cylinders: tuple[CylinderChange, ...]
+    telling: int
+    foreseen: bool
 
 
 class NotCompared(_Part, frozen=True, kw_only=True):
@@ -135,7 +144,7 @@ def compare(first: Judgement, first_setup: Setup, second: Judgement, second_setu
                 )
             else:
                 pairs.append((comparison, other))
-        changes = [_change(one, other) for one, other in pairs]
+        changes = [_change(one, other, first_setup, second_setup) for one, other in pairs]
     texts = tuple(_texts(changes, first, second, first_setup, second_setup, whole))
     return TwoCranks(
         first=first.source,
@@ -365,11 +374,13 @@ def _plain(value: object) -> str:
 # --- differences ---------------------------------------------------------------------------------
 
 
-def _change(a: Comparison, b: Comparison) -> FeatureChange:
+def _change(a: Comparison, b: Comparison, a_setup: Setup, b_setup: Setup) -> FeatureChange:
     """Deviations of both against the same cylinders: those that are disturbed in neither, and did not change.
 
     The intervals hold at once over the pulses of the feature (Bonferroni). What an unknown low corner does to pulses is in none
-    of them: the same probe does it to both cranks.
+    of them: the same probe does it to both cranks. How much the engine differs from crank to crank the other pulses tell by
+    what is left of their differences once what the physics foresee of the fitted parts is taken off, known as well as they
+    know it; pulses that are touched tell only then.
     """
     first = {c.cylinder: c for c in a.cylinders if c.cylinder is not None and _known(c)}
     second = {c.cylinder: c for c in b.cylinders if c.cylinder is not None and _known(c)}
@@ -389,18 +400,27 @@ def _change(a: Comparison, b: Comparison) -> FeatureChange:
 
     while relative and (moved := _stands_out(differences(reference))) is not None:
         reference = [c for c in reference if c != moved]
+    effects = {c: _effect(first[c], a_setup, second[c], b_setup) for c in both}
     out = []
-    untouched: dict[int, float] = {}
+    untouched: list[int] = []
+    left: dict[int, float] = {}
     variances: dict[int, float] = {}
     if len(reference) >= 2:
-        untouched = differences([c for c in clean if c in reference])
-        variances = {c: x.alone + y.alone for c in untouched for x, y in [against(c)]}
+        untouched = [c for c in clean if c in reference]
+        for cylinder in both:
+            effect = effects[cylinder]
+            if cylinder in untouched or (cylinder not in clean and effect is not None):
+                x, y = against(cylinder)
+                effect = effect or _NOTHING
+                known = ((effect.high - effect.low) / _DEVIATIONS_A_RANGE) ** 2
+                left[cylinder] = x.deviation - y.deviation - effect.deviation
+                variances[cylinder] = x.alone + y.alone + known
         for cylinder in both:
             x, y = against(cylinder)
-            others = [c for c in untouched if c != cylinder]
-            told = len(others) >= _FEWEST_UNTOUCHED
+            others = [c for c in left if c != cylinder]
+            told = len(others) >= _FEWEST_TELLING
             scatter = (
-                crank_scatter([untouched[c] for c in others], [variances[c] for c in others])
+                crank_scatter([left[c] for c in others], [variances[c] for c in others])
                 if told
                 else NO_SCATTER
             )
@@ -412,22 +432,23 @@ def _change(a: Comparison, b: Comparison) -> FeatureChange:
             )
             change = x.deviation - y.deviation
             judged = first[cylinder].verdict is not None and second[cylinder].verdict is not None
+            effect = effects[cylinder]
             out.append(
                 CylinderChange(
                     cylinder=cylinder, first=x.deviation, second=y.deviation, change=change, low=change - reach,
                     high=change + reach, verdict=_word(change - reach, change + reach) if judged else None,
-                    predicted=_predicted(first[cylinder].predicted, second[cylinder].predicted),
-                    between_cranks=told,
+                    predicted=effect if effect is not _NOTHING else None, between_cranks=told,
                 )
             )  # fmt: skip
     of_all = None
-    if len(untouched) >= _FEWEST_UNTOUCHED:
-        of_all = crank_scatter(list(untouched.values()), list(variances.values()))
+    if len(left) >= _FEWEST_TELLING:
+        of_all = crank_scatter(list(left.values()), list(variances.values()))
     return FeatureChange(
         probe=a.probe, role=a.role, feature=a.feature, stretch=a.stretch, unit=a.unit,
         reference=tuple(reference), cylinders=tuple(out), untouched=len(untouched),
         crank_to_crank=of_all.quantile(0.5) if of_all else None,
-        crank_to_crank_most=of_all.quantile(0.95) if of_all else None,
+        crank_to_crank_most=of_all.quantile(0.95) if of_all else None, telling=len(left),
+        foreseen=any(effects[c] is not None and effects[c] is not _NOTHING for c in left),
     )  # fmt: skip
 
 
@@ -438,7 +459,7 @@ def _stands_out(differences: dict[int, float]) -> int | None:
     with Bonferroni's bound: Cook and Weisberg, Residuals and Influence in Regression, 1982, section 2.2; from memory).
     """
     n = len(differences)
-    if n - 1 < _FEWEST_UNTOUCHED:
+    if n - 1 < _FEWEST_TELLING:
         return None
     far = {}
     for cylinder, difference in differences.items():
@@ -514,13 +535,31 @@ def _word(low: float, high: float) -> Literal["changed", "same", "undecided"]:
     return "changed" if low > 0 or high < 0 else "undecided"
 
 
-def _predicted(a: Predicted | None, b: Predicted | None) -> Predicted | None:
-    """What the difference in what is fitted makes: all of it, where only one crank has something fitted."""
-    if a is not None and b is None:
-        return a
-    if b is not None and a is None:
-        return Predicted(deviation=-b.deviation, low=-b.high, high=-b.low)
-    return None
+def _effect(
+    first: CylinderBalance, first_setup: Setup, second: CylinderBalance, second_setup: Setup
+) -> Predicted | None:
+    """What the difference in what is fitted makes of the difference of this pulse; None where that is not known.
+
+    The same parts do the same in both cranks. Of different ones in the same engine the two predictions err together, which
+    is not counted on here.
+    """
+    if fitted_key(first_setup) == fitted_key(second_setup):
+        return _NOTHING
+
+    def of(balance: CylinderBalance, setup: Setup) -> Predicted | None:
+        return balance.predicted if altered(setup) else _NOTHING
+
+    one, other = of(first, first_setup), of(second, second_setup)
+    if one is None or other is None:
+        return None
+    if one is other:
+        return _NOTHING
+    middle = one.deviation - other.deviation
+    return Predicted(
+        deviation=middle,
+        low=middle - math.hypot(one.deviation - one.low, other.high - other.deviation),
+        high=middle + math.hypot(one.high - one.deviation, other.deviation - other.low),
+    )
 
 
 # --- words -----------------------------------------------------------------------------------------
@@ -611,17 +650,29 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
     """How much the engine itself differs from one crank to the next, and whether the intervals hold that."""
     judged = [c for c in changes if any(x.verdict for x in c.cylinders)]
     told = [c for c in judged if c.crank_to_crank is not None]
-    if told:
+    for foreseen in (True, False):
+        of = [c for c in told if c.foreseen is foreseen]
+        if not of:
+            continue
         sizes = listed(
             f"{pulse_name(c.role, c.feature)} ({c.probe}) {c.crank_to_crank:.1f} % (less than "
-            f"{max(c.crank_to_crank_most or 0.0, 0.1):.1f} %, as {c.untouched} pulses tell)"
-            for c in told
+            f"{max(c.crank_to_crank_most or 0.0, 0.1):.1f} %, as {c.telling} pulses tell)"
+            for c in of
         )
-        whose = "the pulses" if alike else "the pulses that nothing fitted touches"
+        if foreseen:
+            whose = "the pulses differ, beyond what their cycles scatter and what engine physics foresee of what is fitted,"
+        elif alike:
+            whose = "the pulses differ, beyond what their cycles scatter,"
+        else:
+            whose = "the pulses that nothing fitted touches differ, beyond what their cycles scatter,"
+        uncounted = (
+            ""
+            if foreseen or alike
+            else " What little the fitted parts do to those too is not worked out and counts as the engine's."
+        )
         yield (
-            f"From one crank to the next {whose} differ, beyond what their cycles scatter, by (standard deviation, and what it "
-            f"is below with 95 % probability): {sizes}. Each interval above holds that, where at least three other pulses tell "
-            "it."
+            f"From one crank to the next {whose} by (standard deviation, and what it is below with 95 % probability): {sizes}. "
+            f"Each interval above holds that, where at least three other pulses tell it.{uncounted}"
         )
     if any(not x.between_cranks for c in judged for x in c.cylinders):
         without = listed(
@@ -633,8 +684,8 @@ def _between_words(changes: Sequence[FeatureChange], *, alike: bool) -> Iterator
         )
         yield (
             f"Of {without} some intervals are of the cycles recorded alone: fewer than three other pulses are untouched in both "
-            "cranks, so that how much the engine differs from one crank to the next is not in them. A third crank, as the "
-            "second, would show it: compare those two."
+            "cranks or have a prediction of what touches them, so that how much the engine differs from one crank to the next is "
+            "not in them. A third crank, as the second, would show it: compare those two."
         )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from .balance import ALPHA, BalanceTable, CylinderDeviation
 from .blocks import Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
+from .even_margin import EVEN_MARGIN_PERCENT
 from .features import Feature, unit_of_value
 from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
@@ -18,14 +19,13 @@ from .normal import generic_normal
 from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
 
-_NOISY_PERCENT = 12.0
-"""Spread from cycle to cycle, per cent, from which a comparison says that it is limited by noise; the
-verdicts need no such limit, their intervals widen by themselves."""
-
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
 given. Idling has many cycles, and its intervals become a tenth wider by this than by halves; cranking has few, and its
 become 4 to 8 % narrower after six."""
+
+_MERGING = 2
+"""Which of the causes in `ComparisonKeeper._altered` is that pulses merge."""
 
 _FEW_CYCLES = 3
 """So many in another turning are no crank, and make way for the next one."""
@@ -48,6 +48,25 @@ class _Group:
     tables: dict[Feature, BalanceTable] = field(default_factory=dict)
     cycles: int = 0
     columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
+    positions: tuple[int, ...] = ()  # in order of coming, of each slot
+
+    @property
+    def shown(self) -> tuple[Slot, ...]:
+        """The slots as they are named: where several strokes fit each pulse, by all of them and its position."""
+        if not self.measurer.strokes_open:
+            return self.slots
+        return tuple(
+            (None, self._that_fit(slot), position)
+            for slot, position in zip(self.slots, self.positions, strict=True)
+        )
+
+    def _that_fit(self, slot: Slot) -> tuple[int, ...] | None:
+        cylinder, one_of, _ = slot
+        may_be = (cylinder,) if cylinder is not None else one_of
+        if may_be is None:
+            return None
+        fit = [c for one in may_be for c in self.measurer.strokes_that_fit(one)]
+        return tuple(dict.fromkeys(fit))
 
 
 class ComparisonKeeper:
@@ -69,6 +88,8 @@ class ComparisonKeeper:
         self._limits: dict[str, tuple[str, ...]] = {}
         self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
+        self.speed_unsteady = False
+        """Whether the cranking cycles' speed limits what is compared, as of now."""
 
     @property
     def positions_set_aside(self) -> int:
@@ -109,6 +130,7 @@ class ComparisonKeeper:
             return
         group.cycles += 1
         group.columns = columns
+        group.positions = tuple(m.position for m in measured)
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -128,6 +150,7 @@ class ComparisonKeeper:
             key: (
                 g.measurer.corner_values(g.stretch, g.rotation),
                 g.measurer.displaced_values(g.stretch, g.rotation),
+                g.measurer.redefined_values(g.stretch, g.rotation),
             )
             for key, g in self._groups.items()
         }
@@ -157,10 +180,12 @@ class ComparisonKeeper:
         table: BalanceTable,
         reference: tuple[int, ...],
         causes: Sequence[Altered | None],
-    ) -> None:
-        """Lets the intervals hold what an unknown low corner, and an uncertain crank angle, may have moved."""
+    ) -> float:
+        """Lets the intervals hold what an unknown low corner, an uncertain crank angle and another end of pulses that merge may
+        have moved; the most that the last of them moves, per cent or degrees."""
         found = []
-        for altered in causes:
+        of_merging = 0.0
+        for number, altered in enumerate(causes):
             if altered is None or altered[0][feature.name].size != len(group.slots):
                 continue
             as_read, moved = altered[0][feature.name], altered[1][feature.name]
@@ -168,9 +193,12 @@ class ComparisonKeeper:
             wider = widening(as_read[columns], moved[:, columns], reference, relative=feature.relative)
             if wider is not None:
                 found.append(wider)
+                if number == _MERGING:
+                    of_merging = float(max(wider.up.max(), -wider.down.min()))
         if found:
             table.down = np.sum([w.down for w in found], axis=0)
             table.up = np.sum([w.up for w in found], axis=0)
+        return of_merging
 
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
@@ -212,19 +240,26 @@ class ComparisonKeeper:
         disturbed = self._disturbed(probe, feature, group.slots, group.stretch)
         reference = _reference(group.slots, disturbed)
         limited = list(self._limits.get(probe.name, ()))
-        self._widen(group, feature, table, reference, self._altered.get((probe.name, group.stretch), ()))
+        altered = self._altered.get((probe.name, group.stretch), ())
+        merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
         swamped = group.measurer.swamped and group.stretch == "cranking"
         if swamped:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
+        if feature.relative and merging > EVEN_MARGIN_PERCENT:
+            limited.append("strokes_merge")
         if group.measurer.angle_uncertain(group.stretch, group.rotation):
             limited.append("angle_uncertain")
+        if self.speed_unsteady and group.stretch == "cranking":
+            limited.append("speed_unsteady")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
-        if swamped or (table.spread is not None and feature.relative and table.spread > _NOISY_PERCENT):
-            limited.append("noisy")
+        if group.measurer.rings:
+            limited.append("pipe_rings")
+        if group.measurer.between_places:
+            limited.append("between_places")
         unit = unit_of_value(feature.name, group.measurer.unit)
         normals = self._normals(group, feature, reference)
         if not group.measurer.evenly_heard:
@@ -232,19 +267,23 @@ class ComparisonKeeper:
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
+        shown = group.shown
+        may_be = self._columns_that_fit(group, shown)
         cylinders = tuple(
             self._cylinder(
                 slot,
                 deviation,
                 unit,
-                normals[k],
-                predicted[k],
-                _trust(k in disturbed, bool(limited) or withdrawn),
+                _widest_normal([normals[c] for c in may_be[k]]),
+                _widest_prediction([predicted[c] for c in may_be[k]]),
+                _trust(any(c in disturbed for c in may_be[k]), bool(limited) or withdrawn),
             )
             for k, (slot, deviation, withdrawn) in enumerate(
-                zip(group.slots, deviations, table.withdrawn, strict=True)
+                zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
+        if group.measurer.strokes_open:
+            cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
             limited.append("verdict_withdrawn")
         because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
@@ -258,7 +297,7 @@ class ComparisonKeeper:
             unit="percent" if feature.relative else "degrees",
             trust=max((c.trust for c in cylinders), key=TRUST_ORDER.index),
             because=tuple(because),
-            reference=tuple(_label(group.slots[k]) for k in reference) if len(group.slots) >= 2 else (),
+            reference=tuple(_label(shown[k]) for k in reference) if len(shown) >= 2 else (),
             cylinders=cylinders,
         )
 
@@ -352,6 +391,13 @@ class ComparisonKeeper:
         named = all(slot[0] is not None for slot in group.slots)
         return reference if named else range(len(group.slots))
 
+    def _columns_that_fit(self, group: _Group, shown: Sequence[Slot]) -> list[list[int]]:
+        """For each slot the columns of the cylinders that it may be; its own alone where the places are unnamed anyway."""
+        if not group.measurer.strokes_open or any(slot[0] is None for slot in group.slots):
+            return [[k] for k in range(len(shown))]
+        column = {slot[0]: k for k, slot in enumerate(group.slots)}
+        return [[column[c] for c in slot[1] or ()] for slot in shown]
+
     def _candidates(self, slot: Slot) -> tuple[int, ...]:
         cylinder, one_of, _ = slot
         return (cylinder,) if cylinder is not None else (one_of or self._setup.engine.firing_order)
@@ -374,6 +420,25 @@ class ComparisonKeeper:
             if found:
                 out[k] = tuple(found)
         return out
+
+
+def _widest_normal(of: Sequence[Normal | None]) -> Normal | None:
+    """What any of several cylinders may show in health; None where one of them is not known."""
+    known = [n for n in of if n is not None]
+    if len(known) < len(of) or not known:
+        return None
+    return Normal(low=min(n.low for n in known), high=max(n.high for n in known), from_=known[-1].from_)
+
+
+def _widest_prediction(of: Sequence[Predicted | None]) -> Predicted | None:
+    """What the set-up does to any of several cylinders; None where it is not known of one of them."""
+    known = [p for p in of if p is not None]
+    if len(known) < len(of) or not known:
+        return None
+    if len(known) == 1:
+        return known[0]
+    low, high = min(p.low for p in known), max(p.high for p in known)
+    return Predicted(deviation=(low + high) / 2, low=low, high=high)
 
 
 def described_normals(

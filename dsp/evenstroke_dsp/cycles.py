@@ -13,6 +13,7 @@ from .angle import Rotation
 from .blocks import Floats
 from .compression_course import CompressionCourse
 from .engine import COMPANION_TOLERANCE_DEG, CYCLE_DEG, firing_angles, firing_intervals
+from .first_events import FEWEST, degrees_at
 from .half_cycle import HalfCycle
 from .history import History
 from .messages import SyncBasis
@@ -20,7 +21,7 @@ from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
 from .speed_shape import Course, SpeedShape
 from .sync_rate import degrees_apart
-from .sync_sift import keeping_step
+from .sync_sift import BY_TEETH, keeping_step
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
 from .wording import counted
@@ -40,9 +41,9 @@ about 95 %: 40 degrees at 180 rpm where the longest firing interval is 180 degre
 interval and -1.7 of the speed: measured on simulated engines, with light starters' rotors and heavy ones
 (tests/bench/bench_angle.py)."""
 _UNSEEN_SHARE = 0.2
-"""Of that, what current, voltage or exhaust pulses may not show: where the starter's clutch lets the crank run ahead of a heavy
-rotor after a TDC, the starter's load says nothing of the crank's speed (tests/bench/bench_angle.py, and the crank of
-tests/bench/second_model)."""
+"""Of that, what exhaust pulses may not show; and current or voltage, where the crank's lead over the starter's rotor is not told
+(`clutch_overrun.py`): after a TDC the clutch may let the crank run ahead, and the load says nothing of it
+(tests/bench/bench_angle.py, and the crank of tests/bench/second_model)."""
 _STRAIGHTEST_ERROR_DEG = 1.0
 TOOTH_ERROR_DEG = 0.5
 _REVOLUTION_DEG = CYCLE_DEG / 2
@@ -57,9 +58,15 @@ _SILENT_CYCLES = 5
 """The pulses' rhythm goes on over as many cycles, and neither a wheel is found nor does the sync come evenly."""
 _UNEVEN_CYCLES = 10
 """Over as many, where the sync comes and is neither believed nor doubted yet."""
-_IN_STEP, _IN_STEP_WITH_TEETH, _OUT_OF_STEP = math.log(1000.0), math.log(20.0), 0.0
+_IN_STEP, _IN_STEP_WITH_TEETH, _OUT_OF_STEP = math.log(1000.0), math.log(200.0), 0.0
 """Logarithm of the odds at which events that keep step with the rhythm, or with a wheel, name cylinders, and at which they no
-longer do: the rhythm may be a false one, and has many places that events may keep by chance."""
+longer do: the rhythm may be a false one, and has many places that events may keep by chance. The odds are asked at each event,
+so that noise has several tries: at 20 to 1 some 2 in 100 recordings of it passed, at 200 to 1 none of 300, while three true
+events do (tests/bench/bench_sync_noise.py)."""
+_IN_STEP_AT_LAST = math.log(5.0)
+"""Where a turning is over, of two events with none beside them; a single one has to do without."""
+_IN_STEP_AT_FIRST = math.log(20.0)
+"""And where they are the first that came since a silence, none beside them: of events at random few are."""
 _FEWEST_HEARD = 3
 _SIFTED_CYCLES = 12  # the latest ones that are looked at
 
@@ -150,6 +157,7 @@ class CycleCutter:
         self._engine: Engine = setup.engine
         self._angles = firing_angles(setup.engine)
         self._sync, self._probe, self._wheel, self._rhythm = sync, sync_probe, wheel, rhythm
+        self._history = history
         self._anchor = anchor
         self._turnings: list[_Turning] = []
         self._of_wheel: list[_Turning] = []  # one for each rotation of the wheel
@@ -159,6 +167,7 @@ class CycleCutter:
         self._events_compared = 0  # with the wheel
         self.sifted: list[SyncRun] = []
         """Events that keep step with the rhythm, out of those that are not even enough to be believed by themselves."""
+        self._heard_until = -math.inf  # of a sync's first events
         self._sifted_by: Rotation | None = None
         self._sifted_until = -math.inf
         self.wheel_lost_s: float | None = None
@@ -174,7 +183,7 @@ class CycleCutter:
         )
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
-        self.shape = SpeedShape(setup, history, tuple(after_sync))
+        self.shape = SpeedShape(setup, history, tuple(after_sync), self._offset_uncertainty)
         self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
@@ -297,6 +306,7 @@ class CycleCutter:
 
     def update(self, *, final: bool = False) -> Iterator[CycleSpan]:
         """Yields complete cycles, oldest first. final: nothing more will come."""
+        self._hear_first_events()
         self._choose_lead(final=final)
         if self.by_rhythm:
             self._follow_rhythm(final=final)
@@ -335,6 +345,22 @@ class CycleCutter:
                 turning.rotation.ended = turning.given_up = True
             self._of_runs.clear()
             self._runs_seen.clear()
+
+    def _hear_first_events(self) -> None:
+        """Believes a sync's first events as soon as three came, nothing beside them, and each keeps step with the beats."""
+        sync, rhythm = self._sync, self._rhythm
+        if sync is None or rhythm is None or (self._wheel is not None and self.wheel_lost_s is None):
+            return
+        times = sync.first_events
+        if len(times) < FEWEST or times[-1] <= self._heard_until or self._history.until < times[-1]:
+            return
+        self._heard_until = times[-1]
+        degrees = degrees_at(times, self._every_deg, rhythm, self._history)
+        if degrees is None:
+            return
+        step = keeping_step(degrees, float(degrees[-1]), self._every_deg)
+        if step.odds >= _IN_STEP_AT_FIRST and step.true.all():
+            sync.bear_out()
 
     def _sift(self, sync: SyncTracker, *, final: bool) -> None:
         """Holds events that are not even enough to be believed against the rhythm, and keeps those in step with it."""
@@ -521,8 +547,9 @@ class CycleCutter:
         times = [t for t in self._sync.recent if rotation.t[0] <= t <= rotation.t[-1]]
         if len(times) > 1:
             degrees = rotation.angles_at(np.asarray(times))
-            step = keeping_step(degrees, rotation.deg[-1] - rotation.deg[0], self._every_deg)
-            if step.odds >= _IN_STEP_WITH_TEETH and step.true.any():
+            step = keeping_step(degrees, rotation.deg[-1] - rotation.deg[0], self._every_deg, BY_TEETH)
+            last_two = len(times) == 2 and step.true.all() and (final or rotation.ended)
+            if step.odds >= (_IN_STEP_AT_LAST if last_two else _IN_STEP_WITH_TEETH) and step.true.any():
                 return times[int(np.argmax(step.true))]
             return None
         return times[0] if times and (final or rotation.ended) else None
@@ -584,7 +611,9 @@ class CycleCutter:
         speed = deg / (t1 - t0)
         unseen = _UNSEEN_SHARE * self._straight_error(speed)
         if course is not None:
-            return replace(course, uncertainty_deg=course.uncertainty_deg + unseen)
+            return replace(
+                course, uncertainty_deg=course.uncertainty_deg + (0.0 if course.overrun_known else unseen)
+            )
         change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
         ramp = (
             deg / 8.0 * abs(change) if math.isfinite(change) else 0.0

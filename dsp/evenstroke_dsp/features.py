@@ -162,6 +162,19 @@ def middle_in_fold(folded: Floats, shape: Shape, expected_deg: float | None, rea
     return expected_deg + float(away[best])
 
 
+def rival_slope(folded: Floats, shape: Shape, interval_deg: float) -> float:
+    """How steep the second steepest rise (or fall) within one firing interval is, as a share of the steepest, 0 to 1.
+
+    folded: as `fold` gives it, of cylinders that fire every `interval_deg`: so it repeats with that.
+    """
+    slope = np.roll(folded, -1) - np.roll(folded, 1)
+    strength = slope if shape is Shape.RISE else -slope
+    crests = (strength >= np.roll(strength, 1)) & (strength > np.roll(strength, -1)) & (strength > 0)
+    within = np.flatnonzero(crests[: round(interval_deg / FOLD_STEP_DEG)])
+    sizes = np.sort(strength[within])
+    return float(sizes[-2] / sizes[-1]) if sizes.size > 1 else 0.0
+
+
 def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg: float) -> Pulse | None:
     """One pulse's features; None where the window holds too few samples.
 

@@ -45,6 +45,12 @@ _BRUSH_SHARE = 0.03
 _REST_MEMORIES = 5
 """The starter's brushes spark and fill every frequency: noise while it turns against noise at rest."""
 
+NOISY_DB = 11.0
+"""What comes in every cycle over what does not, from which on a pulse is judged: the one limit for noise, of a probe's health and
+of verdicts. Below it what noise adds to a pulse is as large as what faults take from it, however long one listens. A signal
+10 dB over its noise (RMS, 0.5 to 50 Hz) was measured at 10.5 dB and less from the sixth cycle on, one of 15 dB at 12.3 and more
+(simulated threes to eights, tests/bench/accuracy.py --only hopeless --only power-15)."""
+
 WORST_FIRST = (
     "dead", "no_events", "sync_rate", "clipped", "polarity", "not_heard", "noisy", "mains_pickup", "brush_pickup",
     "few_bits", "sync_irregular", "lost_samples", "polarity_untold", "flat",
@@ -76,7 +82,8 @@ ADVICE = {
     "clipped": "The signal is cut off at its end: turn the gain down or fit a restrictor, then record again.",
     "polarity": "The pulse is upside down and is turned over: mend `positive_is`, or swap the probe's wires.",
     "not_heard": "A cylinder's pulse hardly arrives: mend `sees`, or put the probe where all of them are heard.",
-    "noisy": "Noise hides the pulse: move the probe closer, shorten its cable, and crank longer.",
+    "noisy": "Noise hides the pulse, so that no verdict is given: move the probe closer, shorten and screen its cable, then "
+    "crank again.",
     "mains_pickup": "It picks up the mains: run the computer from its battery, keep lamps and chargers away, screen "
     "the cable.",
     "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",
@@ -86,6 +93,42 @@ ADVICE = {
     "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",
     "flat": "Not even noise moves: see that it is plugged in, and that touching or blowing moves it.",
 }
+_CLAMP = {
+    "dead": "No signal stands out of the noise: see that the clamp is switched on, closed, and round one of the starter's "
+    "cables alone.",
+    "clipped": "The signal is cut off at its end: set the clamp to its larger range (its volts_per_unit with it), then record "
+    "again. A cable that was led through it more than once goes through once.",
+    "noisy": "Noise hides the pulse: see that the clamp is closed, lead its cable away from the starter's, and crank longer.",
+    "few_bits": "The signal fills few steps of the converter: set the clamp to its smaller range (its volts_per_unit with "
+    "it), if the inrush still fits.",
+    "flat": "Not even noise moves: see that the clamp is switched on and plugged in, and that current moves it.",
+}
+_DIVIDER = {
+    "dead": "No signal stands out of the noise: check the divider, its cable, and where it is tapped.",
+    "clipped": "The signal is cut off at its end: a divider of a larger ratio (its volts_per_unit with it), then record again.",
+    "noisy": "Noise hides the pulse: tap at the battery's own posts, lead the cable away from the starter's, and crank longer.",
+    "few_bits": "The signal fills few steps of the converter: a divider of a smaller ratio (its volts_per_unit with it), if "
+    "a charged battery still fits.",
+    "flat": "Not even noise moves: see that it is plugged in, and that the battery's voltage arrives.",
+}
+_TRANSDUCER = {
+    "clipped": "The signal is cut off at its end: a transducer of a higher range (its volts_per_unit with it), then record "
+    "again.",
+    "few_bits": "The signal fills few steps of the converter: a transducer of a lower range (its volts_per_unit with it), if "
+    "what it must stand still fits: an engine that starts by accident too.",
+}
+_OF_ROLE = {
+    "starter_current": _CLAMP,
+    "battery_voltage": _DIVIDER,
+    "cylinder_pressure": _TRANSDUCER,
+    "manifold_pressure": _TRANSDUCER,
+}
+"""Where what picks the signal up is no pulse probe with a gain (common practice, no source)."""
+
+
+def advice_for(role: str, code: str) -> str:
+    """What to do about this problem of a probe of this role; empty for a code that is not known."""
+    return _OF_ROLE.get(role, {}).get(code) or ADVICE.get(code, "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +297,7 @@ def probe_health(
         unit=probe.unit,
         state=state,  # type: ignore[arg-type]  # checked by the callers' tests
         problems=problems,
-        advice=advice or (ADVICE.get(problems[0], "") if problems else ""),
+        advice=advice or (advice_for(probe.role, problems[0]) if problems else ""),
         low=None,
         high=None,
         noise_rms=None,
@@ -270,7 +313,10 @@ def with_problems(health: ProbeHealth, codes: tuple[str, ...], *, turning: bool)
     together = set(health.problems) | set(codes)
     found = tuple(code for code in WORST_FIRST if code in together)
     return msgspec.structs.replace(
-        health, problems=found, state=_state(found, turning=turning), advice=ADVICE.get(found[0], "")
+        health,
+        problems=found,
+        state=_state(found, turning=turning),
+        advice=advice_for(health.role, found[0]),
     )
 
 

@@ -9,18 +9,18 @@ from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
 from .findings import findings_of
-from .health import ADVICE, LIMITING
+from .health import LIMITING, advice_for
 from .measurement import ProbeMeasurer
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
-from .stretches import StretchKeeper
+from .stretches import UNSTEADY_PERCENT, StretchKeeper
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
-from .wording import counted
+from .wording import counted, listed
 
 _RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
 _WEAKEST_RHYTHM = 0.03
@@ -28,6 +28,10 @@ _WEAKEST_RHYTHM = 0.03
 at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
 the plugs out; some 10 % and more with compression."""
 
+
+_WEAKEST_OF_CURRENT = 0.15
+"""The same of starter current whose zero is known. Simulated threes to eights swing by 0.41 to 4 of its mean; with all plugs out
+the pistons' own inertia still makes 0.005 to 0.11 (tests/dsp/test_no_compression.py)."""
 
 _DRIFT_PERCENT = 10.0
 """Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
@@ -58,13 +62,15 @@ def refusal(
             "recording again; else mend the pick-up and crank again."
         )
     rhythms = [
-        (m.rhythm, m.probe) for m in measurers if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None
+        (m.rhythm, _WEAKEST_OF_CURRENT if m.zero_known else _WEAKEST_RHYTHM, m.probe)
+        for m in measurers
+        if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None
     ]
-    if stretches.cranked and rhythms and max(rhythm for rhythm, _ in rhythms) < _WEAKEST_RHYTHM:
-        rhythm, probe = max(rhythms, key=lambda told: told[0])
+    if stretches.cranked and rhythms and all(rhythm < least for rhythm, least, _ in rhythms):
+        rhythm, least, probe = max(rhythms, key=lambda told: told[0] / told[1])
         return (
             f"Cannot judge: by {probe.name} the crank turns without the rhythm of compression (swing {rhythm * 100:.1f} % "
-            f"of the mean at the firing rhythm, at least {_WEAKEST_RHYTHM * 100:.0f} % expected). Are the plugs out, or "
+            f"of the mean at the firing rhythm, at least {least * 100:.0f} % expected). Are the plugs out, or "
             f"was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(probe)}"
         )
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
@@ -225,6 +231,15 @@ def warnings_of(
         )
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+    if stretches.unsteady:
+        warn(
+            "speed_unsteady",
+            f"The cranking speed changed by {stretches.unsteady_percent:.1f} % from cycle to cycle (standard deviation about an "
+            f"even course, stated without an interval; up to {UNSTEADY_PERCENT:.0f} % is steady). Pulses follow the speed, so "
+            "that the intervals are wide, and a cylinder whose turn comes when the engine hesitates may seem odd. Charge the "
+            "battery, check its terminals, the engine's earth and whether the starter stays engaged, hold the key through, and "
+            "crank again. If it hesitates still, record starter current, which shows at whose compression.",
+        )
     for measurer in measurers:
         count = measurer.other_count
         if count is not None:
@@ -249,6 +264,9 @@ def warnings_of(
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
+    for measurer in measurers:
+        if measurer.strokes_open or measurer.rings:
+            warn("strokes_open" if measurer.strokes_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT:
             became = "smaller" if change < 0 else "larger"
@@ -289,6 +307,33 @@ def warnings_of(
                 "are wider by what the corners that fit the recording would change.",
             )
     return tuple(out)
+
+
+def _strokes(measurer: ProbeMeasurer) -> str:
+    """Which strokes fit each pulse where it is not one alone, and what would settle it."""
+    name = measurer.probe.name
+    if measurer.between_places:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
+            f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
+            "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
+            "battery, and crank again."
+        )
+    if measurer.strokes_open and not measurer.rings:
+        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+        return (
+            f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
+            f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
+            "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
+        )
+    named = "all that fit are named" if measurer.strokes_open else "it may be an earlier cylinder's doing"
+    turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
+    return (
+        f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "
+        f"it alters the pulses of the next half cycle, so that an odd one need not be its own cylinder's: {named}. Put the probe "
+        f"into one bank's own pipe, closer to the engine (`sees`), or compare with the intake pulses, and crank again.{turn}"
+    )
 
 
 def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
@@ -336,11 +381,28 @@ def _lost(
 
 def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
     """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do."""
-    limits = dict.fromkeys((c.probe, code) for c in comparisons for code in c.because if code in LIMITING)
-    for probe, code in limits:
+    limits = dict.fromkeys(
+        (c.probe, c.role, code) for c in comparisons for code in c.because if code in LIMITING
+    )
+    for probe, role, code in limits:
         if code != "not_heard":  # said with the cylinders' names
             yield CodedWarning(
-                code=code, text=f"{probe}: what is compared rests on a bad signal. {ADVICE[code]}"
+                code=code, text=f"{probe}: what is compared rests on a bad signal. {advice_for(role, code)}"
+            )
+
+
+def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
+    """Which cylinders' pulses merge, where how large each is depends on where one of them is said to end."""
+    merged = {c.probe for c in comparisons if "strokes_merge" in c.because}
+    for measurer in measurers:
+        if measurer.probe.name in merged:
+            pairs = listed(f"{a} with {b}" for a, b in measurer.close_pairs)
+            yield CodedWarning(
+                code="strokes_merge",
+                text=f"{measurer.probe.name}: strokes that follow closely merge into one pulse ({pairs}), and how large each of "
+                "the two is depends on where one is said to end and the other to begin. The intervals hold what that changes: "
+                "what one of them shows may be the other's. A probe that hears one bank alone (`sees`) hears them apart where "
+                "they are of different banks; starter current compares their compression.",
             )
 
 
@@ -380,6 +442,7 @@ def judgement(
             )
         )
     warnings += _signal_warnings(comparisons)
+    warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None

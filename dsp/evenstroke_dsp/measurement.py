@@ -29,12 +29,14 @@ from .features import (
     fold,
     measure,
     middle_in_fold,
+    rival_slope,
 )
+from .health import NOISY_DB
 from .history import History
 from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
-from .polarity import DOUBTFUL_FROM, INVERTED_FROM, LevelStep, level_step, odds_of_inverted
+from .polarity import DOUBTFUL_FROM, INVERTED_FROM, STATED_RIGHT, LevelStep, level_step, odds_of_inverted
 from .pulse_evidence import (
     CORNER_PRIOR,
     LONGEST_TRAVEL_M,
@@ -47,20 +49,40 @@ from .setup import PULSE_ROLES, Probe, Setup
 from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound, travel_time
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
+_OTHER_ARMS = (0.8, 1.0)
+_OTHER_MIDDLES = (-0.5, 0.0, 0.5)
+"""Where else one may say that a pulse ends which merges with its neighbour, at the farthest at the neighbour's middle; and where
+its middle is, which uneven pulses do not share, as a share of how far it is sought."""
 _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
-_NOISY_DB = 10.0
-"""At 10 dB and less a crank of ten seconds decides little (`tests/bench` says how little)."""
-_HOPELESS_DB = 11.0
-"""Measured on a crank of 10 dB or less, give or take what ten seconds tell of it: no verdict is given on such noise, however long
-it is listened to, for what noise adds to a pulse is then as large as what faults take from it (tests/bench/accuracy.py)."""
 _ANGLE_MATTERS = 0.25
 """Of the shortest firing interval: from such a doubt about the crank angle on a window may miss the crest or trough of a
 pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
 whose angle was in doubt by up to seven tenths of an interval no interval excluded the truth for that."""
 _ANGLE_SHARES = (0.25, 0.5)
+_RIVAL, _ASIDE = 0.7, 0.14
+"""From the first on an exhaust rings: how steep the second steepest rise in a firing interval is, as a share of the steepest.
+Then nobody knows which is the stroke's where the steepest lies further than the other from where it is expected, as a share of
+the interval. On upright V6s, sixes and V8s of the second model with a dead exhaust valve (tests/bench/second_model) the first
+held for 11 of the 13 whose oddest rise was not that cylinder's and for 8 of 25 whose was; both for 10 and 2."""
+_RINGS_ON_DEG = 360.0
+"""How far back the stroke may lie that left an odd rise in an exhaust that rings: 110 to 310 degrees in those 13."""
+_OVERLAP = 0.25
+"""Of a firing interval, by which the plenum falls fastest before the middle of a stroke that overlaps with the next one's. Of 24
+simulated sixes and eights (draws of dsp/make_pulse_phases.py) it was 0.06 to 0.74; sought around the stroke's own middle, three
+of them with an open throttle had each pulse named after the next cylinder."""
+_PLACE_SPREAD_DEG, _PLACE_TOLD = 15.0, math.log(20.0)
+_PLACE_SURE = math.log(200.0)
+"""Standard deviation of where a healthy engine's pulses lie in their place, beside the crank angle's own; and the logarithm of
+the odds from which a place is taken against the neighbour's, and taken again where it had been left open. By the draws of
+dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
+_FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
+"""Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
+but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_MOST_SIMULATED = 8  # cylinders, by dsp/make_pulse_phases.py: what the phases of more say of an exhaust's polarity is not known
+_FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
 """Cycles that can be measured anew when the probe turns out to be the other way up."""
@@ -185,6 +207,8 @@ class ProbeMeasurer:
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
+    zero_known: bool = False
+    """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
     """The probe was found to be the other way up than `positive_is` says; what is measured is corrected."""
     polarity_doubtful: bool = False
@@ -196,6 +220,11 @@ class ProbeMeasurer:
     """The delay could carry a pulse half way into the next one's place: two cylinders fit it."""
     unheard: tuple[Place, ...] = ()
     """Places whose pulse hardly shows in the mean cycle."""
+    rings: bool = False
+    """Two rises nearly as steep follow each exhaust stroke: what one stroke leaves in the pipe alters later pulses."""
+    _rises_aside: bool = False
+    _between: bool = False
+    _speaks_for_inverted: bool = False
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
@@ -212,20 +241,17 @@ class ProbeMeasurer:
         codes = {
             "polarity": self.inverted,
             "polarity_untold": self.polarity_doubtful,
-            "noisy": self._noise_within(_NOISY_DB),
+            "noisy": self.swamped,
             "not_heard": bool(self.unheard),
         }
         return tuple(code for code, so in codes.items() if so)
 
     @property
     def swamped(self) -> bool:
-        """Whether noise is so strong that no verdict is given."""
-        return self._noise_within(_HOPELESS_DB)
-
-    def _noise_within(self, limit_db: float) -> bool:
+        """Whether noise is so strong that no verdict is given, and `noisy` says why."""
         mean = self.mean_cycle
         noise_db = mean.signal_to_noise_db if mean is not None else None
-        return noise_db is not None and noise_db < limit_db
+        return noise_db is not None and noise_db < NOISY_DB
 
     @property
     def mean_cycle(self) -> MeanCycle | None:
@@ -273,6 +299,44 @@ class ProbeMeasurer:
     def pulses_a_cycle(self) -> int:
         """How many cylinders this probe hears."""
         return len(self.heard)
+
+    @property
+    def strokes_open(self) -> bool:
+        """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
+        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places."""
+        return self._may_be_upside_down or self._rises_aside or self._between
+
+    @property
+    def _may_be_upside_down(self) -> bool:
+        mean = self.mean_cycle
+        told = mean is not None and mean.cycles >= _FEWEST_TO_OPEN
+        asked = (
+            self.probe.role == "exhaust_pulse" and self._crowded and self.pulses_a_cycle <= _MOST_SIMULATED
+        )
+        return told and asked and self.polarity_doubtful and self._speaks_for_inverted
+
+    @property
+    def between_places(self) -> bool:
+        """Whether the pulses lie between two cylinders' places, as far as the crank angle is known."""
+        return self.strokes_open and self._between
+
+    def strokes_that_fit(self, cylinder: int) -> tuple[int, ...]:
+        """The cylinders of which one made the pulse in this cylinder's place, in firing order.
+
+        Upside down, what looks like a stroke is the recovery after the one before. Between two places it may be either. In a
+        pipe that rings any stroke up to half a cycle before may have left it.
+        """
+        if not self.strokes_open:
+            return (cylinder,)
+        order = [c for c in self.setup.engine.firing_order if c in self.heard]
+        at = order.index(cylinder)
+        back = 1
+        if self._rises_aside:
+            back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
+        # Between two places windows take now the one pulse and now the other.
+        ahead = 1 if self._between else 0
+        fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
+        return tuple(dict.fromkeys(fit))
 
     @property
     def heard(self) -> tuple[int, ...]:
@@ -325,9 +389,12 @@ class ProbeMeasurer:
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
             cycle_mean -= step.rest
+            self.zero_known = True
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)
+        if not counts and not self._counted:
+            self._between = self._widely_in_doubt(span)
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
         return self._pulses(span, places, signal, middle)
@@ -348,8 +415,14 @@ class ProbeMeasurer:
         )
         self._learn(span, kind, places, signal)
         self._find_unheard(kind)
-        odds = odds_of_inverted(self.probe.role, self.evidence, self._level_step, self.mean_cycle)
+        self._find_rings(span, kind, places)
+        self._find_between(span, kind, places)
+        odds = odds_of_inverted(
+            self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
+        )
         was = self.inverted
+        # With the odds before looking taken off: whether the recording itself speaks for the other way up.
+        self._speaks_for_inverted = odds is not None and odds * STATED_RIGHT > 1.0
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
@@ -442,6 +515,56 @@ class ProbeMeasurer:
             {name: np.array([_values(measured, name) for measured in moved]) for name in names},
         )
 
+    def redefined_values(
+        self, kind: StretchKind, rotation: int | None = None
+    ) -> tuple[dict[str, Floats], dict[str, Floats]] | None:
+        """What the mean cycle measures, and what it does where pulses are said to end elsewhere; as `corner_values` gives them.
+
+        Evenly spaced pulses all end alike. Uneven ones merge by twos, and how large each of two is, is then a matter of where one
+        ends and the other begins. None for even ones, for few that stand apart, and where there is no mean cycle yet.
+        """
+        found = self._mean_of(kind, rotation)
+        if found is None or self.evenly_heard or self.pulse.shape is Shape.HUMP or not self._crowded:
+            return None
+        latest, mean = found
+        whole = -mean.whole if self.inverted else mean.whole
+        as_read = self._of_cycle(latest, whole, mean.times)
+        own = self._own_middles(latest, whole)
+        others = [
+            self._of_cycle(latest, whole, mean.times, aside, arm)
+            for arm in _OTHER_ARMS
+            for aside in (
+                own,
+                *(share * self._reach(latest.span) * np.ones(own.size) for share in _OTHER_MIDDLES),
+            )
+        ]
+        names = [feature.name for feature in self.pulse.features]
+        return (
+            {name: _values(as_read, name) for name in names},
+            {name: np.array([_values(measured, name) for measured in others]) for name in names},
+        )
+
+    def _own_middles(self, like: _Latest, cycle: Floats) -> Floats:
+        """How far from the middle that all share each place's own steepest one lies in a mean cycle, degrees, shape (places,)."""
+        firing = np.array([p.firing_deg for p in like.places])
+        shared = self._middle(like.span, fold(cycle, firing))
+        reach = self._reach(like.span)
+        own = [middle_in_fold(fold(cycle, np.array([at])), self.pulse.shape, shared, reach) for at in firing]
+        return np.asarray(own) - shared
+
+    @property
+    def close_pairs(self) -> tuple[tuple[int, int], ...]:
+        """Cylinders that follow each other more closely than those that are heard do on average."""
+        angles = firing_angles(self.setup.engine)
+        heard = sorted(self.heard, key=lambda c: angles[c])
+        gaps = [
+            (angles[b] - angles[a]) % CYCLE_DEG for a, b in zip(heard, [*heard[1:], heard[0]], strict=True)
+        ]
+        close = CYCLE_DEG / len(heard) - _EVEN_SPACING_DEG / 2
+        return tuple(
+            (a, b) for a, b, gap in zip(heard, [*heard[1:], heard[0]], gaps, strict=True) if gap < close
+        )
+
     def _mean_of(self, kind: StretchKind, rotation: int | None) -> tuple[_Latest, MeanCycle] | None:
         """The latest counted cycle of a stretch, and of unnamed places of a turning, and the mean one; None before the
         second."""
@@ -450,9 +573,15 @@ class ProbeMeasurer:
         return None if latest is None or mean is None or mean.cycles < 2 else (latest, mean)
 
     def _of_cycle(
-        self, like: _Latest, cycle: Floats, times: Floats, displaced_deg: Floats | None = None
+        self,
+        like: _Latest,
+        cycle: Floats,
+        times: Floats,
+        displaced_deg: Floats | None = None,
+        arm: float = _ARM,
     ) -> tuple[Measured, ...]:
-        """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window."""
+        """The pulses of one cycle that repeats, in order of coming; displaced_deg: of each place's window; arm: how far it
+        reaches, of the way to the next pulse's middle."""
         begin, half, step = like.span.start_deg, STEPS // 2, CYCLE_DEG / STEPS
         turns = (times[half:-1] - times[-1], times[:-1], times[:half] + times[-1])
         at = np.concatenate(turns)
@@ -463,7 +592,7 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg)
+        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg, arm)
 
     def _find_unheard(self, kind: StretchKind) -> None:
         key = self._most_cranked()
@@ -478,6 +607,43 @@ class ProbeMeasurer:
         if np.isfinite(sizes).all():
             small = sizes < _UNHEARD_SHARE * np.median(sizes)
             self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
+
+    def _find_rings(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
+        memory = self.folds.get(self._fold_key(span, places, kind))
+        if kind != "cranking" or self.probe.role != "exhaust_pulse" or not self._crowded:
+            return
+        if not self.evenly_heard:
+            return
+        if memory is None or memory.mean is None or not span.rotation.places_known:
+            return
+        interval = CYCLE_DEG / self.pulses_a_cycle
+        self.rings = rival_slope(memory.mean, self.pulse.shape, interval) > _RIVAL
+        aside = abs(self._middle(span, memory.mean) - self._expected_middle(span))
+        self._rises_aside = self.rings and aside > _ASIDE * interval
+
+    def _find_between(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
+        """Between two cylinders: the odds that the pulses are their own place's, by how far they lie from it and from the
+        neighbour's. The interval times what one distance is more than the other, over twice the variance, is their logarithm."""
+        memory = self.folds.get(self._fold_key(span, places, kind))
+        latest = self._latest_of.get(self._fold_key(span, places, kind))
+        known = kind == "cranking" and span.rotation.places_known and self.pulse.shape is not Shape.HUMP
+        if not known or memory is None or memory.mean is None or latest is None:
+            return
+        if self.pulses_a_cycle < 2 or not self.evenly_heard:
+            return
+        interval = CYCLE_DEG / self.pulses_a_cycle
+        off = self._middle(span, memory.mean) - self._expected_middle(span)
+        sigma = math.hypot(_PLACE_SPREAD_DEG, (latest.doubt_deg or 0.0) / 2.0)
+        told = interval * (interval - 2.0 * abs(off)) / (2.0 * sigma**2)
+        first = memory.cycles < _FEWEST_TO_PLACE
+        self._between = told < (_PLACE_SURE if self._between and not first else _PLACE_TOLD)
+        self._between |= first and self._widely_in_doubt(span)
+
+    def _widely_in_doubt(self, span: CycleSpan) -> bool:
+        """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
+        known = span.rotation.places_known and self.pulse.shape is not Shape.HUMP
+        doubt = span.uncertainty_deg if known and self.evenly_heard and self.pulses_a_cycle > 1 else None
+        return doubt is not None and doubt > _ONE_CYCLE_MISLEADS * CYCLE_DEG / self.pulses_a_cycle
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
@@ -531,7 +697,8 @@ class ProbeMeasurer:
         if piece is None or piece.lost[self.row].any():
             return None
         sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
-        return level_step(piece.t, sign * piece.values[self.row], height)
+        corner_hz = self.probe.low_corner_hz if self.probe.role in PULSE_ROLES else None
+        return level_step(piece.t, sign * piece.values[self.row], height, corner_hz)
 
     def _pulses(
         self,
@@ -540,6 +707,7 @@ class ProbeMeasurer:
         signal: _Signal,
         middle: float,
         displaced_deg: Floats | None = None,
+        arm: float = _ARM,
     ) -> tuple[Measured, ...]:
         middles = self._nominal(span, places)
         displaced = np.zeros(len(places)) if displaced_deg is None else displaced_deg
@@ -554,8 +722,8 @@ class ProbeMeasurer:
                 span.rotation,
                 span.start_deg + float(middles[which] + displaced[which]),
                 middle,
-                gap_before,
-                gap_after,
+                gap_before * arm,
+                gap_after * arm,
             )
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
@@ -587,7 +755,7 @@ class ProbeMeasurer:
     def _window(
         self, rotation: Rotation, at_deg: float, middle: float, before: float, after: float
     ) -> Window:
-        arm_before, arm_after = min(_ARM * before, LONGEST_ARM_DEG), min(_ARM * after, LONGEST_ARM_DEG)
+        arm_before, arm_after = min(before, LONGEST_ARM_DEG), min(after, LONGEST_ARM_DEG)
         times = rotation.times_at(np.array([at_deg - arm_before, at_deg, at_deg + arm_after])) + self.delay_s
         opens = None
         if any(feature.name == "suction" for feature in self.pulse.features):
@@ -692,7 +860,7 @@ class ProbeMeasurer:
 
     def _reaches(self, span: CycleSpan) -> tuple[float, float]:
         """Degrees after the cycle's start within which all that is measured of it lies."""
-        reach = self._reach() + LONGEST_ARM_DEG
+        reach = self._reach(span) + LONGEST_ARM_DEG
         if self.travel is not None:
             reach += self.travel.delay_s * span.rpm * 6.0
         places = self.places(span)
@@ -702,21 +870,35 @@ class ProbeMeasurer:
         first, last = float(nominal.min()) - reach, float(nominal.max()) + reach
         return min(first, -LONGEST_ARM_DEG), max(last, CYCLE_DEG + LONGEST_ARM_DEG)
 
-    def _reach(self) -> float:
-        """How far from where it is expected a pulse's middle is sought, degrees."""
-        return min(min(firing_intervals(self.setup.engine)) / 2, _LONGEST_REACH_DEG)
+    def _reach(self, span: CycleSpan) -> float:
+        """How far from where it is expected a pulse's middle is sought, degrees: further where the angle itself is in doubt, as
+        in a three that all but stalls at each compression."""
+        doubt = span.uncertainty_deg if self.evenly_heard else None
+        longest = _LONGEST_REACH_DEG + (doubt or 0.0)
+        return min(min(firing_intervals(self.setup.engine)) / 2, longest)
 
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
-        reach = self._reach()
+        reach = self._reach(span)
         if not span.rotation.places_known:
             known = self._unnamed_middles.get(span.rotation_index)
             return middle_in_fold(folded, self.pulse.shape, known, reach)
-        expected = self._nominal_middle()
         if self.travel is not None:
-            expected += self.travel.delay_s * span.rpm * 6.0
             doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
             self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
-        return middle_in_fold(folded, self.pulse.shape, expected, reach)
+        return middle_in_fold(folded, self.pulse.shape, self._expected_middle(span), reach)
+
+    def _expected_middle(self, span: CycleSpan) -> float:
+        """As `_nominal_middle`, but earlier where intake strokes overlap, and later by what the gas takes where that had to be
+        estimated, degrees."""
+        late = 0.0 if self.travel is None else self.travel.delay_s * span.rpm * 6.0
+        if self._crowded and self.pulse.shape is Shape.FALL:
+            late -= _OVERLAP * CYCLE_DEG / self.pulses_a_cycle
+        return self._nominal_middle() + late
+
+    @property
+    def _crowded(self) -> bool:
+        """Whether pulses come so close that each one's stroke goes on when the next one's begins."""
+        return self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:

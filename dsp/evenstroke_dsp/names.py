@@ -24,6 +24,7 @@ def cylinder_name(cylinder: CylinderBalance) -> str:
     """The cylinder as far as it is known."""
     if cylinder.cylinder is not None:
         return f"cylinder {cylinder.cylinder}"
-    if cylinder.one_of is not None and len(cylinder.one_of) == 2:
-        return f"cylinder {cylinder.one_of[0]} or {cylinder.one_of[1]}"
+    if cylinder.one_of is not None:
+        *most, last = cylinder.one_of
+        return f"cylinder {', '.join(map(str, most))} or {last}"
     return f"the cylinder in position {cylinder.position}"

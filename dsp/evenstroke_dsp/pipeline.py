@@ -92,13 +92,14 @@ class Pipeline:
         self._by_key: dict[InputKey, Probe] = {probe.key: probe for probe in setup.probe}
         sync_probe = _leading_sync(setup)
         wheel_probe = next((p for p in setup.probe if p.role == "crank_teeth"), None)
-        self._syncs = {p.name: SyncTracker(p.every) for p in setup.probe if p.is_sync}
         firing_deg = shortest_period(list(firing_angles(setup.engine).values()))
         self._wheel = WheelTracker(wheel_probe, firing_deg) if wheel_probe is not None else None
-        sync = self._syncs[sync_probe.name] if sync_probe is not None else None
-        self._sync = sync
         self._history = History()
         self._rhythm = RhythmTracker(setup, self._history)
+        sifts = bool(self._rhythm.sources) and self._rhythm.even
+        self._syncs = {p.name: SyncTracker(p.every, sifted_later=sifts) for p in setup.probe if p.is_sync}
+        sync = self._syncs[sync_probe.name] if sync_probe is not None else None
+        self._sync = sync
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
         )
@@ -196,7 +197,8 @@ class Pipeline:
         return tracker is self._sync and any(
             twice_by_pulses(probe, m.mean_cycle, cylinders)
             for m in every
-            if len(self._setup.sees(m.probe)) == cylinders
+            # Uneven intervals repeat less often than there are cylinders, which is no wrong rate.
+            if len(self._setup.sees(m.probe)) == cylinders and m.evenly_heard
         )
 
     def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
@@ -492,6 +494,7 @@ class Pipeline:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
             probes.append(_cycle_probe(measurer, measured))
         self._limit_by_health()
+        self._keeper.speed_unsteady = self._stretches.unsteady
         yield Cycle(
             sequence=self._next("cycle"),
             stretch=kind,
@@ -569,7 +572,7 @@ class Pipeline:
             comparisons=self._comparisons,
             findings=findings,
             refused=refused if self._cycles else None,
-            mode=self._setup.conditions.mode,
+            setup=self._setup,
             enough=self._enough,
         )
         self._enough = self._enough or (self._turning and more == 0)
@@ -653,7 +656,7 @@ def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> Cyc
     unit = unit_of_value(leading, measurer.unit)
     pulses = tuple(
         CylinderPulse(
-            cylinder=m.place.cylinder,
+            cylinder=None if measurer.strokes_open else m.place.cylinder,
             position=m.position,
             value=m.pulse.values.get(leading) if m.pulse is not None else None,
             value_unit=unit,

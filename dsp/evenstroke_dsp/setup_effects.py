@@ -19,7 +19,7 @@ from .setup import PULSE_ROLES, Probe, Setup
 from .wording import NOT_WORKED_OUT, decimals, listed
 
 _FEW_CYLINDERS = 4
-"""In fours a runner at a tenth of its area moves no pulse by more than 2 %, in sixes and eights its own by 30 to 70 %
+"""In fours a runner at a tenth of its area moves no pulse by more than 1 %, in sixes and eights its own by 27 and 46 %
 (tests/bench/bench_what_shows.py)."""
 _DRAWN = frozenset({"intake_pulse", "manifold_pressure"})
 """Roles of pulses that intake strokes draw."""

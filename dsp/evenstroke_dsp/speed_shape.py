@@ -10,6 +10,9 @@ The gain is not known beforehand. It follows from what each interval bears out, 
 grid: the crank never stands still or turns back; speed without any current is a starter's usual one; the
 inrush at the start is nearly the current of a starter that stands; the sum of speed and drop changes
 slowly from cycle to cycle; and every cylinder loads the starter most at the same cylinder angle.
+
+Where the starter's clutch lets the crank run ahead of the rotor, the current tells the rotor's speed only: `clutch_overrun.py`
+says by how much the crank is faster, and that is taken off the load, so that all of the above holds of the crank.
 """
 
 from __future__ import annotations
@@ -18,9 +21,13 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.signal import savgol_filter
 
 from .blocks import Floats
+from .clutch_overrun import ClutchOverrun, Lead
+from .engine import CYCLE_DEG
 from .history import History, Stretch
+from .rhythm_tracker import shortest_period
 from .setup import Probe, Setup
 
 _SOURCES = ("starter_current", "battery_voltage")
@@ -55,18 +62,31 @@ _RIPPLE_SHARE = 0.75
 """Of the signal's variance over an interval that lies where compression can make it; white noise has less."""
 _KNOT_S = 0.010
 _FEWEST_SAMPLES = 32
+_SMOOTH_S = 0.02
+_SLOWEST_SAMPLE_S = 0.006
+_LONGEST_DEG, _FASTEST_RPM = 2 * CYCLE_DEG, 450.0
+"""Where the crank's lead over the rotor is asked for: no more than one sync was missed, and the starter turns the engine."""
+_LEAST_GAIN_SPREAD = 0.03
+_LEAD_GAIN_SPREAD = 0.2
+"""Of the logarithm of the gain that goes best with the crank's lead over the rotor, on most simulated cranks."""
 _FLOOR_DEG, _SHARE_OF_COURSE = 3.0, 0.20
 """What the model itself gets wrong, beside the gain: see tests/bench/bench_angle.py."""
+_SHARE_BESIDE_LEAD, _SHARE_OF_LEAD = 0.15, 1.6
+"""Likewise where the crank's lead over the rotor is told, and what of the lead itself may be wrong. Fitted to cranks of 40
+drawn engines of `physics` (twins to fives, warm and cold: seeds 100 to 107 of tests/bench/bench_angle.py): a lead is
+mostly too small where a rotor is much heavier than the crank, and then by up to its own size."""
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
     """Knots inside an interval: times (seconds, shape (knots,)), share of its angle turned by then, in (0, 1),
-    and the uncertainty of the angle, degrees, one-sided, about 95 %."""
+    and the uncertainty of the angle, degrees, one-sided, about 95 %. overrun_known: what a starter's clutch lets the crank do
+    is in both."""
 
     times: Floats
     share: Floats
     uncertainty_deg: float
+    overrun_known: bool = False
 
 
 @dataclass(slots=True)
@@ -78,13 +98,14 @@ class _Evidence:
     possible: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     prior: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     steady: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    by_lead: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     places: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     placed: int = 0
     sum_before: Floats | None = None
 
     def gain(self) -> tuple[float, float]:
         """The gain's mean, in degrees per second and unit, and the standard deviation of its logarithm."""
-        log = self.possible + self.prior / max(self.intervals, 1) + self.steady
+        log = self.possible + (self.prior + self.by_lead) / max(self.intervals, 1) + self.steady
         if self.placed:
             log = log + self.places * (min(self.placed, _WORTH_INTERVALS) / self.placed)
         weight = np.exp(log - log.max())
@@ -97,10 +118,13 @@ class SpeedShape:
     """Feeds on intervals between syncs in order of time.
 
     firing_deg: each cylinder's firing TDC, degrees after the sync, or () where that is not known.
+    offset_doubt_deg: by how much the sync itself may lie elsewhere, one-sided, about 95 %.
     `row` and `offset_s`, as a probe's measurer has them, are set once the samples' grid is known.
     """
 
-    def __init__(self, setup: Setup, history: History, firing_deg: tuple[float, ...]) -> None:
+    def __init__(
+        self, setup: Setup, history: History, firing_deg: tuple[float, ...], offset_doubt_deg: float
+    ) -> None:
         probes = {p.role: p for p in reversed(setup.probe)}
         self.probe: Probe | None = next((probes[r] for r in _SOURCES if r in probes), None)
         self.row: int | None = None
@@ -111,6 +135,12 @@ class SpeedShape:
         self._rest: float | None = None
         self._inrush: float | None = None
         self._evidence: _Evidence | None = None
+        self._pattern_deg = shortest_period(list(firing_deg)) if firing_deg else CYCLE_DEG
+        self._overrun = (
+            ClutchOverrun(setup.engine, self._firing, offset_doubt_deg)
+            if self.probe is not None and firing_deg
+            else None
+        )
 
     def knows(self, until: float) -> bool:
         """Whether all that can be read up to this time has come."""
@@ -119,6 +149,8 @@ class SpeedShape:
     def begin(self, t: float) -> None:
         """A turning begins, with its first sync at `t`: learns the level at rest and the inrush before it."""
         self._evidence = None
+        if self._overrun is not None:
+            self._overrun.begin()
         load = self._load(t - _REST_REACH_S, t)
         if load is None or load[0][-1] - load[0][0] < 2 * _QUIET_S:
             return
@@ -135,27 +167,65 @@ class SpeedShape:
         if load is None:
             return None
         times, x = load
-        t, mean = times - t0, float(np.trapezoid(x, times)) / (times[-1] - times[0])
         if not self._is_rhythm(x, deg):
             return None
-        # Degrees lost to a gain of one: the integral of what the load is above its mean.
-        lost = np.concatenate([[0.0], np.cumsum((x[1:] + x[:-1]) / 2 * np.diff(t))])
-        lost -= mean * (t - t[0])
-        lost -= lost[-1] * (t - t[0]) / (t[-1] - t[0])
-        speed = deg / (t1 - t0)
-        above = max(float(x.max()) - mean, 1e-12)
-        self._weigh(t, x, lost, speed, mean, above, deg)
+        lead = self._lead(t0, t1, deg, times, x)
+        t, speed = times - t0, deg / (t1 - t0)
+        ahead, faster = _ahead(lead, times)
+        lost, above = self._weigh(t, x, ahead, faster, speed, deg)
         assert self._evidence is not None
+        if lead is not None:
+            off = (_GAINS - math.log(lead.gain / self._evidence.scale)) / _LEAD_GAIN_SPREAD
+            self._evidence.by_lead -= 0.5 * np.minimum(off**2, _OUTLIER)
         gain, spread = self._evidence.gain()
         gain = min(gain, _SLOWEST_SHARE * speed / above)
         inside = np.arange(t[0] + _KNOT_S, t1 - t0 - _KNOT_S / 2, _KNOT_S)
-        turned = speed * inside - gain * np.interp(inside, t, lost)
+        rotor = speed * inside - gain * np.interp(inside, t, lost)
         course = gain * float(np.abs(lost).max())
-        kept = np.diff(np.concatenate([[0.0], turned, [deg]]))
-        if not (kept > 0).all():
-            return None
+        if lead is not None:
+            turned = rotor + np.interp(inside, t, ahead)
+            if _ascends(turned, deg):
+                by_lead = _SHARE_OF_LEAD * float(np.abs(ahead).max())
+                own = _FLOOR_DEG + _SHARE_BESIDE_LEAD * course
+                return Course(
+                    t0 + inside, turned / deg, math.hypot(1.96 * spread * course, own, by_lead), True
+                )
         uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
-        return Course(t0 + inside, turned / deg, uncertainty)
+        return Course(t0 + inside, rotor / deg, uncertainty) if _ascends(rotor, deg) else None
+
+    def _lead(self, t0: float, t1: float, deg: float, times: Floats, x: Floats) -> Lead | None:
+        """How the crank led the starter's rotor, None where that cannot be told."""
+        rest = self._rest_level(float(np.trapezoid(x, times)) / (times[-1] - times[0]))
+        if self._overrun is None or rest is None or (deg + 0.5) % self._pattern_deg > 1.0:
+            return None
+        if deg > _LONGEST_DEG or deg / (t1 - t0) > 6.0 * _FASTEST_RPM:
+            return None
+        before = self._load(t0 - (t1 - t0) / self._firing.size, t1) if self._evidence is not None else None
+        if before is not None:
+            times, x = before
+        even = float(np.median(np.diff(times)))
+        if even > _SLOWEST_SAMPLE_S:
+            return None
+        gain, spread = self._gain_before(times, x, t0, t1, deg)
+        window = max(round(_SMOOTH_S / even), 4) // 2 * 2 + 1
+        grid = np.arange(times[0], times[-1], even)
+        smooth = savgol_filter(np.interp(grid, times, x), window, 2) - rest
+        # The clutch holds where the load is greatest; a turning's first interval has nothing before it.
+        early = grid < t0
+        begins = int(np.argmax(np.where(early, smooth, -np.inf))) if early.any() else 0
+        spread = max(spread, _LEAST_GAIN_SPREAD)
+        return self._overrun.between(grid[begins:], smooth[begins:], t0, t1, deg, gain, spread)
+
+    def _gain_before(self, times: Floats, x: Floats, t0: float, t1: float, deg: float) -> tuple[float, float]:
+        """The gain that the intervals before bear out; of a turning's first, what it says without any lead."""
+        if self._evidence is not None:
+            return self._evidence.gain()
+        none = np.zeros(times.size)
+        self._weigh(times - t0, x, none, 0.0, deg / (t1 - t0), deg)
+        assert self._evidence is not None
+        gain = self._evidence.gain()
+        self._evidence = None
+        return gain
 
     def recorded(self, t0: float, t1: float) -> bool:
         """Whether the load between two times is there as a whole, whatever it tells."""
@@ -185,9 +255,18 @@ class SpeedShape:
         return total > 0 and float(power[: highest + 1].sum()) >= _RIPPLE_SHARE * total
 
     def _weigh(
-        self, t: Floats, x: Floats, lost: Floats, speed: float, mean: float, above: float, deg: float
-    ) -> None:
-        """Adds what one interval says about the gain."""
+        self, t: Floats, x: Floats, ahead: Floats, faster: float, speed: float, deg: float
+    ) -> tuple[Floats, float]:
+        """Adds what one interval says about the gain.
+
+        ahead, faster: as `_ahead` has them. Returns the degrees lost to a gain of one, the integral of what the load is above
+        its mean, and how far it is above that at most.
+        """
+        mean = float(np.trapezoid(x, t)) / (t[-1] - t[0])
+        lost = np.concatenate([[0.0], np.cumsum((x[1:] + x[:-1]) / 2 * np.diff(t))])
+        lost -= mean * (t - t[0])
+        lost -= lost[-1] * (t - t[0]) / (t[-1] - t[0])
+        above = max(float(x.max()) - mean, 1e-12)
         rest = self._rest_level(mean)
         if self._evidence is None:
             self._evidence = _Evidence(speed / (mean - rest if rest is not None else above))
@@ -199,21 +278,23 @@ class SpeedShape:
         if rest is None:
             evidence.prior -= 0.5 * (np.log(slowed / _SWING) / _SWING_SPREAD) ** 2
         else:
-            unloaded = (speed + gains * (mean - rest)) / 6.0
+            rotor = speed - faster
+            unloaded = (rotor + gains * (mean - rest)) / 6.0
             evidence.prior -= 0.5 * (np.log(unloaded / UNLOADED_RPM) / _UNLOADED_SPREAD) ** 2
-            stall = mean - rest + speed / gains
+            stall = mean - rest + rotor / gains
             if self._rest is not None and self._inrush is not None:
                 over = np.log(stall / (self._inrush - self._rest)) - _INRUSH
                 evidence.prior -= 0.5 * np.minimum((over / _INRUSH_SPREAD) ** 2, _OUTLIER)
-            total = speed + gains * (mean - rest)
+            total = rotor + gains * (mean - rest)
             if evidence.sum_before is not None:
                 step = np.log(total / evidence.sum_before) / _STEADY_SPREAD
                 evidence.steady -= 0.5 * np.minimum(step**2, _OUTLIER)
             evidence.sum_before = total
-        away = self._places(t, x, lost, speed, gains, deg)
+        away = self._places(t, x, ahead, lost, speed, gains, deg)
         if away is not None:
             evidence.places -= 0.5 * away
             evidence.placed += 1
+        return lost, above
 
     def _rest_level(self, mean: float) -> float | None:
         """The signal at rest; a scaled current is zero there. None where no level below the mean is known."""
@@ -224,14 +305,14 @@ class SpeedShape:
         return known if known is not None and known < mean else None
 
     def _places(
-        self, t: Floats, x: Floats, lost: Floats, speed: float, gains: Floats, deg: float
+        self, t: Floats, x: Floats, ahead: Floats, lost: Floats, speed: float, gains: Floats, deg: float
     ) -> Floats | None:
         """Squared deviations of where each cylinder's greatest load lies, for each gain, shape (gains,)."""
         if self._firing.size < 2 or self._firing.size > 6 or deg != 720.0:
             return None
         arms = np.diff(np.concatenate([self._firing, [self._firing[0] + 720.0]]))
         arm = min(_LONGEST_ARM_DEG, 0.45 * float(arms.min()))
-        straight = speed * t
+        straight = speed * t + ahead
         off = []
         for firing in self._firing:
             window = np.abs((straight - firing + _LOAD_LEADS_DEG + 360.0) % 720.0 - 360.0) < arm
@@ -244,3 +325,19 @@ class SpeedShape:
         away = np.asarray(off) - np.mean(off, axis=0)
         squares: Floats = np.minimum((away / _PLACE_SPREAD_DEG) ** 2, _OUTLIER).sum(axis=0)
         return squares * (len(off) - 1) / len(off)
+
+
+def _ahead(lead: Lead | None, times: Floats) -> tuple[Floats, float]:
+    """Degrees by which the crank leads a rotor that turns as far from the first time to the last, shape of `times`, and by how
+    much it is faster than the real one on the mean, degrees per second."""
+    if lead is None:
+        return np.zeros(times.size), 0.0
+    rate = np.interp(times, lead.times, lead.rate)
+    ahead = np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2 * np.diff(times))])
+    mean = float(ahead[-1]) / (times[-1] - times[0])
+    return ahead - mean * (times - times[0]), mean
+
+
+def _ascends(turned: Floats, deg: float) -> bool:
+    """Whether a crank that has turned by so much turns on all the way to `deg`."""
+    return bool((np.diff(np.concatenate([[0.0], turned, [deg]])) > 0).all())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -19,6 +20,14 @@ _LETS_GO, _LETS_GO_MORE = 0.014, 0.008
 """Share by which a cycle that is let go of, even at its very end, is slower than the one before, and by which that is more
 than the speed was falling already. Of 343 simulated cycles none was slower by more than 1.3 %; a battery that sags by 30 % in
 ten seconds slows each by some 2 %, and evenly."""
+UNSTEADY_PERCENT = 2.0
+"""From which on what is compared is limited by the speed that changes from cycle to cycle. Simulated cranks, cold ones and those
+that sag by 30 % among them, change by 0.3 % at most; those that hesitate by 5 or 10 % of their speed now and then by 0.3 to 1.8;
+by 20 % by 1.4 to 3.8, where twice as many cylinders stay undecided, and by 30 % and more by 2.3 to 15. No verdict of these 80 was
+wrong (tests/bench/bench_unsteady.py)."""
+_FEWEST_CHANGES = 3
+_MAD_TO_SIGMA = 1.4826
+_KEPT_CHANGES = 60
 _SAME_S = 1e-6
 _OVERLAPPING = 16
 """Cycles that a sync which comes late may cut anew, after the pulses' rhythm has cut them: two or three, as a rule."""
@@ -52,6 +61,10 @@ class StretchKeeper:
         self._last: tuple[int, float, float] | None = None  # rotation, rpm and end of the cycle before
         self._change = 0.0  # logarithm of that speed over the one before
         self._steady_rpm: float | None = None
+        self._bends: deque[float] = deque(maxlen=_KEPT_CHANGES)
+        self._in_a_row: tuple[
+            float, ...
+        ] = ()  # logarithms of the latest cranking cycles' speeds, of one turning
         self._numbers: dict[StretchKind, int] = {"cranking": 0, "idle": 0}
         self._ran_in: int | None = None  # the rotation in which the engine runs by itself
         self._fast_from_s: float | None = None
@@ -99,6 +112,7 @@ class StretchKeeper:
         number = self._numbers[kind]
         self._numbers[kind] += 1
         left_out = self._left_out(same_turning=same_turning, steady=steady)
+        self._follow(rpm, goes_on=same_turning and kind == "cranking")
         if left_out is None and let_go and kind == "cranking":
             left_out = "let_go"  # the starter: its last pulses were drawn at another speed
         if left_out is None:
@@ -113,6 +127,28 @@ class StretchKeeper:
         named: those with known places are compared, and others set aside, as where a sync came late.
         """
         return None if self._doubt_unknown and not named else self._doubt_deg
+
+    def _follow(self, rpm: float, *, goes_on: bool) -> None:
+        """Notes how far a cycle's speed is from half way between its neighbours', which a battery that sags evenly does not move.
+        The first cycle of a turning gains speed and has no part in it."""
+        self._in_a_row = (*self._in_a_row[-2:], math.log(rpm)) if goes_on else ()
+        if len(self._in_a_row) == 3:
+            before, here, after = self._in_a_row
+            self._bends.append(here - (before + after) / 2)
+
+    @property
+    def unsteady_percent(self) -> float | None:
+        """Standard deviation of the cranking cycles' speed about an even course, per cent: by the median, so that a start or one
+        hesitation, whose cycles are left out, does not make it; None for too few cycles. Of independent changes a bend has 3/2 of
+        the variance (arithmetic)."""
+        if len(self._bends) < _FEWEST_CHANGES:
+            return None
+        return 100.0 * _MAD_TO_SIGMA * statistics.median(map(abs, self._bends)) * math.sqrt(2.0 / 3.0)
+
+    @property
+    def unsteady(self) -> bool:
+        """Whether what is compared of cranking is limited by that."""
+        return (self.unsteady_percent or 0.0) > UNSTEADY_PERCENT
 
     def _is_steady(self, rpm: float, before: float) -> bool:
         """Near the last steady speed, or near the cycle before: two alike make a new steady speed."""

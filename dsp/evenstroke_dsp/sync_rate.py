@@ -42,8 +42,8 @@ def wrong_by_teeth(probe: Probe, tracker: SyncTracker, rotations: Sequence[Rotat
 def twice_by_pulses(probe: Probe, mean: MeanCycle | None, cylinders: int) -> bool:
     """Whether a sync that is said to come once a cycle comes every revolution: half the pulses between events.
 
-    mean: of a probe that hears all cylinders. Odd numbers of cylinders leave no whole half and cannot tell. A pulse that is
-    missing makes all low orders alike; half the pulses make that of their number alone.
+    mean: of a probe that hears all cylinders, at even intervals. Odd numbers of cylinders leave no whole half and cannot tell. A
+    pulse that is missing makes all low orders alike; half the pulses make that of their number alone.
     """
     if (
         probe.every != "cycle"

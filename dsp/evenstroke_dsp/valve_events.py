@@ -2,7 +2,7 @@
 
 No valve is seen by itself: what is seen is a bend in a pressure, some degrees after a valve has begun to pass gas or
 while it ceases to. Each event is read from the bend whose distance from it depends least on what is not known of the
-engine; that distance, and how far engines differ in it, are from simulated cranks (`tests/bench/valve_offsets.py`
+engine; that distance, and how far engines differ in it, are from simulated cranks (`tests/bench/valve_truth.py`
 measures them anew) and half of each interval is allowed for what no simulation of ours knows: other cams, other pipes.
 
 What is not claimed, and why:
@@ -47,6 +47,13 @@ _GROUPS = 8
 _MOST_DIPS = 8
 """Dips of more cylinders stand closer together than opening angles are apart from engine to engine."""
 _MOST = 2 / 3
+_DIP_AFTER = ((3, (27.0, 11.0)), (4, (22.0, 12.0)), (6, (27.0, 15.0)), (_MOST_DIPS, (23.0, 14.0)))
+"""How many cylinders the exhaust probe hears at most; by how much the dip's bottom lies after the opening, beside 8 ms,
+and the 95 % half width of that, degrees."""
+_ONE_BEND_DEG = 14.0
+_PLAIN_SHARE = 0.65
+"""Of the sharpest bend: what another one in reach may have. Chosen on cranks 1000 to 1041 of the second model, where
+openings 25 to 65 degrees off were stated without it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,16 +228,24 @@ def exhaust_opening(curve: Curve, rpm: float, heard: int) -> _Bend | None:
     """From an exhaust pulse: the bottom of the dip, where the cylinder has filled up from the pipe.
 
     The dip's beginning depends on the valve's first hundredths of a millimetre and on what the cylinder before
-    is pushing; its bottom comes 21 degrees and 8 ms after opening (few cylinders share a small pipe: 6 degrees
-    more), +- 7 in 95 of 100 simulated engines.
+    is pushing; its bottom comes 21 to 27 degrees and 8 ms after opening, the later the more gas has to be
+    started in the pipes. Two engine models, one of them without inertia in the pipes, put it up to 10
+    degrees apart in sixes and eights: the offset lies between them (`tests/bench/valve_truth.py`,
+    `tests/bench/second_model/study.py features`). Where the pipes ring, several bends are about as sharp, and
+    none is taken for the valve's.
     """
     if heard > _MOST_DIPS:
         return None  # the window holds a neighbour's dip too
-    found = _peak(bends(curve, 130.0, 225.0), 130.0)
+    low, high = 130.0, 215.0
+    sharp = bends(curve, low, high)
+    found = _peak(sharp, low)
     if found is None or found[1] < 1.3 * _usual_bend(curve):
         return None
-    after = (27.0 if heard <= 3 else 21.0) + 0.05 * rpm
-    return _Bend(found[0] - after, 10.0)
+    elsewhere = np.abs(low + np.arange(sharp.size) - found[0]) > _ONE_BEND_DEG
+    if elsewhere.any() and float(sharp[elsewhere].max()) > _PLAIN_SHARE * found[1]:
+        return None
+    after, doubt = next(offset for most, offset in _DIP_AFTER if heard <= most)
+    return _Bend(found[0] - after - 0.05 * rpm, doubt)
 
 
 def late_intake_opening(curve: Curve, rpm: float, heard: int) -> _Bend | None:

@@ -308,7 +308,15 @@ def _part(blocks: Iterable[Block], window: Window | None) -> Iterable[Block]:
 
 def _clock_warnings(feed: BoardFeed) -> list[CodedWarning]:
     """What is wrong with the board's clock, where that is more than any number here could hide."""
-    rate = feed.clock.rate
+    rate, pace = feed.clock.rate, feed.clock.pace
+    if pace is not None:
+        return [
+            CodedWarning(
+                code="not_real_time",
+                text=f"The stream came {pace:.3g} times as fast as time went, as the virtual rig's does on demand: whether the "
+                "board's clock is right was not checked. All times are the board's.",
+            )
+        ]
     if rate is None or abs(rate.ppm) - rate.uncertainty_ppm < CLOCK_TOLERANCE_PPM:
         return []
     fast = rate.ppm > 0

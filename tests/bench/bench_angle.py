@@ -33,7 +33,7 @@ RATE_HZ = 2000.0
 BLOCK = 100
 REST_S, CRANK_S = 0.5, 9.0
 BITS, REFERENCE_V = 12, 5.0
-SYNC_DEG = -8.0
+SYNC_DEG, SYNC_INPUT = -8.0, 3
 CHECK_EVERY_S = 0.005
 
 
@@ -104,8 +104,16 @@ def noisy(clean: Floats, share: float, rng: np.random.Generator) -> Floats:
     return probes.counts(volts, REFERENCE_V, BITS) * (REFERENCE_V / 2**BITS)
 
 
-def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float = 0.0) -> list[Block]:
-    """What a board would send of the crank from `from_s` on, for the probes of `setup_of`."""
+def blocks_of(
+    setup: Setup,
+    trace: CrankTrace,
+    *,
+    seed: int = 0,
+    from_s: float = 0.0,
+    sync: tuple[Floats, np.ndarray] | None = None,
+) -> list[Block]:
+    """What a board would send of the crank from `from_s` on, for the probes of `setup_of`. sync: the sync's level changes,
+    times and whether they rise, where they are not those once a cycle at SYNC_DEG."""
     rng = np.random.default_rng(seed)
     kept = {p.input for p in setup.probe}
     clean = {
@@ -116,7 +124,9 @@ def blocks_of(setup: Setup, trace: CrankTrace, *, seed: int = 0, from_s: float =
     }
     analog = tuple(k for k in clean if k in kept)
     volts = np.stack([noisy(clean[k], 0.01, rng) for k in analog])
-    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (3, 4)}
+    edges = {p.input: edges_of(p.role, trace) for p in setup.probe if p.input in (SYNC_INPUT, 4)}
+    if sync is not None:
+        edges[SYNC_INPUT] = sync
     blocks: list[Block] = []
     first = round(from_s * RATE_HZ)
     for k in range(first, volts.shape[1], BLOCK):
@@ -135,8 +145,48 @@ def edges_of(role: str, trace: CrankTrace, width_deg: float = 3.0) -> tuple[Floa
         places = [6.0 * k for k in range(58)]
         times, which, forward = probes.edge_times(trace, [*places, *(p + 3.0 for p in places)])
         return times[forward], which[forward] >= len(places)
-    times, which, forward = probes.edge_times(trace, [SYNC_DEG, SYNC_DEG + width_deg], 720.0)
+    return sync_edges(trace, width_deg=width_deg)
+
+
+def sync_edges(
+    trace: CrankTrace, deg: float = SYNC_DEG, every_deg: float = 720.0, width_deg: float = 3.0
+) -> tuple[Floats, np.ndarray]:
+    """Level changes of a sync that rises at this angle, once in so many degrees: times, and whether they rise."""
+    times, which, forward = probes.edge_times(
+        trace, [deg % every_deg, deg % every_deg + width_deg], every_deg
+    )
     return times[forward], which[forward] == 0
+
+
+def with_false(blocks: list[Block], end_s: float, rate_hz: float, seed: int, *, true: bool) -> list[Block]:
+    """The sync's events with others at random times, or the latter alone."""
+    rng = np.random.default_rng([seed, round(10 * rate_hz)])
+    false = np.sort(rng.uniform(0.0, end_s, rng.poisson(rate_hz * end_s)))
+    out: list[Block] = []
+    before = -np.inf
+    for block in blocks:
+        if isinstance(block, EdgeBlock) and block.input == SYNC_INPUT:
+            now = false[(false >= before) & (false < block.until)]
+            before = block.until
+            times, rising = np.concatenate([now, now + 0.001]), np.repeat([True, False], now.size)
+            if true:
+                times = np.concatenate([times, block.times])
+                rising = np.concatenate([rising, block.rising])
+            order = np.argsort(times, kind="stable")
+            block = EdgeBlock(SYNC_INPUT, times[order], rising[order], block.until)
+        out.append(block)
+    return out
+
+
+def wrongly_named(setup: Setup, cycles: list[Cycle], trace: CrankTrace) -> int:
+    """Cycles whose names lie nearer to another cylinder's place than to their own."""
+    angles, wrong = firing_angles(setup.engine), 0
+    for cycle in cycles:
+        pulse = cycle.probes[0].pulses[0]
+        at = float(np.interp(cycle.from_s, trace.times_s, trace.theta_deg))
+        off = (at + pulse.firing_tdc_deg - angles[pulse.cylinder] + 360.0) % 720.0 - 360.0
+        wrong += abs(off) > 360.0 / setup.engine.cylinders
+    return wrong
 
 
 @dataclass(frozen=True)

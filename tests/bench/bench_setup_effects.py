@@ -5,7 +5,9 @@ kind (uniform, not log-normal; air whose heat capacity varies; other discharge, 
 off by a tenth), recorded by probes with noise at 10 bits' worth of steps. The judgement sees the set-up file and
 the signals. The truth is the same engine cranked without what is fitted, read without noise.
 
-    python tests/bench/bench_setup_effects.py [--recordings 216] [--workers 2]
+    python tests/bench/bench_setup_effects.py [--recordings 216] [--workers 2] [--kinds "V8, sync only"]
+
+With fewer kinds the recordings of each are the same.
 """
 
 from __future__ import annotations
@@ -268,7 +270,7 @@ def run(case: Case) -> Outcome:
     corners = {p.name: p.low_corner_hz for p in setup.probe if p.low_corner_hz}
     teeth = {p.name: p.first_tooth_deg for p in setup.probe if p.first_tooth_deg is not None}
     thin = round(RATE_HZ / 1000)
-    readings = {name: read_crank(setup, _thinned(t, thin), 2.0, corners, teeth) for name, t in traces.items()}
+    readings = {name: read_crank(setup, thinned(t, thin), 2.0, corners, teeth) for name, t in traces.items()}
     judgement = judged(setup, case.prediction, traces["recorded"], rng)
     covered = predicted = covered_prior = of_set_up = 0
     widths, prior_widths, notes = [], [], []
@@ -332,7 +334,7 @@ def run(case: Case) -> Outcome:
     )  # fmt: skip
 
 
-def _thinned(trace: CrankTrace, thin: int) -> CrankTrace:
+def thinned(trace: CrankTrace, thin: int) -> CrankTrace:
     rows = {f.name: getattr(trace, f.name) for f in dataclasses.fields(trace)}
     cut = {k: v[..., ::thin] for k, v in rows.items() if isinstance(v, np.ndarray)}
     return dataclasses.replace(trace, **cut, hose_kpa={c: v[::thin] for c, v in trace.hose_kpa.items()})
@@ -353,12 +355,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--recordings", type=int, default=216)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--kinds", nargs="*", choices=KINDS, default=list(KINDS))
     asked = parser.parse_args()
     scale = asked.recordings / (len(KINDS) * sum(SHARES.values()))
     say = sys.stdout.write
     cases = []
     with tempfile.TemporaryDirectory() as folder:
-        for kind, (engine, probes, hose) in KINDS.items():
+        for kind in asked.kinds:
+            engine, probes, hose = KINDS[kind]
             predictions = {}
             for name, fitted in (("fitted", hose), ("bare", None)):
                 setup = parse_setup(setup_text(engine, probes, fitted))
@@ -382,7 +386,7 @@ def main() -> None:
     for outcome in outcomes:
         for note in outcome.notes:
             say(f"  {outcome.kind}, {outcome.group}: {note}\n")
-    for kind in (None, *KINDS):
+    for kind in (None, *asked.kinds):
         these = [o for o in outcomes if kind in (None, o.kind)]
         say(f"== {kind or 'all'} ({sum(o.cycles for o in these) / len(these):.1f} cycles)\n")
         healthy = [o for o in these if o.group == "fitted, healthy"]

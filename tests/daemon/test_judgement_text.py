@@ -24,6 +24,7 @@ from evenstroke_replay.judging import Mark
 
 SETUP = parse_setup(
     'schema = 1\n[engine]\ncylinders = 3\nfiring_order = [1, 2, 3]\n[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+    '[[fitted]]\nwhat = "the hose"\ncylinder = 3\nadded_volume_cc = 9.0\n'
 )
 
 
@@ -189,6 +190,5 @@ def test_what_healthy_engines_show_is_not_the_thing_to_do_first() -> None:
         for c in JUDGEMENT.comparisons
     )
     settled = msgspec.structs.replace(JUDGEMENT, findings=(usual,), comparisons=decided)
-    assert "What to do: Nothing repeats that healthy engines do not show." in flat(
-        judgement_text(settled, SETUP)
-    )
+    text = flat(judgement_text(settled, SETUP))
+    assert "What to do: Nothing repeats that healthy engines do not show, as it is. But the hose" in text

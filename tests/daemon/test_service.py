@@ -26,25 +26,9 @@ from evenstroke_replay.recording import RecordedBytes, RecordedNote, Recording
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.rig_faults import Fault, FaultKind, FaultyBoard
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
+from setup_texts import engine, intake, sampled, spark
 
-SETUP = """
-schema = 1
-title = "test bench"
-[engine]
-cylinders = 2
-firing_order = [1, 2]
-[acquisition]
-rate_hz = 1000
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 2
-cylinder = 1
-"""
+SETUP = engine(1, 2) + sampled(1000) + intake(input=0) + spark(input=2)
 
 
 class Blocks:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import importlib.util
 import itertools
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
@@ -224,3 +225,9 @@ def angle() -> ModuleType:
     sys.modules["bench_angle"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="module")
+def trace_of(angle: ModuleType) -> Callable[..., object]:
+    """A simulated crank of a kind of engine of that benchmark, by its name and a seed (0 if none), each drawn once a file."""
+    return functools.cache(lambda name, seed=0: angle.trace_of(angle.ENGINES[name], seed))

@@ -37,6 +37,15 @@ def test_its_intervals_hold_the_truth_as_often_as_they_say() -> None:
     assert inside >= 180
 
 
+@pytest.mark.parametrize("times", [0.25, 0.7, 1.5, 40.0])
+def test_a_stream_that_came_in_no_real_time_says_nothing_of_the_clock(times: float) -> None:
+    """By definition: 1 + ppm / 1e6 of the board's seconds come in one of the host's."""
+    clock = clock_of(1e6 * (times - 1.0), jitter_s=0.0001)
+    assert clock.rate is None
+    assert clock.pace == pytest.approx(times, rel=0.01)
+    assert clock_of(-5000.0).pace is None and BoardClock().pace is None
+
+
 def test_nothing_is_claimed_in_the_first_seconds() -> None:
     assert BoardClock().rate is None
     assert clock_of(0.0, seconds=float(FEWEST_WINDOWS) - 0.5).rate is None

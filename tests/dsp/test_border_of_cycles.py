@@ -10,13 +10,10 @@ import itertools
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import EdgeBlock
-from evenstroke_dsp.physics import probes
 from evenstroke_dsp.setup import parse_setup
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-SYNC_INPUT = 3
 KINDS = {
     "three": ("intake", "starter"),
     "four": ("intake", "starter"),
@@ -24,23 +21,18 @@ KINDS = {
 }
 
 
-@pytest.fixture(scope="module")
-def traces(angle) -> dict[str, object]:
-    return {name: angle.trace_of(angle.ENGINES[name], 1) for name in KINDS}
-
-
 @pytest.mark.parametrize("name", KINDS)
 @settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(offset=st.integers(-359, 359))
-def test_every_pulse_is_in_one_cycle_and_in_one_only(angle, traces, name: str, offset: int) -> None:
-    check(angle, traces[name], name, offset)
+def test_every_pulse_is_in_one_cycle_and_in_one_only(angle, trace_of, name: str, offset: int) -> None:
+    check(angle, trace_of(name, 1), name, offset)
 
 
 @pytest.mark.parametrize(
     ("name", "offset"), CASES := [("three", 202), ("three", -38), ("four", 90), ("V6 150/90", 250)]
 )
-def test_also_where_a_pulse_lies_at_the_border(angle, traces, name: str, offset: int) -> None:
-    check(angle, traces[name], name, offset)
+def test_also_where_a_pulse_lies_at_the_border(angle, trace_of, name: str, offset: int) -> None:
+    check(angle, trace_of(name, 1), name, offset)
 
 
 def check(angle, trace, name: str, offset: int) -> None:
@@ -49,15 +41,7 @@ def check(angle, trace, name: str, offset: int) -> None:
     text = engine.setup_text() + (angle._EXHAUST if air == "exhaust" else angle._INTAKE) + angle._CURRENT
     text += angle._SYNC.format(first=engine.order[0], every="cycle", deg=offset)
     setup = parse_setup(text)
-    times, which, forward = probes.edge_times(trace, [offset % 720.0, offset % 720.0 + 3.0], 720.0)
-    times, rising = times[forward], which[forward] == 0
-    blocks, before = [], -np.inf
-    for block in angle.blocks_of(setup, trace):
-        if isinstance(block, EdgeBlock) and block.input == SYNC_INPUT:
-            inside = (times >= before) & (times < block.until)
-            before = block.until
-            block = EdgeBlock(SYNC_INPUT, times[inside], rising[inside], block.until)
-        blocks.append(block)
+    blocks = angle.blocks_of(setup, trace, sync=angle.sync_edges(trace, offset))
     _, cycles = angle.run(setup, blocks)
     assert len(cycles) >= 5
     for probe in (air, load):

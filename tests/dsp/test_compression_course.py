@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 import pytest
-from evenstroke_dsp import compression_course
+from evenstroke_dsp import compression_course, gas_torque
 from evenstroke_dsp.blocks import Block, SampleBlock
 from evenstroke_dsp.compression_course import CompressionCourse
 from evenstroke_dsp.history import History
@@ -59,15 +59,22 @@ def test_the_course_solves_the_cranks_equation(monkeypatch) -> None:
     np.testing.assert_allclose(course.share, np.arange(step, 720.0, step) / 720.0)
 
 
-def test_compression_takes_the_work_that_a_power_law_takes() -> None:
+@pytest.mark.parametrize(
+    ("torque_of", "n"),
+    [
+        (compression_course._gas_torque, compression_course._EXPONENT),
+        (lambda engine: gas_torque.gas_torque(engine)[0], gas_torque._EXPONENT),
+    ],
+)
+def test_compression_takes_the_work_that_a_power_law_takes(torque_of, n: float) -> None:
     """Integral of the torque from intake closing to TDC: p1 V1 / (n - 1) ((V1/V2)^(n-1) - 1) - p0 (V1 - V2), over p0 and swept
     volume (polytropic work: any textbook of thermodynamics, e.g. Moran and Shapiro, section 3.15, from memory)."""
     setup = setup_of((1, 3, 4, 2), "compression_ratio = 9.0\n")
-    torque = compression_course._gas_torque(setup.engine)
+    torque = torque_of(setup.engine)
     step = math.radians(compression_course._STEP_DEG)
     before = torque[torque.size // 2 :]
-    n, ratio, rod = compression_course._EXPONENT, 9.0, compression_course._ROD_OVER_CRANK
-    shut = math.radians(720.0 - compression_course._CLOSES_DEG)
+    ratio, rod = 9.0, gas_torque.ROD_OVER_CRANK
+    shut = math.radians(720.0 - gas_torque.CLOSES_DEG)
     # Position of a piston above BDC ... of TDC, in strokes: Heywood, equation 2.5.
     below = (1 + rod - math.cos(shut) - math.sqrt(rod**2 - math.sin(shut) ** 2)) / 2
     v2 = 1 / (ratio - 1)
@@ -135,3 +142,16 @@ def test_any_cut_gives_the_same_stream(angle, bench) -> None:
     whole: list[Block] = [SampleBlock(samples[0].inputs, volts, samples[0].t0, samples[0].dt)]
     edges = [b for b in blocks if not isinstance(b, SampleBlock)]
     assert bench.as_bytes(bench.run(setup, whole + edges).messages) == expected
+
+
+def test_what_is_lost_near_the_top_is_missed_all_the_way_down() -> None:
+    """Nothing is lost before TDC; after it, pressure is down by the share lost, once three times 18 degrees have gone."""
+    engine = setup_of((1, 3, 4, 2)).engine
+    whole, lost = gas_torque.gas_torque(engine)
+    deg = gas_torque.STEP_DEG * np.arange(gas_torque.STEPS)
+    assert not lost[deg > 360.0].any()
+    late = (deg > 60.0) & (deg < 130.0)
+    rod = gas_torque.ROD_OVER_CRANK
+    slope = np.gradient([float(gas_torque.travel(d, rod)) for d in deg], np.radians(deg))
+    pressure = whole[late] / slope[late] + 1.0
+    np.testing.assert_allclose(-lost[late], pressure * slope[late], rtol=0.04)

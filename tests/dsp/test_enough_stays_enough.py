@@ -5,6 +5,10 @@ from __future__ import annotations
 import pytest
 from evenstroke_dsp.findings import instruction
 from evenstroke_dsp.messages import Comparison, CylinderBalance
+from evenstroke_dsp.setup import parse_setup
+from setup_texts import FOUR, intake
+
+CRANKED = parse_setup(FOUR + intake())
 
 
 def undecided(cycles: int, more: int | None) -> Comparison:
@@ -24,7 +28,7 @@ def said(
 ) -> tuple[str, int | None]:
     return instruction(
         turning=True, cranked_s=cranked_s, cycle_s=0.6, comparisons=comparisons, findings=(), refused=None,
-        mode="cranking", enough=enough,
+        setup=CRANKED, enough=enough,
     )  # fmt: skip
 
 

@@ -11,24 +11,12 @@ from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.physics import probes
 from evenstroke_dsp.setup import parse_setup
 
-_INPUT = 3  # of the sync in the benchmark's set-ups
-
 
 def every_revolution(angle, setup, trace, *, skipped: int) -> list:
     """The benchmark's blocks with a sync at every revolution, its first `skipped` events left out."""
-    deg = angle.SYNC_DEG % 360.0
-    times, which, forward = probes.edge_times(trace, [deg, deg + 3.0], 360.0)
-    times, rising = times[forward], which[forward] == 0
+    times, rising = angle.sync_edges(trace, every_deg=360.0)
     kept = np.cumsum(rising) > skipped
-    times, rising = times[kept], rising[kept]
-    blocks, before = [], -np.inf
-    for block in angle.blocks_of(setup, trace):
-        if isinstance(block, EdgeBlock) and block.input == _INPUT:
-            inside = (times >= before) & (times < block.until)
-            before = block.until
-            block = EdgeBlock(_INPUT, times[inside], rising[inside], block.until)
-        blocks.append(block)
-    return blocks
+    return angle.blocks_of(setup, trace, sync=(times[kept], rising[kept]))
 
 
 def judged(angle, setup, trace, *, skipped: int):
@@ -38,25 +26,13 @@ def judged(angle, setup, trace, *, skipped: int):
     return pipeline, cycles, float(np.median(np.abs(off)))
 
 
-@pytest.fixture(scope="module")
-def traces(angle):
-    made: dict[tuple[str, int], object] = {}
-
-    def trace(name: str, seed: int = 1):
-        if (name, seed) not in made:
-            made[name, seed] = angle.trace_of(angle.ENGINES[name], seed)
-        return made[name, seed]
-
-    return trace
-
-
 @pytest.mark.parametrize("skipped", [0, 1])
 @pytest.mark.parametrize("name", ["three", "five", "twin 270/450", "V6 150/90"])
 def test_compression_tells_the_half_of_engines_without_companions(
-    angle, traces, name: str, skipped: int
+    angle, trace_of, name: str, skipped: int
 ) -> None:
     setup = angle.setup_of(angle.ENGINES[name], "sync, current", every="revolution")
-    pipeline, cycles, off = judged(angle, setup, traces(name, 2), skipped=skipped)
+    pipeline, cycles, off = judged(angle, setup, trace_of(name, 2), skipped=skipped)
     assert off < 30.0
     assert "starter" in pipeline._cutter.half_cycle.told_by
     assert all(p.cylinder is not None for p in cycles[-1].probes[0].pulses)
@@ -65,26 +41,26 @@ def test_compression_tells_the_half_of_engines_without_companions(
 @pytest.mark.parametrize("skipped", [0, 1])
 @pytest.mark.parametrize("name", ["four", "six"])
 def test_nothing_tells_the_half_where_every_cylinder_has_a_companion(
-    angle, traces, name: str, skipped: int
+    angle, trace_of, name: str, skipped: int
 ) -> None:
     setup = angle.setup_of(angle.ENGINES[name], "sync, current", every="revolution")
-    pipeline, cycles, _ = judged(angle, setup, traces(name), skipped=skipped)
+    pipeline, cycles, _ = judged(angle, setup, trace_of(name, 1), skipped=skipped)
     assert pipeline._cutter.half_cycle.told_by == ()
     for pulse in cycles[-1].probes[0].pulses:
         assert pulse.cylinder is None
 
 
-def test_an_intake_pulse_that_may_be_upside_down_tells_no_half_of_a_three(angle, traces) -> None:
+def test_an_intake_pulse_that_may_be_upside_down_tells_no_half_of_a_three(angle, trace_of) -> None:
     """Half a firing interval is what turning the probe over and turning the half have in common."""
     setup = angle.setup_of(angle.ENGINES["three"], "sync", every="revolution")
-    pipeline, cycles, _ = judged(angle, setup, traces("three"), skipped=0)
+    pipeline, cycles, _ = judged(angle, setup, trace_of("three", 1), skipped=0)
     assert pipeline._cutter.half_cycle.told_by == ()
     assert all(p.cylinder is None for p in cycles[-1].probes[0].pulses)
 
 
 @pytest.mark.parametrize("skipped", [0, 1])
-def test_one_cylinders_pressure_tells_the_half_of_a_four(angle, traces, skipped: int) -> None:
-    trace = traces("four")
+def test_one_cylinders_pressure_tells_the_half_of_a_four(angle, trace_of, skipped: int) -> None:
+    trace = trace_of("four", 1)
     text = angle.ENGINES["four"].setup_text()
     text += "".join(
         part.format(first=1, every="revolution", deg=angle.SYNC_DEG) for part in angle.BASES["sync, current"]

@@ -84,6 +84,12 @@ def test_the_dip_at_exhaust_opening_is_deepest_at_the_cylinder_that_leaks(truth,
     fault = Fault(kind=kind, cylinders=(3,), size=2.0)  # type: ignore[arg-type]
     *_, judgement = cranked(truth, text, 6, fault, low_corner_hz={"exhaust": 1.0})
     found = deviations(judgement, "exhaust", "suction")
+    said = [
+        f.text
+        for f in judgement.findings
+        if f.feature == "suction" and "lost gas while it compressed" in f.text
+    ]
+    assert said and all("larger than the mean" in text for text in said)
     assert max(found, key=found.get) == 3
     assert found[3] > 10.0
 

@@ -131,8 +131,14 @@ def test_an_altered_cylinder_is_found_with_its_size(bench, engine: str, fitted: 
         true = 100.0 * (sizes[number] / mean - 1.0)
         assert cylinder.deviation == pytest.approx(true, abs=1.0), number
         assert cylinder.value == pytest.approx(sizes[number], rel=0.03)
-    assert cylinders[odd].verdict == "smaller"
     assert min(cylinders, key=lambda c: cylinders[c].deviation or 0.0) == odd
+    if "strokes_merge" in comparison.because:
+        # Of pulses 90 degrees apart another end would say something else: the interval holds that, and no verdict is given.
+        low, high = cylinders[odd].low, cylinders[odd].high
+        assert low is not None and high is not None and low <= 100.0 * (sizes[odd] / mean - 1.0) <= high
+        assert comparison.trust == "limited"
+        return
+    assert cylinders[odd].verdict == "smaller"
     assert next(f.odd_pulse_at for f in run.judgement.findings if f.feature == "drop") == (odd,)
 
 

@@ -17,12 +17,6 @@ from evenstroke_dsp.setup import parse_setup
 from evenstroke_dsp.speed_shape import SpeedShape
 from scipy import signal
 
-
-@pytest.fixture(scope="module")
-def traces(angle) -> dict[str, object]:
-    return {name: angle.trace_of(angle.ENGINES[name], 0) for name in ("twin 270/450", "four", "five at 0 C")}
-
-
 STARTER = parse_setup(
     """
 schema = 1
@@ -53,7 +47,7 @@ def test_the_course_is_that_of_a_motor_whose_inrush_shows_its_stall_current() ->
     current = signal.lfilter([1 - np.exp(-1 / rate / lag_s)], [1, -np.exp(-1 / rate / lag_s)], current)
     history = History()
     history.add(0.0, 1 / rate, current[None, :], np.zeros((1, t.size), dtype=bool))
-    shape = SpeedShape(STARTER, history, ())
+    shape = SpeedShape(STARTER, history, (), 0.0)
     shape.row = 0
     shape.begin(2.0)
     for k in range(5):
@@ -79,27 +73,27 @@ def test_the_course_is_that_of_a_motor_whose_inrush_shows_its_stall_current() ->
         ("four", "sync, wheel", 0.5),
     ],
 )
-def test_the_angle_is_as_good_as_it_must_be(angle, traces, name: str, basis: str, degrees: float) -> None:
-    found = angle.outcome(angle.ENGINES[name], basis, 0, traces[name])
+def test_the_angle_is_as_good_as_it_must_be(angle, trace_of, name: str, basis: str, degrees: float) -> None:
+    found = angle.outcome(angle.ENGINES[name], basis, 0, trace_of(name))
     assert found is not None and found.cycles >= 4
     assert found.ours < degrees
     assert found.ours < 0.5 * found.line
 
 
-def test_without_current_or_voltage_the_doubt_is_larger(angle, traces) -> None:
+def test_without_current_or_voltage_the_doubt_is_larger(angle, trace_of) -> None:
     engine = angle.ENGINES["four"]
     stated = {}
     for basis in ("sync", "sync, current"):
         setup = angle.setup_of(engine, basis)
-        _, cycles = angle.run(setup, angle.blocks_of(setup, traces["four"]))
+        _, cycles = angle.run(setup, angle.blocks_of(setup, trace_of("four")))
         stated[basis] = [c.angle_uncertainty_deg for c in cycles if c.left_out is None]
     assert min(stated["sync"]) > max(stated["sync, current"])
 
 
-def test_a_recording_that_begins_while_the_engine_turns_still_gains(angle, traces) -> None:
+def test_a_recording_that_begins_while_the_engine_turns_still_gains(angle, trace_of) -> None:
     """No level at rest and no inrush: the gain comes from what a usual starter does and from the cylinders' places."""
     engine = angle.ENGINES["five at 0 C"]
-    setup, trace = angle.setup_of(engine, "sync, current"), traces["five at 0 C"]
+    setup, trace = angle.setup_of(engine, "sync, current"), trace_of("five at 0 C")
     pipeline, cycles = angle.run(setup, angle.blocks_of(setup, trace, from_s=3.0))
     counted = [c for c in cycles if c.left_out is None]
     assert counted
@@ -121,9 +115,9 @@ def with_current(blocks: list[Block], change) -> list[Block]:
     return out
 
 
-def test_a_dead_current_probe_leaves_constant_speed_and_a_large_doubt(angle, traces) -> None:
+def test_a_dead_current_probe_leaves_constant_speed_and_a_large_doubt(angle, trace_of) -> None:
     """It may as well be an engine that does not compress, so that compression's usual course is not taken either."""
-    engine, trace = angle.ENGINES["four"], traces["four"]
+    engine, trace = angle.ENGINES["four"], trace_of("four")
     setup = angle.setup_of(engine, "sync, current")
     rng = np.random.default_rng(3)
     blocks = angle.blocks_of(setup, trace)
@@ -140,10 +134,10 @@ def test_a_dead_current_probe_leaves_constant_speed_and_a_large_doubt(angle, tra
     assert np.abs(angle.wrapped(straight - truth)).max() < min(counted)
 
 
-def test_a_cycle_whose_current_was_lost_has_a_larger_doubt(angle, traces) -> None:
+def test_a_cycle_whose_current_was_lost_has_a_larger_doubt(angle, trace_of) -> None:
     engine = angle.ENGINES["four"]
     setup = angle.setup_of(engine, "sync, current")
-    blocks = angle.blocks_of(setup, traces["four"])
+    blocks = angle.blocks_of(setup, trace_of("four"))
     _, whole = angle.run(setup, blocks)
     hit = whole[len(whole) // 2]
     middle = (hit.from_s + hit.to_s) / 2
@@ -154,12 +148,13 @@ def test_a_cycle_whose_current_was_lost_has_a_larger_doubt(angle, traces) -> Non
         if cycle.index == hit.index:
             assert doubt[cycle.index] > 1.1 * cycle.angle_uncertainty_deg
         elif cycle.left_out is None:
-            assert doubt[cycle.index] == pytest.approx(cycle.angle_uncertainty_deg, rel=0.2)
+            # The one after has no moment before it at which the clutch surely holds, and each fit starts from the last.
+            assert doubt[cycle.index] == pytest.approx(cycle.angle_uncertainty_deg, rel=0.4)
 
 
-def test_any_cut_gives_the_same_stream_and_each_cycle_within_the_next(angle, traces, bench) -> None:
+def test_any_cut_gives_the_same_stream_and_each_cycle_within_the_next(angle, trace_of, bench) -> None:
     setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
-    blocks = angle.blocks_of(setup, traces["four"])
+    blocks = angle.blocks_of(setup, trace_of("four"))
     expected = bench.as_bytes(bench.run(setup, blocks).messages)
     for cuts in ([777, 1501, 9000], list(range(333, 19000, 417))):
         joined: list[Block] = []
@@ -174,8 +169,7 @@ def test_any_cut_gives_the_same_stream_and_each_cycle_within_the_next(angle, tra
     for block in blocks:
         until = block.t0 + block.samples * block.dt if isinstance(block, SampleBlock) else block.until
         late += [(until - m.to_s) / (m.to_s - m.from_s) for m in pipeline.push(block) if isinstance(m, Cycle)]
-    # The first wait until the sync's events have shown that an engine makes them. Then the next sync must have come, and the
-    # filters' look-ahead after it.
+    # The first waits for the third event, which shows that an engine makes them; a later one for the filters' look-ahead.
     assert len(late) > 6
-    assert max(late[:2]) < 3.3
-    assert max(late[2:]) < 1.3
+    assert late[0] < 1.3
+    assert max(late[1:]) < 0.7

@@ -5,66 +5,31 @@ Cranks are the engine physics' own, so that what is named can be held against th
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import Block, EdgeBlock
-from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.first_events import degrees_at
+from evenstroke_dsp.history import History
 from evenstroke_dsp.messages import Cycle, Judgement, SourceInfo
-from evenstroke_dsp.setup import Setup
+from evenstroke_dsp.rhythm_tracker import RhythmTracker
+from evenstroke_dsp.setup import parse_setup
 from evenstroke_dsp.sync_sift import keeping_step
 from evenstroke_dsp.sync_tracker import SyncTracker
 
 SOURCE = SourceInfo(file=None, sha256=None, duration_s=0.0, lost_samples=0)
-SYNC = 3
-
-
-@pytest.fixture(scope="module")
-def trace_of(angle):
-    return functools.cache(lambda engine: angle.trace_of(angle.ENGINES[engine], 0))
-
-
-def with_false(blocks: list[Block], end_s: float, rate: float, seed: int, *, true: bool) -> list[Block]:
-    """The sync's events with others at random times, so many a second, or those alone."""
-    rng = np.random.default_rng([seed, round(10 * rate)])
-    false = np.sort(rng.uniform(0.0, end_s, rng.poisson(rate * end_s)))
-    out, before = [], -np.inf
-    for block in blocks:
-        if isinstance(block, EdgeBlock) and block.input == SYNC:
-            now = false[(false >= before) & (false < block.until)]
-            before = block.until
-            times, rising = np.concatenate([now, now + 0.001]), np.repeat([True, False], now.size)
-            if true:
-                times = np.concatenate([times, block.times])
-                rising = np.concatenate([rising, block.rising])
-            order = np.argsort(times, kind="stable")
-            block = EdgeBlock(SYNC, times[order], rising[order], block.until)
-        out.append(block)
-    return out
 
 
 def crank(angle, trace, basis: str, rate: float, seed: int, *, true: bool, engine: str = "four"):
     setup = angle.setup_of(angle.ENGINES[engine], basis)
     blocks = angle.blocks_of(setup, trace, seed=seed)
-    pipeline, cycles = angle.run(setup, with_false(blocks, float(trace.times_s[-1]), rate, seed, true=true))
+    pipeline, cycles = angle.run(
+        setup, angle.with_false(blocks, float(trace.times_s[-1]), rate, seed, true=true)
+    )
     return setup, [c for c in cycles if c.left_out is None], pipeline.judge(SOURCE)
 
 
 def named(cycles: list[Cycle]) -> list[Cycle]:
     return [c for c in cycles if any(p.cylinder is not None for p in c.probes[0].pulses)]
-
-
-def wrongly(setup: Setup, cycles: list[Cycle], trace) -> int:
-    """Cycles whose names lie nearer to another cylinder's place than to their own."""
-    angles, wrong = firing_angles(setup.engine), 0
-    for cycle in named(cycles):
-        at = float(np.interp(cycle.from_s, trace.times_s, trace.theta_deg))
-        pulse = cycle.probes[0].pulses[0]
-        assert pulse.cylinder is not None and pulse.firing_tdc_deg is not None
-        off = (at + pulse.firing_tdc_deg - angles[pulse.cylinder] + 360.0) % 720.0 - 360.0
-        wrong += abs(off) > 360.0 / setup.engine.cylinders
-    return wrong
 
 
 def names_cleanly(judgement: Judgement) -> bool:
@@ -95,7 +60,7 @@ def test_true_events_among_as_many_false_ones_name_the_right_cylinders(angle, tr
     trace = trace_of("four")
     for seed in range(3):
         setup, cycles, judgement = crank(angle, trace, "sync, current", rate, seed, true=True)
-        assert wrongly(setup, cycles, trace) == 0, seed
+        assert angle.wrongly_named(setup, named(cycles), trace) == 0, seed
         assert len(named(cycles)) >= 4, seed
         said = {w.code: w.text for w in judgement.warnings}
         assert "sync_not_believed" not in said
@@ -107,7 +72,7 @@ def test_true_events_among_as_many_false_ones_name_the_right_cylinders(angle, tr
 def test_a_true_sync_is_believed_from_its_first_event_on(angle, trace_of, engine: str, basis: str) -> None:
     trace = trace_of(engine)
     setup, cycles, judgement = crank(angle, trace, basis, 0.0, 0, true=True, engine=engine)
-    assert wrongly(setup, cycles, trace) == 0
+    assert angle.wrongly_named(setup, named(cycles), trace) == 0
     assert named(cycles) == cycles and len(cycles) >= 8
     assert (judgement.sync.missed, judgement.sync.extra) == (0, 0)
     assert not {"sync_not_believed", "sync_sifted", "sync_extra"} & {w.code for w in judgement.warnings}
@@ -116,8 +81,8 @@ def test_a_true_sync_is_believed_from_its_first_event_on(angle, trace_of, engine
 # --- by themselves --------------------------------------------------------------------------------------
 
 
-def tracked(events: np.ndarray, every: str) -> SyncTracker:
-    tracker = SyncTracker(every)  # type: ignore[arg-type]
+def tracked(events: np.ndarray, every: str, *, sifted_later: bool = False) -> SyncTracker:
+    tracker = SyncTracker(every, sifted_later=sifted_later)  # type: ignore[arg-type]
     times = np.ravel(np.column_stack([events, events + 0.001]))
     tracker.push(times, np.tile([True, False], events.size), float(times[-1]) + 0.1)
     tracker.finish()
@@ -135,6 +100,38 @@ def test_events_at_random_are_seldom_even_enough(every: str, rate: float) -> Non
         events = events[np.append(True, np.diff(events) > 0.002)]
         believed += bool(tracked(events, every).believed)
     assert believed <= 6
+
+
+def test_a_false_event_off_a_steady_beat_waits_for_the_true_one() -> None:
+    """Two false events in a row at a pace of their own, 17 % faster than that of a crank that kept its pace within 1 %."""
+    rng = np.random.default_rng(2)
+    true = 1.0 + np.cumsum(0.5 * (1.0 + 0.005 * rng.standard_normal(16)))
+    false = np.array([true[8] + 0.415, true[8] + 0.83])
+    tracker = tracked(np.sort(np.concatenate([true, false])), "cycle")
+    (run,) = tracker.believed
+    np.testing.assert_array_equal(run.times, true)
+    assert (tracker.missed, tracker.extra) == (0, 2)
+
+
+def test_where_nothing_can_sift_a_beat_among_false_events_is_believed() -> None:
+    """Of 60 cranks of ten seconds with one false event a second; as measured, 54 (by evenness alone 21), with 5 % of false
+    events among those used. Where a rhythm will sift them that is left to it."""
+    believed = used = false_used = left_to_rhythm = 0
+    for seed in range(60):
+        rng = np.random.default_rng([seed, 7])
+        every_s = rng.uniform(0.5, 0.8)
+        true = 1.0 + np.cumsum(every_s * (1.0 + 0.03 * rng.standard_normal(int(9.0 / every_s))))
+        events = np.sort(np.concatenate([true, rng.uniform(0.0, 10.0, rng.poisson(10.0))]))
+        events = events[np.append(True, np.diff(events) > 0.002)]
+        tracker = tracked(events, "cycle")
+        believed += bool(tracker.believed)
+        kept = {t for run in tracker.believed for t in run.times if t >= run.believed_from}
+        used += len(kept)
+        false_used += len(kept - set(true.tolist()))
+        left_to_rhythm += any(run.by_beat for run in tracked(events, "cycle", sifted_later=True).runs)
+    assert believed >= 36
+    assert false_used <= 0.1 * used
+    assert left_to_rhythm == 0
 
 
 @pytest.mark.parametrize("late", [0.5, 0.55, 0.6])
@@ -177,3 +174,95 @@ def test_what_keeps_step_is_told_from_what_does_not(every: float, false: float) 
 def test_fewer_than_two_events_tell_nothing() -> None:
     assert keeping_step(np.array([100.0]), 1440.0, 720.0).odds == -np.inf
     assert not keeping_step(np.empty(0), 1440.0, 720.0).true.size
+
+
+# --- the first events -----------------------------------------------------------------------------------
+
+
+def beating(degrees_of, until_s: float, *, cylinders: int = 4) -> tuple[RhythmTracker, History]:
+    """A starter's current that swings once for each compression of a crank that goes as the given law of time says."""
+    setup = parse_setup(
+        f"schema = 1\n[engine]\ncylinders = {cylinders}\nfiring_order = {list(range(1, cylinders + 1))}\n"
+        '[[probe]]\nname = "starter"\nrole = "starter_current"\ninput = 0\nvolts_per_unit = 1.0\n'
+    )
+    t = np.arange(0.0, until_s, 0.002)
+    turns = degrees_of(t) * cylinders / 720.0
+    current = 150.0 + 40.0 * np.cos(2.0 * np.pi * turns) + 400.0 * np.exp(-t / 0.1)
+    history = History()
+    history.add(0.0, 0.002, current[None, :], np.zeros((1, t.size), dtype=bool))
+    rhythm = RhythmTracker(setup, history)
+    for source in rhythm.sources:
+        source.row = 0
+    return rhythm, history
+
+
+@pytest.mark.parametrize("cylinders", [3, 4, 6, 8])
+def test_beats_count_the_degrees_between_events_while_the_crank_gains_speed(cylinders: int) -> None:
+    """Closed form: the angle of a crank that gains speed as 1 - exp(-t / 0.3 s), to 1200 degrees a second."""
+
+    def law(t: np.ndarray) -> np.ndarray:
+        return 1200.0 * (t - 0.3 * (1.0 - np.exp(-t / 0.3)))
+
+    grid = np.arange(0.0, 4.0, 1e-4)
+    events = np.interp(300.0 + 720.0 * np.arange(3), law(grid), grid)
+    rhythm, history = beating(law, float(events[-1]) + 0.1, cylinders=cylinders)
+    found = degrees_at(events.tolist(), 720.0, rhythm, history)
+    assert found is not None
+    np.testing.assert_allclose(found, [0.0, 720.0, 1440.0], atol=12.0)
+    # Events of a pace that the beats do not have are told by how far the crank really went.
+    wrong = degrees_at([events[0], events[0] + 0.5, events[0] + 1.0], 720.0, rhythm, history)
+    true = law(events[0] + np.array([0.0, 0.5, 1.0]))
+    assert wrong is None or np.abs(wrong - (true - true[0])).max() < 30.0
+
+
+def test_without_beats_the_first_events_stay_unborne() -> None:
+    rng = np.random.default_rng(1)
+    rhythm, history = beating(lambda t: 0.0 * t, 3.0)
+    assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, history) is None
+    # Two beats, of one cylinder, are fewer than what their phase is taken from.
+    single, few = beating(lambda t: 1200.0 * t, 1.5, cylinders=1)
+    assert degrees_at([0.1, 0.7, 1.3], 720.0, single, few) is None
+    noise = History()
+    noise.add(0.0, 0.002, rng.standard_normal((1, 1500)), np.zeros((1, 1500), dtype=bool))
+    assert degrees_at([1.0, 1.6, 2.2], 720.0, rhythm, noise) is None
+
+
+def push_pulses(tracker: SyncTracker, *events: float) -> None:
+    for t in events:
+        tracker.push(np.array([t, t + 0.001]), np.array([True, False]), t + 0.01)
+
+
+def test_what_bears_the_first_events_out_makes_them_believed_and_nothing_else() -> None:
+    tracker = SyncTracker()
+    push_pulses(tracker, 5.0, 5.7, 6.3)
+    assert tracker.first_events == [5.0, 5.7, 6.3]
+    assert not tracker.believed
+    tracker.bear_out()
+    (run,) = tracker.believed
+    assert (run.times, run.believed_from) == ([5.0, 5.7, 6.3], 5.0)
+    assert tracker.first_events == []
+    # Among many the first are nobody's, until a silence.
+    many = SyncTracker()
+    push_pulses(many, *np.arange(1.0, 6.0, 0.45).tolist())
+    assert many.first_events == []
+    push_pulses(many, 20.0, 20.7)
+    assert many.first_events == [20.0, 20.7]
+
+
+@pytest.mark.parametrize("rate", [0.5, 1.0, 1.5])
+def test_random_events_that_begin_with_the_crank_are_not_borne_out(angle, trace_of, rate: float) -> None:
+    """As the starter's brushes make them: nothing comes before the engine turns, so that the first three are all there is."""
+    trace = trace_of("four")
+    for seed in range(4):
+        setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
+        blocks = angle.with_false(
+            angle.blocks_of(setup, trace, seed=seed), float(trace.times_s[-1]), rate, 50 + seed, true=False
+        )
+        quiet = [
+            EdgeBlock(b.input, b.times[b.times > 0.6], b.rising[b.times > 0.6], b.until)
+            if isinstance(b, EdgeBlock)
+            else b
+            for b in blocks
+        ]
+        _, cycles = angle.run(setup, quiet)
+        assert not named(cycles), seed

@@ -85,3 +85,29 @@ def test_the_level_needs_a_rest_before_it_and_knows_its_sign() -> None:
     turned = level_step(t, -x, 1.0)
     assert turned is not None and turned.heights == pytest.approx(2.0, abs=0.1)
     assert level_step(t[turning], x[turning], 1.0) is None
+
+
+def test_the_beginning_is_found_beside_one_cylinder_that_blows_back() -> None:
+    """The plenum is emptied from the first stroke on; a cylinder whose exhaust valve stays shut blows back once a cycle, many
+    times higher than the others' pulses. The signal is an arithmetic one: a level that falls by 1 from 1.0 s on, and a spike of
+    8 at 2.0 s, which begins after the second that is looked at has gone by."""
+    t = np.arange(0.0, 3.0, 0.001)
+    x = np.where(t > 1.0, -1.0 + 0.3 * np.sin(2 * np.pi * 10 * t), 0.0) + 8.0 * np.exp(
+        -(((t - 2.2) / 0.02) ** 2)
+    )
+    step = level_step(t, x, float(np.ptp(x)))
+    assert step is not None
+    assert step.begin_s == pytest.approx(1.0, abs=0.1)
+    assert step.heights * float(np.ptp(x)) == pytest.approx(-1.0, abs=0.1)
+
+
+def test_a_known_corner_does_not_hide_the_level() -> None:
+    """The same step behind a first-order corner of 0.8 Hz, exp(-w t) in closed form: undone, it is the step again."""
+    t = np.arange(0.0, 3.0, 0.001)
+    since = np.maximum(t - 1.0, 0.0)
+    x = np.where(t > 1.0, -np.exp(-2 * np.pi * 0.8 * since), 0.0)
+    coupled, undone = level_step(t, x, 1.0), level_step(t, x, 1.0, 0.8)
+    assert coupled is not None and undone is not None
+    # Mean of exp(-w t) over one second: (1 - exp(-w)) / w = 0.198.
+    assert coupled.heights == pytest.approx(-0.198, abs=0.05)
+    assert undone.heights == pytest.approx(-1.0, abs=0.05)

@@ -6,15 +6,19 @@ import numpy as np
 import pytest
 from evenstroke_dsp.health import (
     ADVICE,
+    NOISY_DB,
     SHORT_WORDS,
     WORST_FIRST,
     ProbeWatch,
     _longest_run,
     _median,
+    advice_for,
+    probe_health,
     short_word,
 )
 from evenstroke_dsp.physics import Fault
 from evenstroke_dsp.setup import parse_setup
+from setup_texts import FOUR, probe
 
 RATE_HZ = 2000.0
 SEED = 34
@@ -154,6 +158,19 @@ def test_a_noisy_signal_is_measured_in_db(cranks, plain) -> None:
     assert noisy.comparison("intake", "drop").trust == "limited"
 
 
+@pytest.mark.parametrize(("noise_db", "noisy"), [(10.0, True), (15.0, False)])
+def test_one_limit_says_noisy_and_withholds_verdicts(cranks, plain, noise_db: float, noisy: bool) -> None:
+    """The project's own goal, no other source: undecided with the reason at 10 dB, judged at 15."""
+    setup, trace, _ = plain
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=noise_db))
+    drop = outcome.comparison("intake", "drop")
+    assert ("noisy" in intake(outcome).problems) is noisy
+    assert ("noisy" in drop.because) is noisy
+    assert (intake(outcome).signal_to_noise_db < NOISY_DB) is noisy
+    if noisy:
+        assert {c.verdict for c in drop.cylinders} == {"undecided"}
+
+
 def test_lost_samples_are_said_and_limit_nothing_by_themselves(cranks, plain) -> None:
     _, _, signals = plain
     x = signals[0].copy()
@@ -276,6 +293,23 @@ def test_at_rest_only_what_rest_shows_is_said() -> None:
 def test_every_problem_has_a_word_and_an_advice() -> None:
     assert set(SHORT_WORDS) == set(ADVICE) == set(WORST_FIRST)
     assert all(len(word) <= 18 for word in SHORT_WORDS.values())
+
+
+def test_the_advice_fits_what_picks_the_signal_up() -> None:
+    # A clamp, a divider and a transducer have no gain to turn and no restrictor to fit (common practice, no source).
+    assert "gain" in advice_for("intake_pulse", "clipped")
+    assert "larger range" in advice_for("starter_current", "clipped")
+    assert "divider" in advice_for("battery_voltage", "clipped")
+    assert "higher range" in advice_for("cylinder_pressure", "clipped")
+    for role in ("starter_current", "battery_voltage", "cylinder_pressure", "manifold_pressure"):
+        for code in ADVICE:
+            words = advice_for(role, code)
+            assert words and "the gain" not in words and "restrictor" not in words
+    assert advice_for("exhaust_pulse", "no such code") == ""
+    setup = parse_setup(FOUR + probe("clamp", "starter_current"))
+    assert probe_health(setup.probe[0], "bad", ("clipped",), "").advice == advice_for(
+        "starter_current", "clipped"
+    )
 
 
 def test_medians_are_numpy_s_and_runs_are_counted_one_by_one() -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 from evenstroke_dsp.setup import Setup, parse_setup
@@ -11,40 +13,19 @@ from evenstroke_replay.rig_engine import Cranking, EngineSource
 from evenstroke_replay.rig_source import Floats, SourceEdge
 from evenstroke_replay.virtual_board import BoardOptions, VirtualBoard
 
-SETUP_TEXT = """
-schema = 1
-title = "soak"
-[engine]
-cylinders = 6
-firing_order = [1, 5, 3, 6, 2, 4]
-[acquisition]
-rate_hz = 10000
-[conditions]
-fuel = "disabled"
-ignition = "disabled"
-[[probe]]
-name = "intake"
-role = "intake_pulse"
-input = 0
-[[probe]]
-name = "exhaust"
-role = "exhaust_pulse"
-input = 1
-[[probe]]
-name = "current"
-role = "starter_current"
-input = 2
-[[probe]]
-name = "battery"
-role = "battery_voltage"
-input = 3
-[[probe]]
-name = "spark"
-role = "ignition_sync"
-input = 4
-cylinder = 1
-every = "cycle"
-"""
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from setup_texts import CANNOT_START, engine, intake, probe, sampled, spark
+
+SETUP_TEXT = (
+    engine(1, 5, 3, 6, 2, 4)
+    + sampled(10000)
+    + CANNOT_START
+    + intake(input=0)
+    + probe("exhaust", "exhaust_pulse", input=1)
+    + probe("current", "starter_current", input=2)
+    + probe("battery", "battery_voltage", input=3)
+    + spark(input=4)
+)
 SETUP: Setup = parse_setup(SETUP_TEXT)
 PIECE_S = 0.02
 EVERY_S = 60.0

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from evenstroke_dsp.health import ADVICE, BAD, MEMORY_S, SHORT_WORDS, WORST_FIRST
+from evenstroke_dsp.health import ADVICE, BAD, MEMORY_S, SHORT_WORDS, WORST_FIRST, advice_for
 from evenstroke_dsp.messages import Health, ProbeHealth
 from evenstroke_dsp.setup import ROLE_WORDS
 from evenstroke_dsp.wording import counted
@@ -186,7 +186,9 @@ def _card(model: ViewModel, probe: ProbeHealth) -> Card:
     troubles = tuple(
         (
             SHORT_WORDS.get(code, code.replace("_", " ")),
-            _LOST_EVENTS if code == "sync_irregular" and on_the_way else ADVICE.get(code, probe.advice),
+            _LOST_EVENTS
+            if code == "sync_irregular" and on_the_way
+            else advice_for(probe.role, code) or probe.advice,
         )
         for code in probe.problems
     )

@@ -71,7 +71,8 @@ class Case:
     odd: (cylinder, what its deviation from the mean of all shall be, per cent). factors: (cylinder, what
     its pulses are multiplied by), in every cycle. one_offs: (settled cycle, counted from 0; cylinder;
     factor). wander: correlation from cycle to cycle of the per-cycle changes. pickup: amplitude of 50 Hz
-    hum over the clean pulse's RMS. drift: likewise, of a slope and a slow swing.
+    hum over the clean pulse's RMS. hesitates: share of its speed that the crank loses for a moment, some once a second,
+    half to all of it. drift: likewise, of a slope and a slow swing.
     """
 
     engine: str
@@ -85,6 +86,7 @@ class Case:
     one_offs: tuple[tuple[int, int, float], ...] = ()
     drift: float = 0.0
     sag: float = 0.0
+    hesitates: float = 0.0
     lost: float = 0.0
     missed: int = 0
     doubled: int = 0
@@ -222,7 +224,11 @@ def record(case: Case, folder: Path) -> Recording:
     t, theta, current = crank.t, crank.theta_deg, crank.current_a
     times = tuple((strokes[k].cylinder, float(t[strokes[k].trough])) for k in one_offs)
     if case.sag:
-        t, theta, clean, current, times = _sagging(case.sag, crank, clean, times)
+        left = 1.0 - case.sag * np.clip(crank.t / SECONDS, 0.0, 1.0)
+        t, theta, clean, current, times = _slowed(left, crank, clean, times)
+    if case.hesitates:
+        left = _hesitations(case, crank.t)
+        t, theta, clean, current, times = _slowed(left, crank, clean, times)
     turning = (t > REST_S + 1.0) & ((t < START_S) if case.starts else (t < SECONDS))
     swing = truth.band_rms(clean[turning], RATE_HZ)
     level = float(clean[turning].mean())
@@ -275,11 +281,22 @@ def _changes(
     return factors, which
 
 
-def _sagging(
-    sag: float, crank: Crank, clean: Floats, times: tuple[tuple[int, float], ...]
+def _hesitations(case: Case, t: Floats) -> Floats:
+    """What is left of the speed: dips of 0.15 to 0.5 s, at random times from the first second on."""
+    rng = np.random.default_rng([case.seed, 7])
+    left, at = np.ones_like(t), rng.uniform(0.8, 2.0)
+    while at < SECONDS:
+        width, depth = rng.uniform(0.15, 0.5), case.hesitates * rng.uniform(0.5, 1.0)
+        into = np.abs(t - at) < width / 2
+        left[into] *= 1.0 - depth * (0.5 + 0.5 * np.cos(2 * math.pi * (t[into] - at) / width))
+        at += rng.exponential(0.7) + width / 2
+    return np.asarray(left)
+
+
+def _slowed(
+    left: Floats, crank: Crank, clean: Floats, times: tuple[tuple[int, float], ...]
 ) -> tuple[Floats, Floats, Floats, Floats, tuple[tuple[int, float], ...]]:
-    """Speed and pulses that both fall by the share `sag` from begin to end, the recording cut at its length."""
-    left = 1.0 - sag * np.clip(crank.t / SECONDS, 0.0, 1.0)
+    """Speed and pulses of which that share is left, shape (samples,), the recording cut at its length."""
     stretched = np.concatenate([[0.0], np.cumsum(1.0 / left[:-1]) / RATE_HZ])
     wanted = crank.t
     level = float(np.median(clean))

@@ -6,6 +6,8 @@ WHAT: accuracy     crank angle, whose pulse it is, the balance, verdicts at ever
       attribution  whose pulse is missed when a valve stays shut, by every kind of sync, and upside down
       called       cycles until a repeating change is called
       effects      what a hose makes, faults, healthy engines; with physics, so that each new kind of engine takes a minute
+      features     exhaust pulses, valve events, a fitted cylinder's own pressure, and what a leak does to suction and compression
+      healthy      healthy engines with nothing fitted: within what their pulses lie, and which are accused; with physics
       size         how large the hose's effect is in this model; nothing is judged
 
 Each prints a line per recording, then the counts with their 95 % (Clopper-Pearson) bounds. Recordings stay in --folder,
@@ -26,13 +28,13 @@ import numpy as np
 from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).parent))
-from engine_model import KINDS, Crank, Engine, Fault, Fitted, crank, draw
+from engine_model import ATMOSPHERE, KINDS, Crank, Engine, Fault, Fitted, crank, draw
 from evenstroke_dsp.messages import Balance, Cycle
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
 from evenstroke_replay.setup_files import load_setup
 from probes import Choices, record
-from truth import Pulses, pulses, trough_centre
+from truth import Pulses, by_angle, pulses, smooth, trough_centre
 
 NEAR_DEG = {
     "three": 499,
@@ -475,6 +477,149 @@ def effects(args: argparse.Namespace) -> None:
     print("to look at:", *notes, sep="\n   ")
 
 
+def crest_centre(engine: Engine, turned: Crank, seed: int) -> float:
+    """Crest of the exhaust's pressure after the firing TDC of the cylinder whose shut exhaust valve makes it go."""
+    shut = crank(engine, seed, faults=(Fault("exhaust_shut", 1),), step_s=2.5e-5)
+    whole, gone = (np.median(by_angle(c, smooth(c.exhaust), 2.2, 10.6)[0], axis=0) for c in (turned, shut))
+    near = float(np.argmax((whole - whole.mean()) - (gone - gone.mean())))
+    rows = np.median(by_angle(turned, smooth(turned.exhaust), 2.2, 10.6)[0], axis=0)
+    half = round(360 / engine.cylinders)
+    around = np.arange(round(near) - half, round(near) + half + 1)
+    return float(around[int(np.argmax(rows[around % 720]))] % 720)
+
+
+def features(args: argparse.Namespace) -> None:
+    """One cylinder's rings leak in half of the cranks, another's pressure is recorded in half; no balance is asked of those."""
+    kinds = args.kinds or ["three", "four", "five", "six", "v8"]
+    tally: dict[str, list[bool]] = collections.defaultdict(list)
+    for k in range(args.recordings):
+        kind = KINDS[kinds[k % len(kinds)]]
+        seed = args.seed + k
+        random = np.random.default_rng([seed, 6])
+        engine = draw(kind, seed)
+        if random.random() < 0.4:
+            late = float(random.uniform(25, 45))
+            engine = replace(engine, intake_opens_deg=engine.intake_opens_deg + late)
+        leaky = int(random.integers(1, engine.cylinders + 1)) if random.random() < 0.5 else None
+        fitted = (
+            Fitted(int(random.integers(1, engine.cylinders + 1)), 4e-6) if random.random() < 0.5 else None
+        )
+        faults = () if leaky is None else (Fault("ring_leak", leaky, 1.5e-6),)
+        turned = crank(engine, seed, fitted=fitted, faults=faults)
+        choices = Choices(
+            snr_db=float(random.choice([20.0, 25.0, 30.0])),
+            angle="wheel" if random.random() < 0.6 else "sync",
+            corner_hz=0.4,
+            travel_m=float(random.uniform(0.2, 0.6)),
+            seed=seed,
+        )
+        name = f"feat_{kind.name}_{seed}"
+        known = ["bare", "plain"][seed % 2]
+        csv, toml = record(args.folder, name, kind, engine, turned, choices, fitted=fitted, known=known)
+        judgement = judged(csv, toml).judgement
+        said = [
+            f"{name} {choices.snr_db:.0f} dB {choices.angle} leak in {leaky} hose in {fitted and fitted.cylinder}"
+        ]
+        if judgement.refused:
+            print(said[0], "REFUSED", judgement.refused, flush=True)
+            continue
+        true_deg = {
+            "exhaust_opens": engine.exhaust_opens_deg,
+            "exhaust_closes": engine.exhaust_closes_deg,
+            "intake_opens": engine.intake_opens_deg,
+            "intake_closes": engine.intake_closes_deg,
+        }
+        for event in judgement.valve_events:
+            held = event.low <= true_deg[event.event] <= event.high
+            tally[f"{event.event} from {event.from_}"].append(held)
+            if not held:
+                said.append(
+                    f"{event.event} of {event.cylinder}: {true_deg[event.event]:.0f}, not {event.low:.0f} to {event.high:.0f}"
+                )
+        features_of = {(c.feature, c.probe): c for c in judgement.comparisons if c.stretch == "cranking"}
+        inverted = replace(turned, exhaust=2 * turned.exhaust.mean() - turned.exhaust)
+        truth = pulses(engine, turned, inverted.exhaust, crest_centre(engine, turned, seed))
+        for (feature, _), part in features_of.items():
+            rows = [r for r in part.cylinders if r.deviation is not None and r.cylinder is not None]
+            if feature == "rise" and leaky is None and fitted is None and rows:
+                true = truth.deviation(list(part.reference))
+                off = [r.deviation - true[r.cylinder - 1] for r in rows]
+                tally["rise held"].extend(r.low <= true[r.cylinder - 1] <= r.high for r in rows)
+                wrong = [
+                    r.cylinder
+                    for r in rows
+                    if {
+                        "smaller": true[r.cylinder - 1] > -MARGIN,
+                        "larger": true[r.cylinder - 1] < MARGIN,
+                        "even": abs(true[r.cylinder - 1]) > MARGIN,
+                    }.get(r.verdict, False)
+                ]
+                tally["rise not contradicted"].append(not wrong)
+                said.append(
+                    f"rise RMS {np.sqrt(np.mean(np.square(off))):.1f} {part.trust} {list(part.because)}"
+                )
+                if wrong:
+                    said.append(f"CONTRADICTED {wrong} true {np.round(true, 1).tolist()}")
+            if feature in ("suction", "compression") and leaky is not None and rows:
+                far = max(rows, key=lambda r: abs(r.deviation))
+                tally[f"{feature} of the leaky one strays furthest"].append(far.cylinder == leaky)
+                told = ", ".join(f"{r.cylinder} {r.deviation:+.0f}" for r in rows)
+                said.append(f"{feature} {told} {part.trust}")
+            if feature in ("peak", "peak_deg") and fitted is not None and rows:
+                hose, at = _peaks(engine, turned, fitted.cylinder)
+                true = hose if feature == "peak" else at
+                unit = rows[0].value_unit
+                said.append(f"{feature} {rows[0].value:.1f} {unit}, true {true:.1f}")
+        print(*said, sep="; ", flush=True)
+    for key, held in sorted(tally.items()):
+        print("  ", key, bounds(sum(held), len(held)))
+
+
+def _peaks(engine: Engine, turned: Crank, cylinder: int) -> tuple[float, float]:
+    """Mean peak of the pressure in the hose after the same 50 Hz as pulses have no part in: kPa above atmosphere, and its angle
+    after the cylinder's firing TDC, degrees."""
+    rows, _ = by_angle(turned, turned.hose - ATMOSPHERE, 2.2, 10.6)
+    tdc = float(engine.firing_tdc_deg()[cylinder - 1])
+    at = rows.argmax(axis=1)
+    return float(rows.max(axis=1).mean() / 1000), float(np.mean((at - tdc + 360) % 720 - 360))
+
+
+def healthy(args: argparse.Namespace) -> None:
+    """Where the table of healthy spread for eights has its figures from."""
+    physics = PhysicsCache(cache_folder())
+    for name in args.kinds or ["v8"]:
+        kind = KINDS[name]
+        farthest: dict[str, list[float]] = collections.defaultdict(list)
+        accused, judged_ones = [], 0
+        for seed in range(args.seed, args.seed + args.recordings):
+            engine = draw(kind, seed, cold=False)
+            turned = crank(engine, seed, step_s=2.5e-5)
+            choices = Choices(snr_db=28.0, seed=seed)
+            csv, toml = record(args.folder, f"healthy_{name}_{seed}", kind, engine, turned, choices)
+            result = judged(csv, toml, physics)
+            if result.judgement.refused:
+                print(csv.stem, "REFUSED", result.judgement.refused, flush=True)
+                continue
+            judged_ones += 1
+            for part in result.judgement.comparisons:
+                rows = [r.deviation for r in part.cylinders if r.verdict is not None]
+                if rows and None not in rows:
+                    farthest[f"{part.probe} {part.feature}"].append(max(abs(d) for d in rows))
+            wrong = [
+                (f.odd_pulse_at, f.feature, f.probe) for f in result.judgement.findings if f.cause == "engine"
+            ]
+            if wrong:
+                accused.append(f"{csv.stem}: {wrong}")
+                print(accused[-1], flush=True)
+        print(f"{name}: accused {bounds(len(accused), judged_ones)}; farthest pulse of an engine, per cent:")
+        for key, values in sorted(farthest.items()):
+            print(
+                f"   {key}: median {np.median(values):.1f}, 95 % of engines {np.quantile(values, 0.95):.1f}, largest of "
+                f"{len(values)} {max(values):.1f}",
+                flush=True,
+            )
+
+
 def companion(engine: Engine, cylinder: int) -> int | None:
     tdc = engine.firing_tdc_deg()
     other = np.flatnonzero(np.isclose((tdc - tdc[cylinder - 1]) % 720, 360))
@@ -525,7 +670,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=("accuracy", "attribution", "called", "effects", "size"))
+    parser.add_argument(
+        "what", choices=("accuracy", "attribution", "called", "effects", "features", "healthy", "size")
+    )
     parser.add_argument("--recordings", type=int, default=24)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--snr", type=float, default=None)
