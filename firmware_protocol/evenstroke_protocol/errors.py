@@ -9,6 +9,7 @@
     ├── RecordingError              a recording (evenstroke_replay)
     ├── OutputError                 a file that was asked for cannot be written (evenstroke_replay.whole_file)
     ├── KeyFileError                a key by which computers know each other (evenstroke_replay.key_folder)
+    ├── ShelfError                  the shelf of known-goods (evenstroke_replay.shelf)
     ├── RigError                    the virtual rig was asked for something impossible (evenstroke_replay)
     ├── LinkError                   the port or the board behind it (evenstroke_daemon.link)
     ├── ServiceError                sockets, control, publishing (evenstroke_daemon)
