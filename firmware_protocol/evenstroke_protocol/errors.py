@@ -10,6 +10,7 @@
     ├── OutputError                 a file that was asked for cannot be written (evenstroke_replay.whole_file)
     ├── ExportError             a format cannot hold what was measured, or needs a library (evenstroke_replay.export_plan)
     ├── KeyFileError                a key by which computers know each other (evenstroke_replay.key_folder)
+    ├── ShelfError                  the shelf of known-goods (evenstroke_replay.shelf)
     ├── RigError                    the virtual rig was asked for something impossible (evenstroke_replay)
     ├── LinkError                   the port or the board behind it (evenstroke_daemon.link)
     ├── ServiceError                sockets, control, publishing (evenstroke_daemon)
