@@ -7,6 +7,7 @@ survive the mean over cylinders; uneven ones leave more.
 from __future__ import annotations
 
 import math
+from collections import deque
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,8 @@ Complexes = npt.NDArray[np.complex128]
 STEPS = 360
 ORDERS = 25
 """Orders 0 to 24: three events for each of eight cylinders; at 200 rpm that is 40 Hz."""
+_KEPT_CHANGES = 60
+"""Differences between cycles of which the median is taken: the noise is what it has been lately, at a cost that does not grow."""
 
 
 def harmonics(cycle: Floats, firing_deg: Floats) -> Complexes:
@@ -55,7 +58,8 @@ class MeanCycle:
         self.seconds = 0.0
         self._whole = np.zeros(STEPS)
         self._times = np.zeros(STEPS + 1)
-        self._power = 0.0
+        self._before: Floats | None = None
+        self._changes: deque[float] = deque(maxlen=_KEPT_CHANGES)
         self._sum = np.zeros(ORDERS, dtype=np.complex128)
         self._squares = np.zeros(ORDERS)
 
@@ -66,7 +70,10 @@ class MeanCycle:
         self.cycles += 1
         steady = without_drift(cycle)
         self._whole += steady
-        self._power += float(np.mean((steady - steady.mean()) ** 2))
+        level = steady - steady.mean()
+        if self._before is not None:
+            self._changes.append(float(np.mean((level - self._before) ** 2)))
+        self._before = level
         self.seconds += float(times[-1] - times[0])
         self._times += times - times[0]
         self._sum += found
@@ -79,11 +86,15 @@ class MeanCycle:
 
     @property
     def signal_to_noise_db(self) -> float | None:
-        """Power of what comes in every cycle over that of what does not, dB; None for fewer than three cycles."""
+        """Power of what comes in every cycle over that of what does not, dB; None for fewer than three cycles.
+
+        Of two cycles in a row the difference holds twice the noise's power. Its median is taken: a level that settles, a pulse
+        that grows, or one bad cycle is no noise.
+        """
         if self.cycles < 3:
             return None
         every = float(np.var(self.whole))
-        noise = max((self._power / self.cycles - every) * self.cycles / (self.cycles - 1), 1e-12 * every)
+        noise = max(float(np.median(self._changes)) / 2.0, 1e-12 * every)
         signal = max(every - noise / self.cycles, 1e-12 * every)
         return 10.0 * math.log10(signal / noise) if signal > 0 and noise > 0 else None
 
