@@ -21,8 +21,8 @@ _REAL_TIME = 0.2
 faster or slower came from no board's clock in real time."""
 _SURE_OF_INTERVAL = 0.95
 _NO_TIME_PASSED = -1.0 + 1e-9
-"""Slope of the delay at which no time of the host's passed while samples came, or it went back: its stamps were all alike, or made
-up, and tell no pace."""
+"""Slope of the delay at which no time of the host's passed while samples came, or it went back: its stamps were all alike, or
+made up, and tell no pace."""
 
 
 @dataclass(frozen=True, slots=True)

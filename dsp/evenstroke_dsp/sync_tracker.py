@@ -50,8 +50,9 @@ _MOST_FALSE, _LATEST = 0.25, 12
 """Share of the latest events above which evenness alone makes nothing believed: among many events some are even by chance."""
 _CHOICE, _BEATS_BELIEVED, _BEATS_NO_LONGER = 0.3, 3.7, 0.0
 """What one interval's choice among so many events costs, and the logarithm of the odds at which a run is believed by its beat,
-and no longer, however many false events lie in between. Of 450 recordings of noise none reached 3.7, of 80 with true events and
-one false one a second 72 were believed, and 23 by evenness alone."""
+and no longer, however many false events lie in between. Of 80 with true events and one false one a second 72 were believed, and
+23 by evenness alone. Of 150 recordings of noise, 20 s of events at random, one was believed at 2 or 4 a second, 5 at 8, and 11
+at 18, as fast as bursts let events come."""
 _OFF_BEAT, _USUAL, _MOST_OFF = 0.06, 3, 4
 """Of such a run an event is left out that comes earlier or later than its latest intervals' median says by more than this share
 of it (43 degrees of 720), and the run ends when more than so many in a row do."""
