@@ -265,8 +265,9 @@ def warnings_of(
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
     for measurer in measurers:
-        if measurer.strokes_open or measurer.rings:
-            warn("strokes_open" if measurer.strokes_open else "pipe_rings", _strokes(measurer))
+        left_open = measurer.strokes_open("cranking")
+        if left_open or measurer.rings:
+            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT:
             became = "smaller" if change < 0 else "larger"
@@ -311,23 +312,23 @@ def warnings_of(
 
 def _strokes(measurer: ProbeMeasurer) -> str:
     """Which strokes fit each pulse where it is not one alone, and what would settle it."""
-    name = measurer.probe.name
+    name, left_open = measurer.probe.name, measurer.strokes_open("cranking")
+    fit = (measurer.strokes_that_fit(c, "cranking") for c in measurer.heard)
+    pairs = ", ".join(" or ".join(map(str, of)) for of in fit)
     if measurer.between_places:
-        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
         return (
             f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
             f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
             "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
             "battery, and crank again."
         )
-    if measurer.strokes_open and not measurer.rings:
-        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+    if left_open and not measurer.rings:
         return (
             f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
             f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
             "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
         )
-    named = "all that fit are named" if measurer.strokes_open else "it may be an earlier cylinder's doing"
+    named = "all that fit are named" if left_open else "it may be an earlier cylinder's doing"
     turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
     return (
         f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "

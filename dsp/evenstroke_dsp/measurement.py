@@ -300,11 +300,11 @@ class ProbeMeasurer:
         """How many cylinders this probe hears."""
         return len(self.heard)
 
-    @property
-    def strokes_open(self) -> bool:
+    def strokes_open(self, kind: StretchKind) -> bool:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
-        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places."""
-        return self._may_be_upside_down or self._rises_aside or self._between
+        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places, as they
+        do on a crank whose angle is in doubt and not at idle."""
+        return self._may_be_upside_down or self._rises_aside or (self._between and kind == "cranking")
 
     @property
     def _may_be_upside_down(self) -> bool:
@@ -317,16 +317,16 @@ class ProbeMeasurer:
 
     @property
     def between_places(self) -> bool:
-        """Whether the pulses lie between two cylinders' places, as far as the crank angle is known."""
-        return self.strokes_open and self._between
+        """Whether cranking pulses lie between two cylinders' places, as far as the crank angle is known."""
+        return self._between
 
-    def strokes_that_fit(self, cylinder: int) -> tuple[int, ...]:
+    def strokes_that_fit(self, cylinder: int, kind: StretchKind) -> tuple[int, ...]:
         """The cylinders of which one made the pulse in this cylinder's place, in firing order.
 
         Upside down, what looks like a stroke is the recovery after the one before. Between two places it may be either. In a
         pipe that rings any stroke up to half a cycle before may have left it.
         """
-        if not self.strokes_open:
+        if not self.strokes_open(kind):
             return (cylinder,)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
@@ -334,7 +334,7 @@ class ProbeMeasurer:
         if self._rises_aside:
             back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
         # Between two places windows take now the one pulse and now the other.
-        ahead = 1 if self._between else 0
+        ahead = 1 if self._between and kind == "cranking" else 0
         fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
         return tuple(dict.fromkeys(fit))
 
@@ -393,7 +393,7 @@ class ProbeMeasurer:
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)
-        if not counts and not self._counted:
+        if kind == "cranking" and not counts and not self._counted:
             self._between = self._widely_in_doubt(span)
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle

@@ -43,6 +43,7 @@ from .messages import (
     PipelineMessage,
     ProbeHealth,
     SourceInfo,
+    StretchKind,
     ValveEvent,
     Wave,
     WaveData,
@@ -492,7 +493,7 @@ class Pipeline:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
             if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
-            probes.append(_cycle_probe(measurer, measured))
+            probes.append(_cycle_probe(measurer, measured, kind))
         self._limit_by_health()
         self._keeper.speed_unsteady = self._stretches.unsteady
         yield Cycle(
@@ -651,12 +652,12 @@ def _lowpass_hz(probe: Probe) -> float:
     return probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
 
 
-def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> CycleProbe:
+def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...], kind: StretchKind) -> CycleProbe:
     leading = measurer.pulse.features[0].name
     unit = unit_of_value(leading, measurer.unit)
     pulses = tuple(
         CylinderPulse(
-            cylinder=None if measurer.strokes_open else m.place.cylinder,
+            cylinder=None if measurer.strokes_open(kind) else m.place.cylinder,
             position=m.position,
             value=m.pulse.values.get(leading) if m.pulse is not None else None,
             value_unit=unit,
