@@ -243,8 +243,9 @@ class ComparisonKeeper:
         altered = self._altered.get((probe.name, group.stretch), ())
         merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
-        swamped = group.measurer.swamped and group.stretch == "cranking"
-        if swamped:
+        # `noisy` or `no_compression` says why.
+        untold = group.measurer.swamped or group.measurer.without_compression
+        if untold and group.stretch == "cranking":
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")

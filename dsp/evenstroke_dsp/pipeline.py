@@ -29,7 +29,7 @@ from .grid import Frame, GridStart, SampleGrid
 from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
-from .measurement import Measured, ProbeMeasurer
+from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
     ANGLE_STEP_DEG,
     Balance,
@@ -524,13 +524,15 @@ class Pipeline:
                 self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
+        turns_freely = no_compression(self._measurers)
         for measurer in self._measurers:
             name = measurer.probe.name
+            free = ("no_compression",) if turns_freely or measurer.without_compression else ()
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count, *free))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
