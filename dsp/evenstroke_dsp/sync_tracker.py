@@ -40,6 +40,9 @@ LONGEST_INTERVAL_S = 3.0
 """An engine that turns at all turns faster than 40 rpm."""
 _STEADY, _UNSTEADY, _UNSTEADY_SHARE = 0.05, 0.2, 0.25
 _CHOSEN = 0.25
+_FARTHEST = 3.0
+"""Logarithm of a ratio of intervals beyond which one is as wrong as another: farther out the densities are nothing, and have no
+logarithm."""
 _MISSED_ODDS, _FALSE_ODDS, _JUMP_ODDS = -1.5, -2.0, -2.0
 """What an event says of whether an engine makes them at all, as the logarithm of odds. The ratio of an interval to the one before
 spreads by the first on a crank that turns, by the second as it spins up or sags; of events at random, of which the search has
@@ -132,7 +135,7 @@ def _away(pace: float, last: float, before: float | None) -> float:
     """Logarithm of an interval over the one before, or over the one before that where it is more like it."""
     away = math.log(pace / last)
     other = math.log(pace / before) if before is not None else away
-    return min(away, other, key=abs)
+    return min(max(min(away, other, key=abs), -_FARTHEST), _FARTHEST)
 
 
 class SyncTracker:

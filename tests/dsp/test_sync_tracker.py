@@ -227,3 +227,17 @@ def test_one_false_event_at_the_beginning_does_not_double_the_cycles(interval: i
     assert (tracker.missed, tracker.extra) == (0, 1)
     assert set(tracker.runs[-1].intervals) == {1}
     assert np.diff(tracker.runs[-1].times)[2:] == pytest.approx(CYCLE_S)
+
+
+@pytest.mark.parametrize("every", ["cycle", "revolution"])
+def test_an_hour_of_false_events_is_no_error(every) -> None:
+    """Three a second at random, as by a loose screen, while the engine rests: some lie thousands of times closer together than
+    those that were last taken for true ones."""
+    rng = np.random.default_rng(0)
+    tracker = SyncTracker(every)
+    for k in range(36_000):
+        events = np.sort(rng.uniform(0.1 * k, 0.1 * k + 0.09, rng.poisson(0.3)))
+        edges = np.sort(np.concatenate([events, events + 0.0005]))
+        tracker.push(edges, np.isin(edges, events), 0.1 * (k + 1))
+    tracker.finish()
+    assert tracker.events > 5000
