@@ -117,9 +117,11 @@ class _Guess:
 
     def next(self, t: float, *, by_turns: bool) -> Iterator[_Guess]:
         """All that an event at `t` may be. by_turns: an interval may be like the last but one."""
-        false = _FALSE if self.pace is not None else _FALSE_AT_FIRST
+        # Others may still expect events; by this one the engine stopped, and whatever comes is a first one again.
+        begins = self.last is None or t - self.last > LONGEST_INTERVAL_S
+        false = _FALSE if not begins and self.pace is not None else _FALSE_AT_FIRST
         yield _Guess(self.cost + false, self.last, self.pace, (*self.path, 0), self.before)
-        if self.last is None:
+        if self.last is None or begins:
             yield _Guess(self.cost, t, None, (*self.path, 1))
             return
         for count in range(1, _MOST_MISSED + 2):
@@ -280,6 +282,11 @@ class SyncTracker:
             replace(guess, path=guess.path[1:]) for guess in self._guesses if guess.path[0] == count
         ]
         run = self.runs[-1] if self.runs and not self.runs[-1].ended else None
+        if count and run is not None and t - run.times[-1] > (1 + self._off) * LONGEST_INTERVAL_S:
+            self._end_run()
+            run = None
+        if count and self._first is not None and t - self._first > LONGEST_INTERVAL_S:
+            self._first = None
         self._latest.append(bool(count))
         if not count:
             self.extra += 1
@@ -396,6 +403,10 @@ class SyncTracker:
     def _end(self) -> None:
         while self._waiting:
             self._believe()
+        self._end_run()
+        self._guesses = [_Guess()]
+
+    def _end_run(self) -> None:
         if self.runs and not self.runs[-1].ended:
             run = self.runs[-1]
             run.ended = True
@@ -403,8 +414,7 @@ class SyncTracker:
                 self._first_events = []
             elif self._few_will_do(run):
                 run.believed, run.believed_from = True, self._lowest_s
-        self._odds = min(self._odds, 0.0)
-        self._guesses, self._first = [_Guess()], None
+        self._odds, self._first = min(self._odds, 0.0), None
 
     def _few_will_do(self, run: SyncRun) -> bool:
         """Whether a run that was too short to be believed speaks for an engine as far as it goes."""
