@@ -15,6 +15,7 @@ from .caution_words import say_dangers
 from .comparison_text import comparison_text
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
+from .shelf_option import no_shelf_option, shelf_unless
 
 
 @click.command("compare", epilog="Example:  evenstroke compare with-hose.mcap without.mcap")
@@ -37,6 +38,7 @@ from .physics_option import physics_unless, quick_option
     help="Where no sync names the cylinders: the one whose pulse comes first in A, and once more for B.",
 )
 @quick_option
+@no_shelf_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
     first: Path,
@@ -45,6 +47,7 @@ def command(
     time_column: str | None,
     first_positions: tuple[int, ...],
     quick: bool,
+    no_shelf: bool,
     as_json: bool,
 ) -> Outcome:
     """Compare the cranks A and B: first whether they are alike, then what differs by cylinder.
@@ -58,13 +61,13 @@ def command(
         raise click.UsageError(
             "--first-position-is twice: for A and for B, whose first pulses need not be the same one"
         )
-    physics = physics_unless(quick)
+    physics, shelf = physics_unless(quick), shelf_unless(no_shelf)
     judged = []
     for number, path in enumerate((first, second)):
         name = setup_names[min(number, len(setup_names) - 1)] if setup_names else None
         setup, text = load_setup(name) if name is not None else (None, None)
         named = first_positions[number] if first_positions else None
-        judged.append(judge_path(path, setup, time_column, text, named, physics))
+        judged.append(judge_path(path, setup, time_column, text, named, physics, shelf=shelf))
         say_dangers(judged[-1].setup)
     two = compare_judged(*judged)
     if as_json:

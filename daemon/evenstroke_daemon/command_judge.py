@@ -18,6 +18,7 @@ from .caution_words import say_dangers
 from .judgement_text import judgement_text
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
+from .shelf_option import no_shelf_option, shelf_unless
 
 _SUFFIXES = (".mcap", ".csv")
 
@@ -47,6 +48,7 @@ _SUFFIXES = (".mcap", ".csv")
     help="Of several cranks in one file judge the N-th alone.",
 )
 @quick_option
+@no_shelf_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout and nothing else.")
 def command(
     path: Path,
@@ -55,6 +57,7 @@ def command(
     first_position_is: int | None,
     crank: int | None,
     quick: bool,
+    no_shelf: bool,
     as_json: bool,
 ) -> Outcome:
     """Judge PATH: a recording, a capture as CSV, or a folder of them.
@@ -63,14 +66,14 @@ def command(
     It is evidence, not proof. Of a folder every file is judged; --json then prints a list.
     """
     setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
-    physics = physics_unless(quick)
+    physics, shelf = physics_unless(quick), shelf_unless(no_shelf)
     files = _files_in(path) if path.is_dir() else [path]
     judgements: list[Judgement] = []
     lossy = False
     failures: list[EvenstrokeError] = []
     for file in files:
         try:
-            judged = judge_path(file, setup, time_column, text, first_position_is, physics, crank)
+            judged = judge_path(file, setup, time_column, text, first_position_is, physics, crank, shelf)
         except EvenstrokeError as error:
             failures.append(error)
             if path.is_dir():

@@ -14,6 +14,7 @@ from types import FrameType
 
 import click
 from evenstroke_dsp.cautions import require_acknowledged
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.messages import SetupNote
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import fits
@@ -42,6 +43,7 @@ from .publisher import DEFAULT_ADDRESS, Publisher
 from .secured import is_loopback, keys_for, keys_option
 from .serial_port import open_serial
 from .service import Informed, Recording, Service
+from .shelf_option import known_goods_unless, no_shelf_option
 
 NOWHERE = "none"
 _THIS_COMPUTER = "tcp://127.0.0.1"
@@ -102,6 +104,7 @@ _WORKING_OUT = (
 )
 @click.option("--quiet", is_flag=True, help="No bell when to stop and when the rest is over.")
 @quick_option
+@no_shelf_option
 @click.option(
     "--seconds", type=click.FloatRange(min=0, min_open=True), help="Stop after so long of streaming."
 )
@@ -117,6 +120,7 @@ def command(
     wait_seconds: float,
     quiet: bool,
     quick: bool,
+    no_shelf: bool,
     seconds: float | None,
 ) -> Outcome:
     """Listen to a board: record, judge and publish while the engine cranks.
@@ -151,6 +155,7 @@ def command(
         patience=replace(REAL_PATIENCE, wait_s=wait_seconds),
         sound=not quiet,
         quick=quick,
+        no_shelf=no_shelf,
         seconds=seconds,
     )
     if recording is not None:
@@ -174,6 +179,7 @@ def listen(
     patience: Patience = REAL_PATIENCE,
     sound: bool = False,
     quick: bool = False,
+    no_shelf: bool = True,
     clock: Clock = REAL,
 ) -> tuple[Outcome, Path | None]:
     """Sessions from open to close, shown on stderr; how the last one ended and where its recording is.
@@ -204,6 +210,7 @@ def listen(
 
         while True:
             physics = physics_unless(quick)
+            known_goods = known_goods_unless(no_shelf, setup)
             prediction = physics.kept(setup) if physics is not None else None
             notes = setup_notes(setup, prediction)
             beside = None
@@ -213,9 +220,9 @@ def listen(
             service = Service(
                 setup=setup,
                 acquisition=acquisition,
-                pipeline=Pipeline(setup, prior_prediction=prediction),
+                pipeline=Pipeline(setup, prior_prediction=prediction, known_goods=known_goods),
                 setup_notes=notes,
-                awaited=_informed_by(beside, setup) if beside is not None else None,
+                awaited=_informed_by(beside, setup, known_goods) if beside is not None else None,
                 make_link=links_to(port, acquisition.baud, clock),
                 open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
@@ -254,7 +261,9 @@ def listen(
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE, recorded
 
 
-def _informed_by(beside: PhysicsBeside, setup: Setup) -> Callable[[bool], Informed | None]:
+def _informed_by(
+    beside: PhysicsBeside, setup: Setup, known_goods: KnownGoods | None
+) -> Callable[[bool], Informed | None]:
     """For the service: the pipeline that knows what physics say, so that what is said live is what `judge` says."""
 
     def informed(wait: bool) -> Informed | None:
@@ -265,7 +274,8 @@ def _informed_by(beside: PhysicsBeside, setup: Setup) -> Callable[[bool], Inform
         else:
             click.echo("what this set-up does is worked out", err=True)
         prediction = beside.prediction
-        return Informed(Pipeline(setup, prior_prediction=prediction), setup_notes(setup, prediction))
+        pipeline = Pipeline(setup, prior_prediction=prediction, known_goods=known_goods)
+        return Informed(pipeline, setup_notes(setup, prediction))
 
     return informed
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.messages import (
     FindingMessage,
     Health,
@@ -34,6 +35,7 @@ from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
 from .publisher import DEFAULT_ADDRESS, Publisher
 from .secured import keys_for, keys_option
+from .shelf_option import known_goods_unless, no_shelf_option
 
 _FASTEST = "max"
 _SLOWEST, _MOST = 0.01, 1000.0
@@ -94,6 +96,7 @@ def _speed(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
 @click.option("--paused", is_flag=True, help="Begin paused (in a terminal); space goes on.")
 @click.option("--setup", "setup_name", metavar="FILE|NAME", help="Another set-up than the recording's own.")
 @quick_option
+@no_shelf_option
 @click.option(
     "--publish",
     default=DEFAULT_ADDRESS,
@@ -110,6 +113,7 @@ def command(
     paused: bool,
     setup_name: str | None,
     quick: bool,
+    no_shelf: bool,
     publish: str,
     keys_folder: Path | None,
 ) -> Outcome:
@@ -147,6 +151,7 @@ def command(
                 recording,
                 setup,
                 prior_prediction=prediction_unless(quick, setup),
+                known_goods=known_goods_unless(no_shelf, setup, path),
                 speed=speed,
                 from_s=from_s,
                 from_cycle=from_cycle,
@@ -172,6 +177,7 @@ def replay(
     *,
     publish: Publish,
     prior_prediction: Prediction | None = None,
+    known_goods: KnownGoods | None = None,
     speed: float = 1.0,
     from_s: float | None = None,
     from_cycle: int | None = None,
@@ -183,7 +189,7 @@ def replay(
     sleep: Callable[[float], None] = time.sleep,
 ) -> Outcome:
     """Play to the end, or until somebody ends it. Raises whatever reading the recording raises."""
-    playback = Playback(recording, setup, prior_prediction)
+    playback = Playback(recording, setup, prior_prediction, known_goods=known_goods)
     notes = setup_notes(setup, prior_prediction)
     began_ns = clock.monotonic_ns()
     service = ReplayStatus(

@@ -14,6 +14,7 @@ from evenstroke_replay.whole_file import written_whole
 from .caution_words import say_dangers
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
+from .shelf_option import no_shelf_option, shelf_unless
 
 
 @click.command("report", epilog="Example:  evenstroke report first.mcap second.mcap -o library.html")
@@ -34,6 +35,7 @@ from .physics_option import physics_unless, quick_option
     help="The page to write.",
 )
 @quick_option
+@no_shelf_option
 @click.option("--job", is_flag=True, help="Include the set-up's [job]: it may say whose vehicle it is.")
 def command(
     paths: tuple[Path, ...],
@@ -41,6 +43,7 @@ def command(
     time_column: str | None,
     output: Path,
     quick: bool,
+    no_shelf: bool,
     job: bool,
 ) -> Outcome:
     """Judge PATH (a recording or a capture as CSV), and write what it says as one HTML page.
@@ -48,8 +51,8 @@ def command(
     The page needs nothing beside it: it can be sent, printed and kept. It is evidence, not proof.
     """
     setup, text = load_setup(setup_name) if setup_name is not None else (None, None)
-    physics = physics_unless(quick)
-    judged = [judge_path(path, setup, time_column, text, physics=physics) for path in paths]
+    physics, shelf = physics_unless(quick), shelf_unless(no_shelf)
+    judged = [judge_path(path, setup, time_column, text, physics=physics, shelf=shelf) for path in paths]
     for one in judged:
         say_dangers(one.setup)
     click.echo(str(write_report(output, *judged, job_included=job)))

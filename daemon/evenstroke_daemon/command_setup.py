@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+import sys
 from pathlib import Path
 
 import click
@@ -13,10 +14,12 @@ from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_check import check_text
 from evenstroke_replay.key_folder import KeyFolder, default_folder
+from evenstroke_replay.new_setup import parse_probe, write_setup
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
+from evenstroke_replay.whole_file import require_free
 
-from .caution_words import say_before_cranking
+from .caution_words import say_before_cranking, say_dangers
 from .clock import REAL
 from .coach import Coach, Limits
 from .command_listen import acquisition_of, links_to, stop_signals
@@ -24,11 +27,12 @@ from .live_check import LiveCheck
 from .outcome import Outcome
 from .physics_option import prediction_unless, quick_option
 from .service import Recording, Service
+from .setup_questions import Given, Questions, parse_order
 
 
 @click.group("setup", epilog="Example:  evenstroke setup check my-engine.toml")
 def command() -> None:
-    """Check the file that says what engine it is and what is fitted where; make keys."""
+    """Write and check the file that says what engine it is and what is fitted where; make keys."""
 
 
 @command.command(
@@ -97,6 +101,95 @@ def _check_live(setup: Setup, name: str, port: str, seconds: float) -> Outcome:
     finally:
         for line in watch.lines():
             click.echo(line)
+
+
+@command.command(
+    "new",
+    epilog="Examples:  evenstroke setup new\n\n"
+    "           evenstroke setup new --cylinders 4 --order 1,3,4,2 --probe starter_current:0 "
+    "--probe ignition_sync:1,cylinder=1 -o my-engine.toml",
+)
+@click.option("--cylinders", type=click.IntRange(1, 12), help="How many.")
+@click.option("--order", metavar="1,3,4,2", help="The firing order, in the maker's numbers.")
+@click.option(
+    "--probe",
+    "probes",
+    multiple=True,
+    metavar="ROLE[:INPUT][,KEY=VALUE]...",
+    help="What is fitted, once for each probe: its role, the board's input (none for a CSV), further keys of the file.",
+)
+@click.option("--title", help="What recordings are called.")
+@click.option(
+    "--rate", "rate_hz", type=click.IntRange(min=1), help="Of a board: samples a second of each input."
+)
+@click.option("--baud", type=click.IntRange(min=1), help="Of a board: the speed of its line.")
+@click.option("--fuel", type=click.Choice(["disabled", "clear_flood", "on"]), help="While it is cranked.")
+@click.option("--ignition", type=click.Choice(["disabled", "on"]), help="While it is cranked.")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=Path("my-engine.toml"),
+    show_default=True,
+    metavar="FILE",
+    help="The file to write; never over an existing one.",
+)
+def new(
+    cylinders: int | None,
+    order: str | None,
+    probes: tuple[str, ...],
+    title: str | None,
+    rate_hz: int | None,
+    baud: int | None,
+    fuel: str | None,
+    ignition: str | None,
+    output: Path,
+) -> Outcome:
+    """Write a first set-up file, with comments that say what else it may hold.
+
+    Cylinders, order and at least one probe are enough. On a terminal what was not given is asked for, with the reason
+    and with what Enter stands for. stdout gets the file's path.
+    """
+    try:
+        given = Given(
+            cylinders=cylinders,
+            firing_order=parse_order(order, cylinders)
+            if order is not None and cylinders is not None
+            else None,
+            probes=tuple(parse_probe(text) for text in probes),
+            title=title,
+            rate_hz=rate_hz,
+            baud=baud,
+            fuel=fuel,
+            ignition=ignition,
+        )
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    if order is not None and cylinders is None:
+        raise click.UsageError("--order needs --cylinders")
+    if not given.enough and not sys.stdin.isatty():
+        raise click.UsageError(
+            "give --cylinders, --order and at least one --probe, or run it on a terminal to be asked"
+        )
+    require_free(output)
+    wanted = given.as_it_is() if given.enough else Questions(_answer, _say).ask_for(given)
+    say_dangers(write_setup(wanted, output))
+    click.echo(str(output))
+    click.echo(f"now: evenstroke setup check {output}", err=True)
+    return Outcome.DONE
+
+
+def _say(sentence: str) -> None:
+    click.echo(sentence, err=True)
+
+
+def _answer(prompt: str) -> str:
+    """By ourselves: click.prompt would write to stdout, which is for the result."""
+    click.echo(prompt, nl=False, err=True)
+    line = sys.stdin.readline()
+    if not line:
+        raise click.Abort
+    return line
 
 
 @command.command(

@@ -12,6 +12,7 @@ from .blocks import Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
 from .even_margin import EVEN_MARGIN_PERCENT
 from .features import Feature, unit_of_value
+from .known_goods import KnownGoods
 from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
@@ -76,10 +77,15 @@ class ComparisonKeeper:
     """
 
     def __init__(
-        self, setup: Setup, measurers: Sequence[ProbeMeasurer], prediction: Prediction | None = None
+        self,
+        setup: Setup,
+        measurers: Sequence[ProbeMeasurer],
+        prediction: Prediction | None = None,
+        known_goods: KnownGoods | None = None,
     ) -> None:
         self._setup = setup
         self._prediction = prediction
+        self._known_goods = known_goods
         self._groups: dict[tuple[str, StretchKind], _Group] = {}
         self._forgotten: dict[tuple[str, StretchKind], _Group] = {}
         # Of cylinders, where positions were kept before their sync came: too few as yet to take their place.
@@ -262,8 +268,9 @@ class ComparisonKeeper:
         if group.measurer.between_places and group.stretch == "cranking":
             limited.append("between_places")
         unit = unit_of_value(feature.name, group.measurer.unit)
-        normals = self._normals(group, feature, reference)
-        if not group.measurer.evenly_heard:
+        measured = self._measured_normals(group, feature, reference)
+        normals = measured if measured is not None else self._normals(group, feature, reference)
+        if measured is None and not group.measurer.evenly_heard:
             generic = generic_normal(self._setup.engine, feature.name, evenly_heard=False)
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
@@ -340,6 +347,22 @@ class ComparisonKeeper:
         )
         return self._prediction if known and group.stretch == "cranking" else None
 
+    def _measured_normals(
+        self, group: _Group, feature: Feature, reference: Sequence[int]
+    ) -> list[Normal | None] | None:
+        """For each slot what known-good engines of the family show; None where too few are known."""
+        if self._known_goods is None:
+            return None
+        key = (group.measurer.probe.name, feature.name, group.stretch)
+        columns = self._columns(group, reference)
+        by_cylinder = self._known_goods.normal(key, columns, relative=feature.relative)
+        if by_cylinder is None:
+            return None
+        return [
+            _widest_normal([by_cylinder[c] for c in self._candidates(s) if c in by_cylinder])
+            for s in group.slots
+        ]
+
     def _normals(self, group: _Group, feature: Feature, reference: Sequence[int]) -> list[Normal | None]:
         """For each slot what healthy cranked engines show: by the physics, else by the generic table."""
         if group.stretch != "cranking":
@@ -357,12 +380,7 @@ class ComparisonKeeper:
         for slot in group.slots:
             of = [by_cylinder[c] for c in self._candidates(slot) if c in by_cylinder]
             # Two simulations that differ: nobody is accused of what either of them shows of healthy engines.
-            ranges = [*of, table] if table is not None and even else of
-            out.append(
-                Normal(low=min(n.low for n in ranges), high=max(n.high for n in ranges), from_=of[0].from_)
-                if of
-                else None
-            )
+            out.append(_widest_normal([table, *of] if of and table is not None and even else of))
         return out
 
     def _predicted(

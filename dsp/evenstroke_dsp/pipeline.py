@@ -29,6 +29,7 @@ from .grid import Frame, GridStart, SampleGrid
 from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
+from .known_goods import KnownGoods
 from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
     ANGLE_STEP_DEG,
@@ -75,16 +76,21 @@ class Pipeline:
     """Feeds on blocks in order of time; see `blocks.py` for what a block is.
 
     setup: what engine, which probe on which input. anchor: names the cylinders where no sync does.
-    prior_prediction: what the set-up does by the engine physics, before anything is recorded.
-    All outputs are typed in `messages.py`.
+    prior_prediction: what the set-up does by the engine physics, before anything is recorded. known_goods: what known-good
+    engines of its family show. All outputs are typed in `messages.py`.
     """
 
     def __init__(
-        self, setup: Setup, anchor: Anchor | None = None, prior_prediction: Prediction | None = None
+        self,
+        setup: Setup,
+        anchor: Anchor | None = None,
+        prior_prediction: Prediction | None = None,
+        known_goods: KnownGoods | None = None,
     ) -> None:
         self._setup = setup
         self._anchor = anchor
         self._prediction = prior_prediction
+        self._known_goods = known_goods
         self.reset()
 
     def reset(self) -> None:
@@ -106,7 +112,7 @@ class Pipeline:
         )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
-        self._keeper = ComparisonKeeper(setup, self._measurers, self._prediction)
+        self._keeper = ComparisonKeeper(setup, self._measurers, self._prediction, self._known_goods)
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle

@@ -8,6 +8,10 @@ Time: the period is the median step. Steps that deviate by up to 1 % of it, or b
 time column's own rounding, are jitter; larger deviations are resampled and warned of; a step of
 more than 1.5 periods is a gap. Every unbroken stretch gets its own beginning, and a period that is
 fitted to all of its rows, so that a rounded time column does not drift.
+
+Columns that were sampled one behind the other within a row may say so: `time_s of NAME` then holds the
+times of the column NAME, all of them the same distance behind the rows'. Level changes that were not sampled
+but reported come in a file of their own beside it, with a row for each change, on the same clock.
 """
 
 from __future__ import annotations
@@ -17,7 +21,7 @@ import hashlib
 import io
 import itertools
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,6 +43,8 @@ _LARGEST = 1e12
 _FARTHEST_ROWS_S = 0.008
 """Slower than that, the 50 Hz low-pass of a pulse probe cannot be applied."""
 _SHORTEST_STEP_S = 1e-9
+_SAME_DISTANCE = 0.01
+"""Of the period: how much the distance of a column's own times from the rows' may vary."""
 _FEWEST_ROUNDED_STEPS = 10
 """Fewer long steps than this are gaps: they are too few to show that they come evenly."""
 _NUMBER_CHARACTERS = frozenset("0123456789+-.eE ")
@@ -68,14 +74,30 @@ class Capture:
         return iter(self._blocks)
 
 
-def read_capture(source: Path | str, setup: Setup, time_column: str | None = None) -> Capture:
+def read_capture(
+    source: Path | str | None, setup: Setup, time_column: str | None = None, changes: Path | None = None
+) -> Capture:
     """Read the columns that the set-up's probes name.
 
-    source: a Path is the file to read; a str is the text itself.
+    source: a Path is the file to read; a str is the text itself; None where all there is are `changes`.
     time_column: the header's name of the time column; `time_s` when None.
+    changes: a second file, of level changes, for the probes whose columns are in that one.
 
     Raises CaptureError for anything that is not as the contract says, with its line and column.
     """
+    if changes is not None:
+        return _read_with_changes(source, setup, time_column, changes)
+    if source is None:
+        raise ValueError("neither samples nor level changes to read")
+    table, data = _opened(source, time_column)
+    columns = _columns_of(setup.probe, table)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if any(probe.sampling == "edges" for probe in setup.probe):
+        return _read_edges(table, columns, sha256)
+    return _read_steady(table, columns, sha256)
+
+
+def _opened(source: Path | str, time_column: str | None) -> tuple[_Table, bytes]:
     if isinstance(source, Path):
         name = str(source)
         try:
@@ -89,12 +111,69 @@ def read_capture(source: Path | str, setup: Setup, time_column: str | None = Non
             ) from error
     else:
         name, data = "capture", source.encode()
-    table = _Table(name, _text(name, data), time_column)
-    columns = _columns_of(setup, table)
-    sha256 = hashlib.sha256(data).hexdigest()
+    return _Table(name, _text(name, data), time_column), data
+
+
+def _read_with_changes(
+    source: Path | str | None, setup: Setup, time_column: str | None, changes: Path
+) -> Capture:
     if any(probe.sampling == "edges" for probe in setup.probe):
-        return _read_edges(table, columns, sha256)
-    return _read_steady(table, columns, sha256)
+        raise CaptureError(
+            "the set-up's one file is itself one of level changes",
+            where=str(changes),
+            expected='a set-up without sampling = "edges", for a file of samples and one of level changes',
+            found='sampling = "edges"',
+            todo="give this file as the capture itself, without --edges",
+        )
+    told, told_data = _opened(changes, time_column)
+    if source is None:
+        return _read_edges(told, _columns_of(setup.probe, told), hashlib.sha256(told_data).hexdigest())
+    table, data = _opened(source, time_column)
+    for probe in setup.probe:
+        if (name := _column_name(probe)) in table.names and name in told.names:
+            raise CaptureError(
+                f"the column {name!r} is in both files",
+                where=f"{told.name}, line 1",
+                expected=f"the column of the probe {probe.name!r} in one of them",
+                found=f"{name!r} in {table.name} too",
+                todo="delete it from the one that it does not belong to",
+            )
+    reported = [probe for probe in setup.probe if _column_name(probe) in told.names]
+    sampled = [probe for probe in setup.probe if probe not in reported]
+    sha256 = hashlib.sha256(data + told_data).hexdigest()
+    if not sampled:
+        return _read_edges(told, _columns_of(reported, told), sha256)
+    steady = _read_steady(table, _columns_of(sampled, table), sha256)
+    edges = _read_edges(told, _columns_of(reported, told), sha256)
+    end = max(table.time[0] + steady.duration_s, told.time[-1])
+    return Capture(
+        warnings=(*steady.warnings, *edges.warnings),
+        duration_s=float(end - min(table.time[0], told.time[0])),
+        lost_samples=steady.lost_samples,
+        sha256=sha256,
+        _blocks=tuple(_side_by_side(steady.blocks(), edges.blocks())),
+    )
+
+
+def _side_by_side(steady: Iterator[Block], edges: Iterator[Block]) -> Iterator[Block]:
+    """Level changes before the samples of the same time: a pipeline waits for them, and not for long."""
+    ahead = next(edges, None)
+    for block in steady:
+        if isinstance(block, SampleBlock):
+            end = block.t0 + block.samples * block.dt
+            while ahead is not None and _begins(ahead) < end:
+                yield ahead
+                ahead = next(edges, None)
+        yield block
+    if ahead is not None:
+        yield ahead
+    yield from edges
+
+
+def _begins(block: Block) -> float:
+    if isinstance(block, EdgeBlock):
+        return float(block.times[0]) if block.times.size else block.until
+    return block.t_from if isinstance(block, Gap) else block.t0
 
 
 def _text(name: str, data: bytes) -> str:
@@ -282,18 +361,23 @@ class _Table:
 _SEPARATOR_NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
 
 
-def _columns_of(setup: Setup, table: _Table) -> dict[InputKey, tuple[Probe, int]]:
+def _column_name(probe: Probe) -> str:
+    return (probe.column if probe.column is not None else probe.name).strip()
+
+
+def _columns_of(probes: Iterable[Probe], table: _Table) -> dict[InputKey, tuple[Probe, int]]:
     """Which column each probe's data are in, by the key that the pipeline uses."""
     columns: dict[InputKey, tuple[Probe, int]] = {}
-    for probe in setup.probe:
-        name = (probe.column if probe.column is not None else probe.name).strip()
+    for probe in probes:
+        name = _column_name(probe)
         if name not in table.names:
             raise CaptureError(
                 f"there is no column {name!r}, which the probe {probe.name!r} needs",
                 where=f"{table.name}, line 1",
                 expected=f"a column called {name!r}",
                 found=f"the columns {table.listed()}",
-                todo='give the probe the right `column = "..."`, or take it out of the set-up',
+                todo='give the probe the right `column = "..."`, or take it out of the set-up; '
+                "`evenstroke import` takes level changes from a second file, behind --edges",
             )
         columns.setdefault(probe.key, (probe, table.place(name)))
     return columns
@@ -305,23 +389,32 @@ def _columns_of(setup: Setup, table: _Table) -> dict[InputKey, tuple[Probe, int]
 def _read_edges(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha256: str) -> Capture:
     changes: list[tuple[InputKey, Floats, Bools]] = []
     warnings: list[CodedWarning] = []
+    missing: set[tuple[float, float]] = set()
     for key, (probe, place) in columns.items():
         if probe.role not in EDGE_ROLES and probe.role != "other":
             raise CaptureError(
                 f"the probe {probe.name!r} ({probe.role}) needs evenly sampled volts",
                 where=f"{table.name}, column {place + 1} ({table.names[place]})",
-                expected='no probe with sampling = "edges", since that holds for every probe of the file',
-                found="a set-up that says this file holds level changes only",
-                todo='take sampling = "edges" out of the set-up, or this probe',
+                expected="only syncs and tooth wheels in a file of level changes, whose every row is one",
+                found='sampling = "edges" in the set-up'
+                if probe.sampling == "edges"
+                else "its column in that file",
+                todo='take sampling = "edges" out of the set-up, or this probe'
+                if probe.sampling == "edges"
+                else "put its samples into the other file, which has evenly sampled volts",
             )
         volts = table.numbers(place, empty_allowed=True)
         warnings.extend(_empty_cells(probe, volts))
         changes.append((key, *_level_changes(table.time, volts)))
+        missing.update(_unknown_levels(table.time, volts))
+    gaps = sorted(missing)
     blocks: list[Block] = []
     rows = table.time.size
     for begin in range(0, rows, BLOCK_ROWS):
         end = begin + BLOCK_ROWS
         last = end >= rows
+        while gaps and (last or gaps[0][0] < table.time[end]):
+            blocks.append(Gap(*gaps.pop(0), 0, GapReason.EDGES_MISSING))
         until = float(table.time[-1] if last else table.time[end])
         for key, times, rising in changes:
             mine = times >= table.time[begin]
@@ -349,6 +442,14 @@ def _level_changes(time: Floats, volts: Floats) -> tuple[Floats, Bools]:
     high = volts > middle
     changed = np.flatnonzero((high[1:] != high[:-1]) & known[1:] & known[:-1]) + 1
     return time[changed], high[changed]
+
+
+def _unknown_levels(time: Floats, volts: Floats) -> Iterator[tuple[float, float]]:
+    """From when to when a column's level is not known, between times at which it is."""
+    known = np.flatnonzero(~np.isnan(volts))
+    for before, after in itertools.pairwise(known.tolist()):
+        if after > before + 1:
+            yield float(time[before + 1]), float(time[after])
 
 
 def _empty_cells(probe: Probe, volts: Floats) -> Iterator[CodedWarning]:
@@ -385,12 +486,15 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
                 "milliseconds, divide it by 1000; else log faster.",
             )
         )
+    behind = [_behind(table, place, timing.period) for _, place in columns.values()]
+    offsets = tuple(late - behind[0] for late in behind) if any(behind) else ()
     volts = np.array(rows_of)
     blocks: list[Block] = []
     lost = 0
     end_s: float | None = None
     for begin, end in itertools.pairwise(timing.bounds):
         t0, even = timing.grid(begin, end, volts[:, begin:end], smooth)
+        t0 += behind[0]
         if end_s is not None:
             missing = round((table.time[begin] - table.time[begin - 1]) / timing.period) - 1
             lost += missing
@@ -398,7 +502,8 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         samples = even.shape[1]
         for first in range(0, samples, BLOCK_ROWS):
             part = np.ascontiguousarray(even[:, first : first + BLOCK_ROWS])
-            blocks.append(SampleBlock(keys, part, t0 + first * timing.period, timing.period))
+            at = t0 + first * timing.period
+            blocks.append(SampleBlock(keys, part, at, timing.period, offsets=offsets))
         end_s = t0 + samples * timing.period
     return Capture(
         warnings=tuple(warnings),
@@ -407,6 +512,28 @@ def _read_steady(table: _Table, columns: dict[InputKey, tuple[Probe, int]], sha2
         sha256=sha256,
         _blocks=tuple(blocks),
     )
+
+
+def _behind(table: _Table, place: int, period: float) -> float:
+    """How long after its row's time a column was sampled, seconds: 0 where it has no times of its own."""
+    name = f"{table.names[table.time_place]} of {table.names[place]}"
+    if name not in table.names:
+        return 0.0
+    own_place = table.place(name)
+    own = table.numbers(own_place, empty_allowed=False)
+    late = np.asarray(own - table.time)
+    usual = float(np.median(late))
+    off = np.flatnonzero(np.abs(late - usual) > _SAME_DISTANCE * period)
+    if off.size:
+        row = int(off[0])
+        raise CaptureError(
+            "this column's own times do not keep their distance from the rows'",
+            where=table.where(row, own_place),
+            expected=f"{usual:.9g} s after {table.cell(row, table.time_place)}, as in most rows",
+            found=table.cell(row, own_place),
+            todo="export columns that were sampled at times of their own into files of their own",
+        )
+    return _without_float_noise(usual, table.time)
 
 
 def _refuse_level_changes(table: _Table, columns: Sequence[Floats]) -> None:

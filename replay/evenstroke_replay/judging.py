@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,6 +10,7 @@ import msgspec
 from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
 from evenstroke_dsp.cycles import Anchor
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.messages import (
     CodedWarning,
     Cycle,
@@ -34,6 +34,7 @@ from .physics_cache import PhysicsCache
 from .player import BlockMaker
 from .recording import RecordedNote, Recording, open_recording
 from .recording_format import Note, RecordingError
+from .shelf import Shelf, sha256_of
 
 CLOCK_TOLERANCE_PPM = 1000.0
 """A board's crystal or resonator is good to 0.5 % at worst; 0.1 % of speed is less than any speed here is sure of."""
@@ -61,7 +62,7 @@ class JudgedFile:
 
     setup_text: None where the caller gave a set-up without its text. pressure: each transducer by crank angle.
     setup_notes: what the set-up does to each comparison, as it was said before the crank; where nothing was said
-    then, or the set-up was replaced, as it would be said now. marks: in order.
+    then, or the set-up was replaced, as it would be said now. marks: in order. scans: how many arrived.
     """
 
     judgement: Judgement
@@ -71,6 +72,7 @@ class JudgedFile:
     pressure: tuple[PressureTrace, ...] = ()
     setup_notes: tuple[SetupNote, ...] = ()
     marks: tuple[Mark, ...] = ()
+    scans: int = 0
 
     @property
     def lossy(self) -> bool:
@@ -115,6 +117,7 @@ def judge_path(
     first_position_is: int | None = None,
     physics: PhysicsCache | None = None,
     crank: int | None = None,
+    shelf: Shelf | None = None,
 ) -> JudgedFile:
     """Judge a recording, or a capture as CSV.
 
@@ -122,13 +125,14 @@ def judge_path(
     time_column: of a CSV, `time_s` when None. first_position_is: the cylinder whose pulse comes first where
     no sync names them. physics: where what the set-up does is looked up or worked out; None leaves physics out.
     crank: of several in the file judge that one alone, counted from 1; None: all together, and whether they agree.
+    shelf: known-goods to measure by, but for this file and the other recordings of its engine; None leaves them out.
 
     Raises SetupError for a CSV without a set-up or a cylinder that the engine lacks, RecordingError for a crank
     that the file lacks, and whatever reading the file raises.
     """
 
     def judge(anchor: Anchor | None, physics: PhysicsCache | None, window: Window | None) -> JudgedFile:
-        return _judge(path, setup, time_column, setup_text, anchor, physics, window)
+        return _judge(path, setup, time_column, setup_text, anchor, physics, window, shelf)
 
     judged = judge(None, physics, None)
     cranks = cranks_in(judged.judgement.cranked)
@@ -186,9 +190,10 @@ def _judge(
     anchor: Anchor | None,
     physics: PhysicsCache | None,
     window: Window | None,
+    shelf: Shelf | None,
 ) -> JudgedFile:
     if is_recording(path):
-        return _judge_recording(path, setup, setup_text, anchor, physics, window)
+        return _judge_recording(path, setup, setup_text, anchor, physics, window, shelf)
     if path.suffix.lower() == ".toml":
         raise CaptureError(
             "this is a set-up file, and there is nothing in it to judge",
@@ -213,11 +218,30 @@ def _judge(
         lost_samples=capture.lost_samples,
     )
     prediction, notes = _predicted(setup, physics)
-    pipeline = Pipeline(setup, anchor, prediction)
-    messages = _messages(pipeline, _part(capture.blocks(), window))
-    judgement = _with_warnings(pipeline.judge(source), [*capture.warnings, *notes])
-    notes_of_setup = setup_notes(setup, prediction)
-    return JudgedFile(judgement, messages, setup, setup_text, pipeline.pressure_traces(), notes_of_setup)
+    known_goods = _known_goods(shelf, setup, capture.sha256)
+    pipeline = Pipeline(setup, anchor, prediction, known_goods)
+    extent = _Extent()
+    messages = _messages(pipeline, _part(extent.over(capture.blocks()), window))
+    warnings = [*capture.warnings, *notes, *_shelf_warnings(known_goods)]
+    return JudgedFile(
+        _with_warnings(pipeline.judge(source), warnings),
+        messages,
+        setup,
+        setup_text,
+        pipeline.pressure_traces(),
+        setup_notes(setup, prediction),
+        scans=extent.scans,
+    )
+
+
+def _known_goods(shelf: Shelf | None, setup: Setup, sha256: str) -> KnownGoods | None:
+    return shelf.known_goods(setup, but_not=sha256) if shelf is not None else None
+
+
+def _shelf_warnings(known_goods: KnownGoods | None) -> Iterator[CodedWarning]:
+    """What the shelf cannot say of this recording."""
+    if known_goods is not None and known_goods.note:
+        yield CodedWarning(code="known_goods", text=known_goods.note)
 
 
 def _predicted(
@@ -240,6 +264,7 @@ def _judge_recording(
     anchor: Anchor | None,
     physics: PhysicsCache | None,
     window: Window | None,
+    shelf: Shelf | None,
 ) -> JudgedFile:
     recording = open_recording(path)
     said_before = recording.meta.setup_notes if setup is None else ()
@@ -249,7 +274,9 @@ def _judge_recording(
     extent = _Extent()
     marks: list[Mark] = []
     prediction, notes = _predicted(setup, physics)
-    pipeline = Pipeline(setup, anchor, prediction)
+    sha256 = sha256_of(path)
+    known_goods = _known_goods(shelf, setup, sha256)
+    pipeline = Pipeline(setup, anchor, prediction, known_goods)
     blocks = extent.over(_blocks(recording, setup, feed, extent, marks))
     messages = _messages(pipeline, _part(blocks, window))
     warnings = list(recording.meta.imported_warnings)
@@ -264,6 +291,7 @@ def _judge_recording(
         )
     warnings += _clock_warnings(feed)
     warnings += notes
+    warnings += _shelf_warnings(known_goods)
     if feed.lost_edges:
         warnings.append(
             CodedWarning(
@@ -274,7 +302,7 @@ def _judge_recording(
         )
     source = SourceInfo(
         file=path.name,
-        sha256=_sha256(path),
+        sha256=sha256,
         duration_s=recording.meta.imported_duration_s or extent.duration_s,
         lost_samples=extent.lost_samples,
     )
@@ -287,6 +315,7 @@ def _judge_recording(
         pipeline.pressure_traces(),
         said_before or setup_notes(setup, prediction),
         tuple(marks),
+        extent.scans,
     )
 
 
@@ -344,12 +373,13 @@ def _with_warnings(judgement: Judgement, warnings: Iterable[CodedWarning]) -> Ju
 
 
 class _Extent:
-    """From when to when blocks go, and how many samples they lack."""
+    """From when to when blocks go, how many scans they hold, and how many they lack."""
 
     def __init__(self) -> None:
         self._first: float | None = None
         self.last_s = 0.0
         self.lost_samples = 0
+        self.scans = 0
 
     @property
     def duration_s(self) -> float:
@@ -359,6 +389,7 @@ class _Extent:
         """The same blocks, taken note of on their way."""
         for block in blocks:
             if isinstance(block, SampleBlock):
+                self.scans += block.samples
                 self._reach(block.t0, block.t0 + block.samples * block.dt)
             elif isinstance(block, EdgeBlock):
                 self._reach(float(block.times[0]) if block.times.size else block.until, block.until)
@@ -371,8 +402,3 @@ class _Extent:
             self._first, self.last_s = begin, end
         self._first = min(self._first, begin)
         self.last_s = max(self.last_s, end)
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()

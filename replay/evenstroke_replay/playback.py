@@ -16,6 +16,7 @@ from typing import Protocol
 
 from evenstroke_dsp.blocks import Block, Gap, SampleBlock
 from evenstroke_dsp.board_feed import BoardFeed
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.messages import Cycle, PipelineMessage, ProbeHealth, WaveData
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.prediction import Prediction
@@ -119,17 +120,21 @@ class Playback:
         setup: Setup,
         prior_prediction: Prediction | None = None,
         copies: Copies | None = None,
+        known_goods: KnownGoods | None = None,
     ) -> None:
         self._recording = recording
         self._setup = setup
         self._prediction = prior_prediction
+        self._known_goods = known_goods
         self._copies: Copies = copies if copies is not None else CopiesInMemory()
         self._ahead: Moment | None = None  # sought and found, not given out yet
         self._begin()
 
     def _begin(self) -> None:
         self._maker = BlockMaker(self._recording, self._setup, BoardFeed(self._setup))
-        self._pipeline = Pipeline(self._setup, prior_prediction=self._prediction)
+        self._pipeline = Pipeline(
+            self._setup, prior_prediction=self._prediction, known_goods=self._known_goods
+        )
         self.progress = Progress()
         self._resume(0)
 

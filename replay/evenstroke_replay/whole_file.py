@@ -26,7 +26,7 @@ def written_whole(out: Path, *, replace: bool) -> Iterator[Path]:
     Raises OutputError where there is one that may not, and where the disk or its folder cannot take it.
     """
     if not replace:
-        _require_free(out)
+        require_free(out)
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         try:
@@ -96,7 +96,8 @@ def remedy_for(error: OSError) -> str:
     return "make room on the disk"
 
 
-def _require_free(out: Path) -> None:
+def require_free(out: Path) -> None:
+    """Raises OutputError where that name is taken: to be asked before anything is worked out for it."""
     if os.path.lexists(out):
         raise _taken(out)
 

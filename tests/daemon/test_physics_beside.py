@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from evenstroke_daemon.command_listen import _informed_by
 from evenstroke_daemon.physics_beside import PhysicsBeside
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.setup_effects import setup_notes
 from evenstroke_replay.physics_cache import PhysicsCache
 from evenstroke_replay.setup_files import load_setup
@@ -55,11 +56,13 @@ def test_the_session_s_pipeline_knows_what_was_worked_out(tmp_path, capsys):
     setup, _ = load_setup("demo")
     prediction = PhysicsCache(tmp_path).prediction(setup)
     beside = Beside(prediction)
-    informed = _informed_by(beside, setup)
+    known_goods = KnownGoods({}, {})
+    informed = _informed_by(beside, setup, known_goods)
     assert informed(False) is None
     beside.done = True
     got = informed(False)
     assert got.pipeline._prediction is prediction
+    assert got.pipeline._known_goods is known_goods
     assert got.setup_notes == setup_notes(setup, prediction)
     assert got.setup_notes != setup_notes(setup, None), "the sizes are said"
     assert "worked out" in capsys.readouterr().err
@@ -67,6 +70,6 @@ def test_the_session_s_pipeline_knows_what_was_worked_out(tmp_path, capsys):
 
 def test_where_it_could_not_be_worked_out_that_is_said_and_the_rest_goes_on(capsys):
     setup, _ = load_setup("demo")
-    got = _informed_by(Beside(problem="no such engine"), setup)(True)
+    got = _informed_by(Beside(problem="no such engine"), setup, None)(True)
     assert got.setup_notes == setup_notes(setup, None)
     assert "could not be worked out by engine physics: no such engine" in capsys.readouterr().err

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, SampleBlock
+from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.setup import Setup, parse_setup
 from evenstroke_replay.capture_csv import BLOCK_ROWS, Capture, CaptureError, read_capture
 from hypothesis import given, settings
@@ -243,6 +243,8 @@ def test_empty_cells_of_uneven_rows_stay_empty() -> None:
 def edges_of(capture: Capture) -> dict[object, tuple[list[float], list[bool]]]:
     found: dict[object, tuple[list[float], list[bool]]] = {}
     for block in capture.blocks():
+        if isinstance(block, Gap):
+            continue
         assert isinstance(block, EdgeBlock)
         times, rising = found.setdefault(block.input, ([], []))
         times.extend(block.times.tolist())
@@ -270,6 +272,9 @@ def test_a_level_behind_empty_cells_came_at_no_known_time() -> None:
     capture = read_capture("time_s,wheel\n0,0\n1,1\n2,\n3,0\n4,1\n", setup(WHEEL))
     assert edges_of(capture) == {"wheel": ([1.0, 4.0], [True, True])}
     assert [w.code for w in capture.warnings] == ["empty_cells"]
+    # Cycles that lack some must not count, and the gap says which those are.
+    gaps = [block for block in capture.blocks() if isinstance(block, Gap)]
+    assert gaps == [Gap(2.0, 3.0, 0, GapReason.EDGES_MISSING)]
 
 
 def test_many_edges_come_in_blocks_that_say_how_far_they_are_complete() -> None:

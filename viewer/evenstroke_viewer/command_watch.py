@@ -71,6 +71,9 @@ class ViewerError(EvenstrokeError):
     is_flag=True,
     help="With RECORDING: leave engine physics out: no prediction of what the set-up does.",
 )
+@click.option(
+    "--no-shelf", is_flag=True, help="With RECORDING: leave your own known-goods out of what is normal."
+)
 @click.pass_context
 def command(
     context: click.Context,
@@ -81,6 +84,7 @@ def command(
     daemon: str | None,
     setup_name: str | None,
     quick: bool,
+    no_shelf: bool,
 ) -> int:
     """Show in a window what evenstroke hears: what is odd, whether it repeats, and what to do now.
 
@@ -96,14 +100,14 @@ def command(
             raise click.UsageError(f"give RECORDING or --{name}, not both")
     if recording is not None and (keys_folder is not None or daemon is not None):
         raise click.UsageError("--keys and --of mean something only without RECORDING")
-    if recording is None and (setup_name is not None or quick):
-        raise click.UsageError("--setup and --quick mean something only with RECORDING")
+    if recording is None and (setup_name is not None or quick or no_shelf):
+        raise click.UsageError("--setup, --quick and --no-shelf mean something only with RECORDING")
     if recording is None:
         feed = _live(connect, keys_to_reach(connect, keys_folder, daemon))
         asked: Control | None = Control(control, keys_to_reach(control, keys_folder, daemon))
         played = None
     else:
-        (feed, played), asked = _replay(recording, setup_name, quick), None
+        (feed, played), asked = _replay(recording, setup_name, quick, no_shelf), None
     require_windows()
     return _show(feed, asked, played)
 
@@ -146,13 +150,14 @@ def _live(address: str, keys: CurveKeys | None) -> Feed:
     return LiveFeed(address, keys=keys)
 
 
-def _replay(path: Path, setup_name: str | None, quick: bool) -> tuple[Feed, Played]:
-    """Raises what reading the recording or the set-up raises."""
+def _replay(path: Path, setup_name: str | None, quick: bool, no_shelf: bool) -> tuple[Feed, Played]:
+    """Raises what reading the recording, the set-up or the shelf raises."""
     # A live stream needs none of these, and starts seconds sooner without them.
     from evenstroke_dsp.prediction import Prediction
     from evenstroke_replay.physics_cache import PhysicsCache, cache_folder
     from evenstroke_replay.recording import open_recording
     from evenstroke_replay.setup_files import load_setup
+    from evenstroke_replay.shelf import Shelf, shelf_folder
 
     from .replay_feed import ReplayFeed
 
@@ -169,7 +174,8 @@ def _replay(path: Path, setup_name: str | None, quick: bool) -> tuple[Feed, Play
         except EvenstrokeError:
             return None  # an engine that the physics cannot simulate is played without a prediction
 
-    return ReplayFeed(recording, setup, (lambda: None) if quick else predict), played
+    known_goods = None if no_shelf else Shelf(shelf_folder()).known_goods_for(setup, path)
+    return ReplayFeed(recording, setup, (lambda: None) if quick else predict, known_goods=known_goods), played
 
 
 def state_file() -> Path:

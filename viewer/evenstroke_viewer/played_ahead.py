@@ -13,6 +13,7 @@ import tempfile
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
 from evenstroke_protocol.errors import EvenstrokeError
@@ -30,7 +31,13 @@ class PlayedAhead:
     played: what was found so far; ended: nothing more comes; problem: why it ended before its time, None: it did not.
     """
 
-    def __init__(self, recording: Recording, setup: Setup, prediction: Prediction | None) -> None:
+    def __init__(
+        self,
+        recording: Recording,
+        setup: Setup,
+        prediction: Prediction | None,
+        known_goods: KnownGoods | None,
+    ) -> None:
         self.ended = False
         self.problem: str | None = None
         self._folder = tempfile.TemporaryDirectory(prefix="evenstroke-", ignore_cleanup_errors=True)
@@ -39,7 +46,7 @@ class PlayedAhead:
         context = multiprocessing.get_context("spawn")
         self._receiver, sender = context.Pipe(duplex=False)
         self._process = context.Process(
-            target=_play, args=(sender, recording.path, setup, prediction, path), daemon=True
+            target=_play, args=(sender, recording.path, setup, prediction, known_goods, path), daemon=True
         )
         self._process.start()
         sender.close()  # so that a process that dies ends the waiting
@@ -69,12 +76,17 @@ class PlayedAhead:
 
 
 def _play(
-    sender: Connection, recording: Path, setup: Setup, prediction: Prediction | None, path: Path
+    sender: Connection,
+    recording: Path,
+    setup: Setup,
+    prediction: Prediction | None,
+    known_goods: KnownGoods | None,
+    path: Path,
 ) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C is for the window, which ends this process
     problem = None
     try:
-        _play_to_the_end(sender, recording, setup, prediction, path)
+        _play_to_the_end(sender, recording, setup, prediction, known_goods, path)
     except BrokenPipeError:  # the window was killed
         with contextlib.suppress(OSError):
             path.unlink()
@@ -91,12 +103,19 @@ def _play(
 
 
 def _play_to_the_end(
-    sender: Connection, recording: Path, setup: Setup, prediction: Prediction | None, path: Path
+    sender: Connection,
+    recording: Path,
+    setup: Setup,
+    prediction: Prediction | None,
+    known_goods: KnownGoods | None,
+    path: Path,
 ) -> None:
     writer = PlayedWriter(path)
     told_s = 0.0
     with contextlib.closing(writer):
-        playback = Playback(open_recording(recording, check_all=False), setup, prediction, writer)
+        playback = Playback(
+            open_recording(recording, check_all=False), setup, prediction, writer, known_goods
+        )
         while (moment := playback.next()) is not None:
             writer.take(moment)
             if writer.reached_s >= told_s + _TELL_EVERY_S:

@@ -12,6 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 
+from evenstroke_dsp.known_goods import KnownGoods
 from evenstroke_dsp.messages import WaveData
 from evenstroke_dsp.prediction import Prediction
 from evenstroke_dsp.setup import Setup
@@ -41,7 +42,7 @@ class _GivenUpError(Exception):
 
 class ReplayFeed(Player):
     """Plays a recording; `do` may be called from any thread. predict: works out what the physics say of the
-    set-up, which may take half a minute; called in the feed's own thread."""
+    set-up, which may take half a minute; called in the feed's own thread. known_goods: what it is measured by."""
 
     def __init__(
         self,
@@ -52,12 +53,14 @@ class ReplayFeed(Player):
         *,
         speed: float = 1.0,
         paused: bool = False,
+        known_goods: KnownGoods | None = None,
     ) -> None:
         self.inbox = inbox if inbox is not None else Inbox()
         self.where = recording.path.name
         self._recording = recording
         self._setup = setup
         self._predict = predict
+        self._known_goods = known_goods
         self._speed, self._paused = speed, paused
         span = recording.host_span_ns
         self.length_s = (span[1] - span[0]) / 1e9 if span is not None else None
@@ -99,9 +102,17 @@ class ReplayFeed(Player):
         try:
             status.state("opening", "working out by engine physics what this set-up does")
             prediction = self._predict()
-            with contextlib.closing(PlayedAhead(self._recording, self._setup, prediction)) as ahead:
+            with contextlib.closing(
+                PlayedAhead(self._recording, self._setup, prediction, self._known_goods)
+            ) as ahead:
                 playback = _Scrubbed(
-                    self._recording, self._setup, prediction, self.inbox, ahead, self._under_way
+                    self._recording,
+                    self._setup,
+                    prediction,
+                    self._known_goods,
+                    self.inbox,
+                    ahead,
+                    self._under_way,
                 )
                 self._until_closed(playback, self._status(playback, prediction, began_s))
         except EvenstrokeError as error:
@@ -188,11 +199,12 @@ class _Scrubbed(Playback):
         recording: Recording,
         setup: Setup,
         prediction: Prediction | None,
+        known_goods: KnownGoods | None,
         inbox: Inbox,
         ahead: PlayedAhead,
         under_way: Callable[[float, float], None],
     ) -> None:
-        super().__init__(recording, setup, prediction, ahead.played)
+        super().__init__(recording, setup, prediction, ahead.played, known_goods)
         self.ahead = ahead
         self._inbox = inbox
         self._under_way = under_way

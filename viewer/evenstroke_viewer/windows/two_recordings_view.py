@@ -146,6 +146,7 @@ class TwoRecordingsView(View):
         # They load SciPy, which takes seconds: only who compares waits for that.
         from evenstroke_replay.judging import is_recording, judge_path
         from evenstroke_replay.physics_cache import PhysicsCache, default_folder
+        from evenstroke_replay.shelf import Shelf, shelf_folder
 
         if self.physics is None:
             self.physics = PhysicsCache(default_folder())
@@ -158,7 +159,8 @@ class TwoRecordingsView(View):
                         where=path.name,
                         todo="a capture as CSV becomes one by `evenstroke import`",
                     )
-            found = lay(*(judge_path(path, physics=self.physics) for path in (first, second)))
+            shelf = Shelf(shelf_folder())
+            found = lay(*(judge_path(path, physics=self.physics, shelf=shelf) for path in (first, second)))
         except EvenstrokeError as error:
             found = error
         try:
