@@ -20,6 +20,9 @@ _REAL_TIME = 0.2
 """Share by which a clock may be off: cheap oscillators are by some per cent at most (common practice, no source). What goes
 faster or slower came from no board's clock in real time."""
 _SURE_OF_INTERVAL = 0.95
+_NO_TIME_PASSED = -1.0 + 1e-9
+"""Slope of the delay at which no time of the host's passed while samples came, or it went back: its stamps were all alike, or
+made up, and tell no pace."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,8 @@ class BoardClock:
         # The median of all slopes (Theil and Sen): seconds in which everything came late, the host being busy or
         # the port's driver holding it back, move it by nothing until they are three in ten.
         slope, _, low, high = (float(x) for x in stats.theilslopes(delay, board_s, alpha=_SURE_OF_INTERVAL))
+        if slope <= _NO_TIME_PASSED:
+            return None
         # The delay grows where the board is slow: host seconds per board second less one.
         return ClockRate(
             ppm=1e6 * (1.0 / (1.0 + slope) - 1.0), uncertainty_ppm=1e6 * max(high - slope, slope - low)

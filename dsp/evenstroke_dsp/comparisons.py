@@ -54,7 +54,7 @@ class _Group:
     @property
     def shown(self) -> tuple[Slot, ...]:
         """The slots as they are named: where several strokes fit each pulse, by all of them and its position."""
-        if not self.measurer.strokes_open:
+        if not self.measurer.strokes_open(self.stretch):
             return self.slots
         return tuple(
             (None, self._that_fit(slot), position)
@@ -66,7 +66,7 @@ class _Group:
         may_be = (cylinder,) if cylinder is not None else one_of
         if may_be is None:
             return None
-        fit = [c for one in may_be for c in self.measurer.strokes_that_fit(one)]
+        fit = [c for one in may_be for c in self.measurer.strokes_that_fit(one, self.stretch)]
         return tuple(dict.fromkeys(fit))
 
 
@@ -249,8 +249,9 @@ class ComparisonKeeper:
         altered = self._altered.get((probe.name, group.stretch), ())
         merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
-        swamped = group.measurer.swamped and group.stretch == "cranking"
-        if swamped:
+        # `noisy` or `no_compression` says why.
+        untold = group.measurer.swamped or group.measurer.without_compression
+        if untold and group.stretch == "cranking":
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
@@ -264,7 +265,7 @@ class ComparisonKeeper:
             limited.append("wheel_gap")
         if group.measurer.rings:
             limited.append("pipe_rings")
-        if group.measurer.between_places:
+        if group.measurer.between_places and group.stretch == "cranking":
             limited.append("between_places")
         unit = unit_of_value(feature.name, group.measurer.unit)
         measured = self._measured_normals(group, feature, reference)
@@ -289,7 +290,7 @@ class ComparisonKeeper:
                 zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
-        if group.measurer.strokes_open:
+        if group.measurer.strokes_open(group.stretch):
             cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
             limited.append("verdict_withdrawn")
@@ -411,7 +412,7 @@ class ComparisonKeeper:
 
     def _columns_that_fit(self, group: _Group, shown: Sequence[Slot]) -> list[list[int]]:
         """For each slot the columns of the cylinders that it may be; its own alone where the places are unnamed anyway."""
-        if not group.measurer.strokes_open or any(slot[0] is None for slot in group.slots):
+        if not group.measurer.strokes_open(group.stretch) or any(slot[0] is None for slot in group.slots):
             return [[k] for k in range(len(shown))]
         column = {slot[0]: k for k, slot in enumerate(group.slots)}
         return [[column[c] for c in slot[1] or ()] for slot in shown]

@@ -145,7 +145,7 @@ def _finding(
         f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
         f"{comparison.stretch}. "
         + _pull_words(comparison, cylinder)
-        + _meaning_words(comparison, cylinder)
+        + _meaning_words(comparison, cylinder, cause)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
     )
@@ -218,13 +218,16 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
     )
 
 
-def _meaning_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
-    """What a deeper dip at exhaust opening says of its own cylinder, which its name does not tell.
+def _meaning_words(comparison: Comparison, cylinder: CylinderBalance, cause: CauseOfFinding) -> str:
+    """What a deeper dip at exhaust opening says of its own cylinder, which its name does not tell; nothing where healthy engines
+    or the set-up account for it, where it may be another cylinder's, or of an engine that fires: its gas is above atmosphere.
 
     Rings, intake and exhaust valves that leak 1 mm2 deepen it by 13 to 83 % in simulated fours and sixes
     (`tests/dsp/test_physics_features.py`); in a second engine model too (`tests/bench/second_model/study.py features`).
     """
-    if comparison.feature != "suction" or cylinder.verdict != "larger":
+    if comparison.feature != "suction" or cylinder.verdict != "larger" or cause in ("spread", "set-up"):
+        return ""
+    if comparison.stretch != "cranking" or cylinder.one_of is not None or "pipe_rings" in comparison.because:
         return ""
     return (
         "A cylinder that lost gas while it compressed is in deeper vacuum when its exhaust valve opens: this is how a leak "

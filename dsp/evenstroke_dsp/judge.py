@@ -10,7 +10,7 @@ from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
 from .findings import findings_of
 from .health import LIMITING, advice_for
-from .measurement import ProbeMeasurer
+from .measurement import ProbeMeasurer, no_compression
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
@@ -21,17 +21,6 @@ from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 from .wording import counted, listed
-
-_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
-_WEAKEST_RHYTHM = 0.03
-"""A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
-at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
-the plugs out; some 10 % and more with compression."""
-
-
-_WEAKEST_OF_CURRENT = 0.15
-"""The same of starter current whose zero is known. Simulated threes to eights swing by 0.41 to 4 of its mean; with all plugs out
-the pistons' own inertia still makes 0.005 to 0.11 (tests/dsp/test_no_compression.py)."""
 
 _DRIFT_PERCENT = 10.0
 """Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
@@ -61,17 +50,11 @@ def refusal(
             'given to cylinders. If it comes every revolution, write every = "revolution" and judge the same '
             "recording again; else mend the pick-up and crank again."
         )
-    rhythms = [
-        (m.rhythm, _WEAKEST_OF_CURRENT if m.zero_known else _WEAKEST_RHYTHM, m.probe)
-        for m in measurers
-        if m.probe.role in _RHYTHM_ROLES and m.rhythm is not None
-    ]
-    if stretches.cranked and rhythms and all(rhythm < least for rhythm, least, _ in rhythms):
-        rhythm, least, probe = max(rhythms, key=lambda told: told[0] / told[1])
+    if stretches.cranked and no_compression(measurers):
+        told = max((m for m in measurers if m.without_compression), key=lambda m: m.rhythm_of_least)
         return (
-            f"Cannot judge: by {probe.name} the crank turns without the rhythm of compression (swing {rhythm * 100:.1f} % "
-            f"of the mean at the firing rhythm, at least {least * 100:.0f} % expected). Are the plugs out, or "
-            f"was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(probe)}"
+            f"Cannot judge: by {told.probe.name} the crank turns without the rhythm of compression ({_swing(told)}). Are the "
+            f"plugs out, or was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(told.probe)}"
         )
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
@@ -91,6 +74,13 @@ def _why_unheard(measurer: ProbeMeasurer) -> str:
     )
 
 
+def _swing(measurer: ProbeMeasurer) -> str:
+    """How much it swings with compression, and how much it should."""
+    least = 100.0 * measurer.least_rhythm
+    swing = least * measurer.rhythm_of_least
+    return f"swing {swing:.1f} % of the mean at the firing rhythm, at least {least:.0f} % expected"
+
+
 def _or_the_clamp(probe: Probe) -> str:
     """A clamp that is off the cable, or whose zero is not 0 V, shows no rhythm either; a wheel that is followed turns."""
     if probe.role != "starter_current":
@@ -100,6 +90,14 @@ def _or_the_clamp(probe: Probe) -> str:
         f" If they are in, see that {probe.name}'s clamp is round the cable and alive{zero}; without {probe.name} in the "
         "set-up the same recording is judged by what else it holds."
     )
+
+
+def _or_pick_up(probe: Probe) -> str:
+    """What to look at where compression is there and this probe does not show it."""
+    if probe.role == "crank_teeth":
+        return " See that `teeth` and `edge` are those of the wheel and that it sits tight on the crank."
+    zero = "" if probe.volts_at_zero else ", and give its volts_at_zero where no current is not 0 V"
+    return f" See that its clamp is closed round the starter's cable alone{zero}."
 
 
 def _no_cycle(cutter: CycleCutter) -> str:
@@ -250,6 +248,15 @@ def warnings_of(
                 "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again.",
             )
     for measurer in measurers:
+        # Where none shows it at all, the refusal says so.
+        if measurer.without_compression and not no_compression(measurers):
+            shown = listed(m.probe.name for m in measurers if m.shows_compression)
+            warn(
+                "no_compression",
+                f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though {shown} shows it, so "
+                f"that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
+            )
+    for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is
         other = "vacuum" if stated == "pressure" else "pressure"
         if measurer.inverted:
@@ -265,8 +272,9 @@ def warnings_of(
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
     for measurer in measurers:
-        if measurer.strokes_open or measurer.rings:
-            warn("strokes_open" if measurer.strokes_open else "pipe_rings", _strokes(measurer))
+        left_open = measurer.strokes_open("cranking")
+        if left_open or measurer.rings:
+            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT:
             became = "smaller" if change < 0 else "larger"
@@ -311,23 +319,23 @@ def warnings_of(
 
 def _strokes(measurer: ProbeMeasurer) -> str:
     """Which strokes fit each pulse where it is not one alone, and what would settle it."""
-    name = measurer.probe.name
+    name, left_open = measurer.probe.name, measurer.strokes_open("cranking")
+    fit = (measurer.strokes_that_fit(c, "cranking") for c in measurer.heard)
+    pairs = ", ".join(" or ".join(map(str, of)) for of in fit)
     if measurer.between_places:
-        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
         return (
             f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
             f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
             "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
             "battery, and crank again."
         )
-    if measurer.strokes_open and not measurer.rings:
-        pairs = ", ".join(" or ".join(map(str, measurer.strokes_that_fit(c))) for c in measurer.heard)
+    if left_open and not measurer.rings:
         return (
             f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
             f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
             "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
         )
-    named = "all that fit are named" if measurer.strokes_open else "it may be an earlier cylinder's doing"
+    named = "all that fit are named" if left_open else "it may be an earlier cylinder's doing"
     turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
     return (
         f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
@@ -182,6 +182,14 @@ class _Latest:
 _CLAMP_ROSE = 0.3
 """Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
 and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
+_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
+_WEAKEST_RHYTHM = 0.03
+"""A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
+at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
+the plugs out; some 10 % and more with compression."""
+_WEAKEST_OF_CURRENT = 0.15
+"""The same of starter current whose zero is known. Simulated threes to eights swing by 0.41 to 4 of its mean; with all plugs out
+the pistons' own inertia still makes 0.005 to 0.11 (tests/dsp/test_no_compression.py)."""
 _FROM_REST = PULSE_ROLES | {"starter_current"}
 """Roles whose level before the engine turns says something."""
 
@@ -254,6 +262,27 @@ class ProbeMeasurer:
         return noise_db is not None and noise_db < NOISY_DB
 
     @property
+    def least_rhythm(self) -> float:
+        """What `rhythm` is at the least where compression loads what this probe shows."""
+        return _WEAKEST_OF_CURRENT if self.zero_known else _WEAKEST_RHYTHM
+
+    @property
+    def rhythm_of_least(self) -> float:
+        """`rhythm` as a share of that; infinite where it is not known or no such sign."""
+        told = self.rhythm if self.probe.role in _RHYTHM_ROLES else None
+        return math.inf if told is None else told / self.least_rhythm
+
+    @property
+    def without_compression(self) -> bool:
+        """Whether by this probe the crank turns without the rhythm of compression."""
+        return self.rhythm_of_least < 1.0
+
+    @property
+    def shows_compression(self) -> bool:
+        """Whether this probe shows that rhythm."""
+        return 1.0 <= self.rhythm_of_least < math.inf
+
+    @property
     def mean_cycle(self) -> MeanCycle | None:
         """The cranking cycles' mean, of the turning with most of them."""
         key = self._most_cranked()
@@ -300,11 +329,11 @@ class ProbeMeasurer:
         """How many cylinders this probe hears."""
         return len(self.heard)
 
-    @property
-    def strokes_open(self) -> bool:
+    def strokes_open(self, kind: StretchKind) -> bool:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
-        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places."""
-        return self._may_be_upside_down or self._rises_aside or self._between
+        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places, as they
+        do on a crank whose angle is in doubt and not at idle."""
+        return self._may_be_upside_down or self._rises_aside or (self._between and kind == "cranking")
 
     @property
     def _may_be_upside_down(self) -> bool:
@@ -317,16 +346,16 @@ class ProbeMeasurer:
 
     @property
     def between_places(self) -> bool:
-        """Whether the pulses lie between two cylinders' places, as far as the crank angle is known."""
-        return self.strokes_open and self._between
+        """Whether cranking pulses lie between two cylinders' places, as far as the crank angle is known."""
+        return self._between
 
-    def strokes_that_fit(self, cylinder: int) -> tuple[int, ...]:
+    def strokes_that_fit(self, cylinder: int, kind: StretchKind) -> tuple[int, ...]:
         """The cylinders of which one made the pulse in this cylinder's place, in firing order.
 
         Upside down, what looks like a stroke is the recovery after the one before. Between two places it may be either. In a
         pipe that rings any stroke up to half a cycle before may have left it.
         """
-        if not self.strokes_open:
+        if not self.strokes_open(kind):
             return (cylinder,)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
@@ -334,7 +363,7 @@ class ProbeMeasurer:
         if self._rises_aside:
             back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
         # Between two places windows take now the one pulse and now the other.
-        ahead = 1 if self._between else 0
+        ahead = 1 if self._between and kind == "cranking" else 0
         fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
         return tuple(dict.fromkeys(fit))
 
@@ -393,7 +422,7 @@ class ProbeMeasurer:
         if kind == "cranking" and cycle_mean != 0:
             self.rhythm = float(np.ptp(folded)) / abs(cycle_mean)
         middle = self._middle(span, folded)
-        if not counts and not self._counted:
+        if kind == "cranking" and not counts and not self._counted:
             self._between = self._widely_in_doubt(span)
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
@@ -698,7 +727,14 @@ class ProbeMeasurer:
             return None
         sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
         corner_hz = self.probe.low_corner_hz if self.probe.role in PULSE_ROLES else None
-        return level_step(piece.t, sign * piece.values[self.row], height, corner_hz)
+        x = sign * piece.values[self.row]
+        if self.probe.role != "starter_current":
+            return level_step(piece.t, x, height, corner_hz)
+        # A clamp's noise at rest may be as large as what is left of its pulse without compression; from rest into the crank it
+        # moves by far more than either.
+        whole = float(np.ptp(x))
+        step = level_step(piece.t, x, whole)
+        return None if step is None or height <= 0 else replace(step, heights=step.heights * whole / height)
 
     def _pulses(
         self,
@@ -899,6 +935,11 @@ class ProbeMeasurer:
     def _crowded(self) -> bool:
         """Whether pulses come so close that each one's stroke goes on when the next one's begins."""
         return self.pulses_a_cycle * LONGEST_ARM_DEG > CYCLE_DEG
+
+
+def no_compression(measurers: Sequence[ProbeMeasurer]) -> bool:
+    """Whether the crank turns without compression by all that would show it."""
+    return any(m.without_compression for m in measurers) and not any(m.shows_compression for m in measurers)
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:

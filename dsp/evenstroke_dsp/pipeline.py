@@ -30,7 +30,7 @@ from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
 from .known_goods import KnownGoods
-from .measurement import Measured, ProbeMeasurer
+from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
     ANGLE_STEP_DEG,
     Balance,
@@ -44,6 +44,7 @@ from .messages import (
     PipelineMessage,
     ProbeHealth,
     SourceInfo,
+    StretchKind,
     ValveEvent,
     Wave,
     WaveData,
@@ -498,7 +499,7 @@ class Pipeline:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
             if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
-            probes.append(_cycle_probe(measurer, measured))
+            probes.append(_cycle_probe(measurer, measured, kind))
         self._limit_by_health()
         self._keeper.speed_unsteady = self._stretches.unsteady
         yield Cycle(
@@ -529,13 +530,15 @@ class Pipeline:
                 self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
+        turns_freely = no_compression(self._measurers)
         for measurer in self._measurers:
             name = measurer.probe.name
+            free = ("no_compression",) if turns_freely or measurer.without_compression else ()
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count, *free))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -657,12 +660,12 @@ def _lowpass_hz(probe: Probe) -> float:
     return probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
 
 
-def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...]) -> CycleProbe:
+def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...], kind: StretchKind) -> CycleProbe:
     leading = measurer.pulse.features[0].name
     unit = unit_of_value(leading, measurer.unit)
     pulses = tuple(
         CylinderPulse(
-            cylinder=None if measurer.strokes_open else m.place.cylinder,
+            cylinder=None if measurer.strokes_open(kind) else m.place.cylinder,
             position=m.position,
             value=m.pulse.values.get(leading) if m.pulse is not None else None,
             value_unit=unit,

@@ -66,6 +66,9 @@ _SMOOTH_S = 0.02
 _SLOWEST_SAMPLE_S = 0.006
 _LONGEST_DEG, _FASTEST_RPM = 2 * CYCLE_DEG, 450.0
 """Where the crank's lead over the rotor is asked for: no more than one sync was missed, and the starter turns the engine."""
+_LEAST_OF_SWING = 0.05
+"""Of a load's swing, that its mean lies above rest where the clamp passes direct current: simulated starters' swing is 4 times
+their mean at most. One that is AC-coupled has next to no mean, and says nothing of the motor's speed without load."""
 _LEAST_GAIN_SPREAD = 0.03
 _LEAD_GAIN_SPREAD = 0.2
 """Of the logarithm of the gain that goes best with the crank's lead over the rotor, on most simulated cranks."""
@@ -210,6 +213,8 @@ class SpeedShape:
         window = max(round(_SMOOTH_S / even), 4) // 2 * 2 + 1
         grid = np.arange(times[0], times[-1], even)
         smooth = savgol_filter(np.interp(grid, times, x), window, 2) - rest
+        if float(smooth[grid >= t0].mean()) < _LEAST_OF_SWING * float(np.ptp(smooth)):
+            return None
         # The clutch holds where the load is greatest; a turning's first interval has nothing before it.
         early = grid < t0
         begins = int(np.argmax(np.where(early, smooth, -np.inf))) if early.any() else 0

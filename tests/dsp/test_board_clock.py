@@ -46,6 +46,14 @@ def test_a_stream_that_came_in_no_real_time_says_nothing_of_the_clock(times: flo
     assert clock_of(-5000.0).pace is None and BoardClock().pace is None
 
 
+@pytest.mark.parametrize("host_per_board", [0.0, -0.5])
+def test_host_stamps_that_stand_still_or_go_back_tell_nothing(host_per_board: float) -> None:
+    clock = BoardClock()
+    for k in range(200):
+        clock.add(1, 0.1 * k, 7 + round(0.1e9 * host_per_board * k))
+    assert clock.rate is None and clock.pace is None
+
+
 def test_nothing_is_claimed_in_the_first_seconds() -> None:
     assert BoardClock().rate is None
     assert clock_of(0.0, seconds=float(FEWEST_WINDOWS) - 0.5).rate is None

@@ -97,6 +97,30 @@ def test_a_healthy_pulse_beside_a_far_odd_one_is_said_to_be_pulled_by_the_mean()
         assert "cylinder 3 pulls the mean: of the others' mean alone it would be +0 % off" in texts[cylinder]
 
 
+@pytest.mark.parametrize(
+    ("comparison", "cylinder", "said"),
+    [
+        ({}, {}, True),
+        ({}, {"normal": Normal(low=-40.0, high=40.0, from_="test")}, False),  # as healthy engines show it
+        ({}, {"cylinder": None, "position": 2, "one_of": (3, 6)}, False),
+        ({"because": ("pipe_rings",), "trust": "limited"}, {}, False),
+        ({"stretch": "idle"}, {}, False),  # gas that has burnt is above atmosphere when the valve opens
+        ({"feature": "rise"}, {}, False),
+    ],
+)
+def test_a_deeper_dip_is_called_a_leak_only_where_it_may_be_that_cylinders_own(
+    comparison, cylinder, said
+) -> None:
+    even = msgspec.structs.replace(BASE, verdict="even", trust="clean", predicted=None, cylinder=1)
+    odd = {"cylinder": 3, "verdict": "larger", "deviation": 20.0, "low": 15.0, "high": 25.0} | cylinder
+    of = Comparison(
+        probe="exhaust", role="exhaust_pulse", feature="suction", stretch="cranking", unit="percent", trust="clean",
+        because=(), reference=(1, 3), cylinders=(even, msgspec.structs.replace(even, **odd)),
+    )  # fmt: skip
+    (finding,) = findings_of(parse_setup(SIX + INTAKE), [msgspec.structs.replace(of, **comparison)])
+    assert ("lost gas while it compressed" in finding.text) == said
+
+
 @pytest.mark.parametrize("verdict", [None, "undecided", "even"])
 def test_an_engine_that_is_to_idle_is_never_told_to_be_cranked(verdict: str | None) -> None:
     one = msgspec.structs.replace(BASE, verdict=verdict)

@@ -202,7 +202,8 @@ def test_nothing_is_lost_where_the_starter_always_pushes(plain) -> None:
 
 
 def test_a_load_that_no_starter_draws_gives_an_angle_or_none_and_never_an_error() -> None:
-    """Steps, spikes and noise a hundred times the current, in the middle of a crank."""
+    """Steps, spikes and noise a hundred times the current, in the middle of a crank; and clamps that pass no direct current,
+    whose mean is next to nothing."""
     rng = np.random.default_rng(8)
     times = np.arange(0.0, 6.0, 1 / RATE_HZ)
     for odd in (
@@ -210,6 +211,7 @@ def test_a_load_that_no_starter_draws_gives_an_angle_or_none_and_never_an_error(
         100.0 + 1e4 * (rng.random(times.size) > 0.99),
         100.0 + 1e4 * rng.standard_normal(times.size),
         100.0 + 99.999 * np.sin(2 * np.pi * times / 0.6),
+        *(0.1 + 500.0 * np.cos(2 * np.pi * (times / 0.15 + turn)) for turn in (0.0, 0.25, 0.5, 0.75)),
     ):
         history = History()
         history.add(0.0, 1 / RATE_HZ, odd[None], np.zeros((1, times.size), dtype=bool))

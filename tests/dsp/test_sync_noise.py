@@ -73,7 +73,11 @@ def test_a_true_sync_is_believed_from_its_first_event_on(angle, trace_of, engine
     trace = trace_of(engine)
     setup, cycles, judgement = crank(angle, trace, basis, 0.0, 0, true=True, engine=engine)
     assert angle.wrongly_named(setup, named(cycles), trace) == 0
-    assert named(cycles) == cycles and len(cycles) >= 8
+    # Places are known from the first cycle on. Where the angle inside it is in wide doubt, as in the three by its sync alone,
+    # pulses may still be left open between two of them.
+    assert all(c.angle_uncertainty_deg is not None for c in cycles) and len(cycles) >= 8
+    left_open = 1 if (engine, basis) == ("three", "sync") else 0
+    assert named(cycles) == cycles[left_open:]
     assert (judgement.sync.missed, judgement.sync.extra) == (0, 0)
     assert not {"sync_not_believed", "sync_sifted", "sync_extra"} & {w.code for w in judgement.warnings}
 

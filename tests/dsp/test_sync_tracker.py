@@ -227,3 +227,28 @@ def test_one_false_event_at_the_beginning_does_not_double_the_cycles(interval: i
     assert (tracker.missed, tracker.extra) == (0, 1)
     assert set(tracker.runs[-1].intervals) == {1}
     assert np.diff(tracker.runs[-1].times)[2:] == pytest.approx(CYCLE_S)
+
+
+@pytest.mark.parametrize("every", ["cycle", "revolution"])
+def test_an_hour_of_false_events_is_no_error(every) -> None:
+    """Three a second at random, as by a loose screen, while the engine rests: some lie thousands of times closer together than
+    those that were last taken for true ones."""
+    rng = np.random.default_rng(0)
+    tracker = SyncTracker(every)
+    for k in range(36_000):
+        events = np.sort(rng.uniform(0.1 * k, 0.1 * k + 0.09, rng.poisson(0.3)))
+        edges = np.sort(np.concatenate([events, events + 0.0005]))
+        tracker.push(edges, np.isin(edges, events), 0.1 * (k + 1))
+    tracker.finish()
+    assert tracker.events > 5000
+
+
+def test_a_true_sync_is_believed_after_ten_minutes_of_false_events() -> None:
+    """What fits none of the noise must not go on waiting for it for ever: of five cranks after it, all events are used."""
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        noise = np.sort(rng.uniform(0.0, 600.0, rng.poisson(1800)))
+        true = 600.3 + np.cumsum(CYCLE_S * (1.0 + 0.02 * rng.standard_normal(18)))
+        tracker = tracked([*noise[np.append(True, np.diff(noise) > 0.01)].tolist(), *true.tolist()])
+        kept = {t for run in tracker.believed for t in run.times}
+        assert len(kept & set(true.tolist())) >= 16
