@@ -251,7 +251,8 @@ class ComparisonKeeper:
         deviations = table.deviations()
         # `noisy` or `no_compression` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
-        if untold and group.stretch == "cranking":
+        # Of a pulse that is cut off only the least size is known: the largest may read as the smallest.
+        if (untold and group.stretch == "cranking") or (feature.relative and "clipped" in limited):
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")

@@ -25,6 +25,9 @@ _HEADINGS: dict[CauseOfFinding, str] = {
     "spread": "Odd, but as healthy engines show it",
 }
 
+_PULLS = "pulls the mean"
+_PULLED_HEADING = "Off the mean because another one pulls it: look at that one first"
+
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
@@ -95,11 +98,12 @@ def _much_disturbed(comparisons: Sequence[Comparison]) -> list[tuple[Comparison,
 
 def grouped(findings: Sequence[Finding]) -> tuple[tuple[str, tuple[Finding, ...]], ...]:
     """The findings of each cause under its heading, what asks for something first."""
-    return tuple(
-        (_HEADINGS[cause], of)
+    pulled = tuple(f for f in findings if _PULLS in f.text)
+    by_cause = (
+        (_HEADINGS[cause], tuple(f for f in findings if f.cause == cause and f not in pulled))
         for cause in _CAUSES_BY_URGENCY
-        if (of := tuple(f for f in findings if f.cause == cause))
     )
+    return tuple((heading, of) for heading, of in (*by_cause, (_PULLED_HEADING, pulled)) if of)
 
 
 def _comes_and_goes(cylinder: CylinderBalance) -> bool:
@@ -213,7 +217,7 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
     if cylinder is oddest or abs(without) >= EVEN_MARGIN_PERCENT or abs(without) > abs(own) / 2.0:
         return ""
     return (
-        f"But {cylinder_name(oddest)} pulls the mean: of the others' mean alone it would be {without:+.0f} % off "
+        f"But {cylinder_name(oddest)} {_PULLS}: of the others' mean alone it would be {without:+.0f} % off "
         "(no interval stated), so look at that one first. "
     )
 
@@ -229,9 +233,13 @@ def _meaning_words(comparison: Comparison, cylinder: CylinderBalance, cause: Cau
         return ""
     if comparison.stretch != "cranking" or cylinder.one_of is not None or "pipe_rings" in comparison.because:
         return ""
+    if any((c.deviation or 0.0) > (cylinder.deviation or 0.0) for c in comparison.cylinders):
+        return (
+            ""  # the deepest one only: what that does to the mean and to its neighbours is no leak of theirs
+        )
     return (
         "A cylinder that lost gas while it compressed is in deeper vacuum when its exhaust valve opens: this is how a leak "
-        "of that cylinder looks. "
+        "of that cylinder looks, and so may one whose neighbour's exhaust pulse is missing. "
     )
 
 
@@ -478,6 +486,12 @@ def instruction_at_rest(
     if not judged:
         return "Ready: crank for eight seconds when everybody is clear.", None
     hiding = _much_disturbed(comparisons)
+    if spoilt := sorted({c.probe for c in comparisons if {"clipped", "dead"} & set(c.because)}):
+        return (
+            f"Mend the signal of {listed(spoilt)} first (further down it is said how): by it nothing can be told. Then rest the "
+            "starter two minutes and crank eight to ten seconds again.",
+            None,
+        )
     if undecided:
         open_ = f"Cannot tell for {len(undecided)} of {counted(len(judged), 'pulse')}"
         again = "Rest the starter two minutes, then crank eight to ten seconds again."
