@@ -207,8 +207,11 @@ def test_findings_stand_by_their_cause_what_asks_for_something_first() -> None:
     found = findings_of(setup, [compared({1: 9.0, 5: 4.0, 3: -10.0})])
     wide = msgspec.structs.replace(found[0], cause="spread")
     groups = grouped([wide, *found])
-    assert [len(of) for _, of in groups] == [2, 1]
-    assert groups[-1][0] == "Odd, but as healthy engines show it"
+    assert [len(of) for _, of in groups] == [1, 1, 1]
+    assert groups[1][0] == "Odd, but as healthy engines show it"
+    # Cylinder 1 stands out by 9 % of a mean that cylinder 3 draws down: against the mean of the others alone, by less than half.
+    assert "another one pulls" in groups[2][0]
+    assert [f.odd_pulse_at for f in groups[2][1]] == [(1,)]
 
 
 def unevenly(*rows: tuple[float, float, float]) -> tuple[list[Normal | None], list[CylinderDeviation]]:

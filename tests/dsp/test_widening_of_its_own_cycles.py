@@ -35,7 +35,7 @@ def test_positions_of_one_crank_are_not_widened_by_those_of_the_next(bench) -> N
     for odd in ORDER[1:]:
         both = bench.run(setup, [*crank(ORDER[0]), *(later(b, FIRST_S) for b in crank(odd))])
         ((key, group),) = both.pipeline._keeper._groups.items()
-        corner, _ = both.pipeline._keeper._altered[key]
+        corner, *_ = both.pipeline._keeper._altered[key]
         ((_, alone),) = first.pipeline._keeper._groups.items()
         assert group.cycles == alone.cycles, "the second crank's positions are set aside"
         table = next(iter(group.tables.values()))
