@@ -8,7 +8,16 @@ from collections.abc import Sequence
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
-from .messages import TRUST_ORDER, CauseOfFinding, Comparison, CylinderBalance, Finding, Normal, Predicted
+from .messages import (
+    TRUST_ORDER,
+    CauseOfFinding,
+    Comparison,
+    CylinderBalance,
+    Finding,
+    Normal,
+    Predicted,
+    StretchKind,
+)
 from .names import cylinder_name, pulse_name
 from .prediction import PHYSICS_NORMAL
 from .setup import Setup
@@ -164,6 +173,7 @@ def _finding(
         next_step=_next_step(
             setup,
             cylinder,
+            comparison.stretch,
             cause,
             settle,
             disturbs=disturbs,
@@ -183,7 +193,8 @@ def _whose_pulse(comparison: Comparison, cylinder: CylinderBalance) -> str:
 
 def size_words(cylinder: CylinderBalance) -> str:
     """ "9 % smaller than the mean (6 to 11 %, 95 % interval)"."""
-    deviation, low, high = cylinder.deviation or 0.0, cylinder.low or 0.0, cylinder.high or 0.0
+    # A pulse cannot lack more than all of it, of which the law that gives the interval knows nothing.
+    deviation, low, high = (max(x or 0.0, -100.0) for x in (cylinder.deviation, cylinder.low, cylinder.high))
     return (
         f"{abs(deviation):.{decimals(low, high)}f} % {cylinder.verdict} than the mean "
         f"({sizes_words(low, high)} %, 95 % interval)"
@@ -380,6 +391,7 @@ def healthy_words(normal: Normal) -> str:
 def _next_step(
     setup: Setup,
     cylinder: CylinderBalance,
+    stretch: StretchKind,
     cause: CauseOfFinding,
     settle: str,
     *,
@@ -389,11 +401,12 @@ def _next_step(
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
     # Positions of one crank are not those of another.
-    nameless = (
-        " Record a sync on one cylinder in both: pulses without names cannot be compared."
-        if cylinder.cylinder is None
-        else ""
-    )
+    nameless = _nameless_words(setup, cylinder)
+    if stretch == "idle":
+        return (
+            "Let it idle again for half a minute, as steadily as it will, and compare the two recordings; then crank it, since "
+            f"what shows at idle alone may be how it burns, and not how it breathes or seals.{nameless}"
+        )
     if disturbs or cause == "set-up":
         return (
             f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What is "
@@ -407,6 +420,19 @@ def _next_step(
             "(in the tailpipe or the intake), after two minutes' rest."
         )
     return f"Cannot tell yet: repeat the same crank after two minutes' rest and compare the two recordings.{nameless}"
+
+
+def _nameless_words(setup: Setup, cylinder: CylinderBalance) -> str:
+    """What a comparison of two cranks lacks where a pulse has no name: positions of one crank are not those of another."""
+    if cylinder.cylinder is not None:
+        return ""
+    syncs = [p.name for p in setup.probe if p.is_sync]
+    if not syncs:
+        return " Record a sync on one cylinder in both: pulses without names cannot be compared."
+    return (
+        f" Pulses without names cannot be compared, and {listed(syncs)} did not settle whose this one is: mend first what "
+        "the warnings say of that."
+    )
 
 
 def settle_words(comparisons: Sequence[Comparison]) -> str:
@@ -483,6 +509,11 @@ def instruction_at_rest(
         return findings[0].next_step, None
     if mode == "idle":
         return _after_idling(len(judged), len(undecided)), None if undecided or not judged else 0
+    if comparisons and all(len(c.cylinders) < 2 for c in comparisons):
+        return (
+            "Nothing to compare: each probe hears one cylinder. A leak-down test judges that one by itself.",
+            None,
+        )
     if not judged:
         return "Ready: crank for eight seconds when everybody is clear.", None
     hiding = _much_disturbed(comparisons)

@@ -348,3 +348,53 @@ def test_what_hardly_touches_a_pulse_need_not_come_out_before_a_fault_is_confirm
     (finding,) = findings_of(parse_setup(THREE + P2), [compared])
     assert finding.cause == "engine"
     assert finding.next_step.startswith(told)
+
+
+def test_a_pulse_lacks_no_more_than_all_of_it() -> None:
+    whole = compared({1: 2.0, 5: 2.0, 3: -98.0})
+    rows = (*whole.cylinders[:2], msgspec.structs.replace(whole.cylinders[2], low=-112.0, high=-81.0))
+    (finding, *_) = findings_of(parse_setup(SIX + INTAKE), [msgspec.structs.replace(whole, cylinders=rows)])
+    assert "98 % smaller than the mean (81 to 100 %, 95 % interval)" in finding.text
+
+
+def test_at_idle_nobody_is_told_to_crank_the_same_again() -> None:
+    idling = msgspec.structs.replace(compared({1: 2.0, 5: 2.0, 3: -12.0}), stretch="idle")
+    steps = [f.next_step for f in findings_of(parse_setup(SIX + INTAKE), [idling]) if f.cause != "spread"]
+    assert steps and all("idle again" in step for step in steps)
+
+
+def test_a_pulse_without_a_name_asks_for_no_sync_that_is_there() -> None:
+    spark = '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\nevery = "revolution"\n'
+    nameless = compared({1: 2.0, 5: 2.0, 3: -6.0})
+    rows = tuple(
+        msgspec.structs.replace(c, cylinder=None, position=k + 1, low=-9.0, high=-3.0)
+        for k, c in enumerate(nameless.cylinders)
+    )
+    nameless = msgspec.structs.replace(nameless, cylinders=rows, reference=tuple(range(1, len(rows) + 1)))
+    told = {
+        text: " ".join(f.next_step for f in findings_of(parse_setup(SIX + INTAKE + text), [nameless]))
+        for text in ("", spark)
+    }
+    assert "Record a sync" in told[""]
+    assert "Record a sync" not in told[spark] and "spark did not settle" in told[spark]
+
+
+def test_one_cylinder_has_nothing_to_be_compared_with() -> None:
+    whole = compared({1: 2.0, 5: 2.0, 3: -6.0})
+    alone = msgspec.structs.replace(
+        whole, cylinders=(msgspec.structs.replace(whole.cylinders[0], verdict=None, deviation=None),)
+    )
+    words, _ = instruction_at_rest(
+        comparisons=[alone], findings=[], refused=None, setup=parse_setup(SIX + INTAKE), mode="cranking"
+    )
+    assert words.startswith("Nothing to compare")
+
+
+def test_a_signal_that_is_cut_off_is_mended_before_anything_else() -> None:
+    whole = compared({1: 2.0, 5: 2.0, 3: -6.0})
+    rows = tuple(msgspec.structs.replace(c, verdict="undecided") for c in whole.cylinders)
+    clipped = msgspec.structs.replace(whole, cylinders=rows, because=("clipped",), trust="limited")
+    words, _ = instruction_at_rest(
+        comparisons=[clipped], findings=[], refused=None, setup=parse_setup(SIX + INTAKE), mode="cranking"
+    )
+    assert words.startswith("Mend the signal of intake first")
