@@ -250,7 +250,7 @@ class ComparisonKeeper:
         merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
         swamped = group.measurer.swamped and group.stretch == "cranking"
-        if swamped:
+        if swamped or group.measurer.clamp_doubtful:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
