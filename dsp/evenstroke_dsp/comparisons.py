@@ -249,10 +249,11 @@ class ComparisonKeeper:
         altered = self._altered.get((probe.name, group.stretch), ())
         merging = self._widen(group, feature, table, reference, altered)
         deviations = table.deviations()
-        # `noisy` or `no_compression` says why.
+        # `noisy`, `no_compression` or `polarity` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
         # Of a pulse that is cut off only the least size is known: the largest may read as the smallest.
-        if (untold and group.stretch == "cranking") or (feature.relative and "clipped" in limited):
+        cut_off = feature.relative and "clipped" in limited
+        if (untold and group.stretch == "cranking") or cut_off or group.measurer.clamp_doubtful:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")

@@ -94,6 +94,8 @@ ADVICE = {
     "flat": "Not even noise moves: see that it is plugged in, and that touching or blowing moves it.",
 }
 _CLAMP = {
+    "polarity": "The clamp lies the wrong way round and is turned over: turn it round with the starter at rest.",
+    "polarity_untold": "The current is below zero: see that it reads 0 A at rest, or turn the clamp round.",
     "dead": "No signal stands out of the noise: see that the clamp is switched on, closed, and round one of the starter's "
     "cables alone.",
     "clipped": "The signal is cut off at its end: set the clamp to its larger range (its volts_per_unit with it), then record "

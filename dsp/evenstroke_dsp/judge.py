@@ -271,6 +271,19 @@ def warnings_of(
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
             )
+        elif measurer.clamp_reversed:
+            warn(
+                "polarity",
+                f"{probe.name}: the clamp lies the wrong way round: the current goes below its level at rest as the starter "
+                "turns. It was turned over and judged so. Turn the clamp round (the starter at rest), or swap its two wires.",
+            )
+        elif measurer.clamp_doubtful:
+            warn(
+                "polarity_untold",
+                f"{probe.name}: the current is below zero from the recording's first moment on, which no starter's is: the clamp "
+                "lies the wrong way round, or `volts_at_zero` is wrong. No verdict rests on it. With the starter at rest see "
+                "that it reads 0 A and turn the clamp round; begin to record half a second before the crank, and crank again.",
+            )
     for measurer in measurers:
         left_open = measurer.strokes_open("cranking")
         if left_open or measurer.rings:

@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 
 from .angle import Rotation
 from .blocks import Bools, Floats
+from .clamp_direction import ClampDirection
 from .cycles import Anchor, CycleSpan, Place
 from .cylinder_count import ROLES as COMPRESSION_ROLES
 from .cylinder_count import CompressionOrders, OtherCount, other_count
@@ -206,6 +207,8 @@ class ProbeMeasurer:
     probe: Probe
     row: int | None
     offset_s: float = 0.0
+    clamp: ClampDirection | None = None
+    """Which way round a starter's clamp lies, where the engine is cranked; its signal comes turned already."""
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
     hole_deg: float = 0.0
     """Widest angle between two usable teeth so far; 0 where the signal is none of a wheel."""
@@ -247,12 +250,22 @@ class ProbeMeasurer:
     def problems(self) -> tuple[str, ...]:
         """Codes of `health`, of what only cycles tell."""
         codes = {
-            "polarity": self.inverted,
-            "polarity_untold": self.polarity_doubtful,
+            "polarity": self.inverted or self.clamp_reversed,
+            "polarity_untold": self.polarity_doubtful or self.clamp_doubtful,
             "noisy": self.swamped,
             "not_heard": bool(self.unheard),
         }
         return tuple(code for code, so in codes.items() if so)
+
+    @property
+    def clamp_reversed(self) -> bool:
+        """A clamp lies the wrong way round, and its signal was turned over."""
+        return self.clamp is not None and self.clamp.reversed
+
+    @property
+    def clamp_doubtful(self) -> bool:
+        """A clamp reads a current below zero of which nobody knows whether it is one: no verdict is given."""
+        return self.clamp is not None and self.clamp.doubtful
 
     @property
     def swamped(self) -> bool:

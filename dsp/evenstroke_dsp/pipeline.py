@@ -18,6 +18,7 @@ import numpy as np
 from .angle_record import ROLES as ANGLE_ROLES
 from .angle_record import AngleRecord
 from .blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
+from .clamp_direction import ClampDirection
 from .comparisons import ComparisonKeeper
 from .conditioning import FRAME_S, Conditioner
 from .cycles import STARTED_RPM, Anchor, CycleCutter, CycleSpan
@@ -112,6 +113,11 @@ class Pipeline:
         )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
+        # A running engine's alternator charges through the same cable, the other way.
+        clamped = setup.probe if setup.conditions.mode == "cranking" else ()
+        self._clamps = {p.name: ClampDirection(p) for p in clamped if p.role == "starter_current"}
+        for measurer in self._measurers:
+            measurer.clamp = self._clamps.get(measurer.probe.name)
         self._keeper = ComparisonKeeper(setup, self._measurers, self._prediction, self._known_goods)
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
@@ -403,6 +409,13 @@ class Pipeline:
         if not self._conditioned:
             return
         rows = scaled[self._conditioned]
+        for place, column in enumerate(self._conditioned):
+            probe = self._rows[column]
+            clamp = self._clamps.get(probe.name) if probe is not None else None
+            if clamp is not None:
+                rows[place] = clamp.push(rows[place], self._start.dt)
+                if probe is self._cutter.shape.probe:
+                    self._cutter.shape.row = None if clamp.doubtful else place
         ready = self._conditioner.finish(rows) if last else self._conditioner.push(rows)
         if ready is None or not ready[0].shape[1]:
             return
@@ -536,7 +549,7 @@ class Pipeline:
             free = ("no_compression",) if turns_freely or measurer.without_compression else ()
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
-            doubtful = ("polarity",) if measurer.polarity_doubtful else ()
+            doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
             self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count, *free))
 
