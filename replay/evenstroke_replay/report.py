@@ -617,7 +617,7 @@ def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
     lines: list[str] = []
     balances = [b for c in judgement.comparisons for b in c.cylinders]
     codes = {w.code for w in judgement.warnings}
-    if any(b.one_of for b in balances) and "strokes_open" in codes:
+    if any(b.one_of for b in balances) and {"strokes_open", "sync_two_series"} & codes:
         lines.append(
             "Which of the cylinders that are named together made a pulse: what would tell is said with the warnings."
         )
