@@ -15,7 +15,7 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import grouped, instruction_at_rest
+from evenstroke_dsp.findings import grouped, instruction_at_rest, only_sync_disturbs
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -649,7 +649,7 @@ def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
             )
             lines.append(f"{name}: undecided at {listed(map(pulse_of, undecided))}; {settle}.")
         bare = [b for b in comparison.cylinders if b.trust == "disturbed" and b.predicted is None]
-        if bare:
+        if bare and not only_sync_disturbs(comparison):
             effect_of_set_up.setdefault(listed(map(pulse_of, bare)), []).append(name)
         if all(b.normal is None for b in comparison.cylinders):
             without_normal.append(name)
