@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
-from evenstroke_dsp.findings import grouped, instruction_at_rest
+from evenstroke_dsp.findings import grouped, instruction_at_rest, only_sync_disturbs
 from evenstroke_dsp.messages import Comparison, Judgement
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import blind_lines
@@ -159,7 +159,12 @@ def _notes(comparison: Comparison) -> list[str]:
                 f"cylinder {name}: the set-up alone does {effect.low:+.1f} to {effect.high:+.1f} {sign}"
             )
         if balance.more_cycles and balance.trust == "disturbed":
-            notes.append(f"cylinder {name}: more cycles settle nothing while what disturbs it is fitted")
+            disturbs = (
+                "its sync comes in two series"
+                if only_sync_disturbs(comparison)
+                else "what disturbs it is fitted"
+            )
+            notes.append(f"cylinder {name}: more cycles settle nothing while {disturbs}")
         elif balance.more_cycles:
             notes.append(
                 f"cylinder {name}: about {counted(balance.more_cycles, 'more cycle')} would settle it"

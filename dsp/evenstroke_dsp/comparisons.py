@@ -52,8 +52,17 @@ class _Group:
     positions: tuple[int, ...] = ()  # in order of coming, of each slot
 
     @property
-    def shown(self) -> tuple[Slot, ...]:
-        """The slots as they are named: where several strokes fit each pulse, by all of them and its position."""
+    def named(self) -> bool:
+        return all(slot[0] is not None for slot in self.slots)
+
+    def shown(self, by_series: Mapping[int, tuple[int, ...]]) -> tuple[Slot, ...]:
+        """The slots as they are named: where several strokes fit each pulse, or the sync comes in two series, by all that fit
+        and its position."""
+        if by_series and self.named:
+            return tuple(
+                (None, self._that_fit((None, by_series[slot[0] or 0], 0)), position)
+                for slot, position in zip(self.slots, self.positions, strict=True)
+            )
         if not self.measurer.strokes_open(self.stretch):
             return self.slots
         return tuple(
@@ -64,8 +73,8 @@ class _Group:
     def _that_fit(self, slot: Slot) -> tuple[int, ...] | None:
         cylinder, one_of, _ = slot
         may_be = (cylinder,) if cylinder is not None else one_of
-        if may_be is None:
-            return None
+        if may_be is None or not self.measurer.strokes_open(self.stretch):
+            return may_be
         fit = [c for one in may_be for c in self.measurer.strokes_that_fit(one, self.stretch)]
         return tuple(dict.fromkeys(fit))
 
@@ -96,6 +105,8 @@ class ComparisonKeeper:
         self._set_aside = 0
         self.speed_unsteady = False
         """Whether the cranking cycles' speed limits what is compared, as of now."""
+        self.by_series: Mapping[int, tuple[int, ...]] = {}
+        """Where the sync comes in two series: whose pulse each named cylinder's may be, as of now; else empty."""
 
     @property
     def positions_set_aside(self) -> int:
@@ -277,8 +288,13 @@ class ComparisonKeeper:
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
-        shown = group.shown
+        shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)
+        ambiguous = bool(self.by_series) and group.named
+        if ambiguous:
+            # What the set-up does to one of them cannot be held against a pulse that may be another's.
+            limited.append("sync_ambiguous")
+            predicted = [None] * len(predicted)
         cylinders = tuple(
             self._cylinder(
                 slot,
@@ -286,13 +302,13 @@ class ComparisonKeeper:
                 unit,
                 _widest_normal([normals[c] for c in may_be[k]]),
                 _widest_prediction([predicted[c] for c in may_be[k]]),
-                _trust(any(c in disturbed for c in may_be[k]), bool(limited) or withdrawn),
+                _trust(ambiguous or any(c in disturbed for c in may_be[k]), bool(limited) or withdrawn),
             )
             for k, (slot, deviation, withdrawn) in enumerate(
                 zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
-        if group.measurer.strokes_open(group.stretch):
+        if group.measurer.strokes_open(group.stretch) or ambiguous:
             cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
             limited.append("verdict_withdrawn")
@@ -414,7 +430,7 @@ class ComparisonKeeper:
 
     def _columns_that_fit(self, group: _Group, shown: Sequence[Slot]) -> list[list[int]]:
         """For each slot the columns of the cylinders that it may be; its own alone where the places are unnamed anyway."""
-        if not group.measurer.strokes_open(group.stretch) or any(slot[0] is None for slot in group.slots):
+        if not (group.measurer.strokes_open(group.stretch) or self.by_series) or not group.named:
             return [[k] for k in range(len(shown))]
         column = {slot[0]: k for k, slot in enumerate(group.slots)}
         return [[column[c] for c in slot[1] or ()] for slot in shown]

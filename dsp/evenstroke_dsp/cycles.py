@@ -21,6 +21,7 @@ from .rhythm_tracker import RhythmTracker
 from .setup import Engine, Probe, Setup
 from .speed_shape import Course, SpeedShape
 from .sync_rate import degrees_apart
+from .sync_series import SecondSeries, second_series
 from .sync_sift import BY_TEETH, keeping_step
 from .sync_tracker import SyncRun, SyncTracker
 from .wheel_tracker import WheelTracker
@@ -251,6 +252,23 @@ class CycleCutter:
         used = len({t for run in runs for t in run.times if t >= run.believed_from})
         used += sum(run.forgotten for run in runs)
         return sum(n - 1 for run in runs for n in run.intervals[1:]), max(self._sync.events - used, 0)
+
+    @property
+    def second_series(self) -> SecondSeries | None:
+        """Where the sync's events come in two series that nothing tells apart."""
+        if self._sync is None or self._probe is None or self._probe.every != "cycle" or self.by_rhythm:
+            return None
+        by_wheel = self._wheel is not None and self.wheel_lost_s is None and self._rotations_of_wheel
+        if not by_wheel:
+            return (
+                second_series(self._sync.recent, [*self._sync.believed, *self.sifted])
+                if self.sync_believed
+                else None
+            )
+        series = second_series(self._sync.recent, [])
+        if series is not None and self._wheel is not None and self._wheel.probe.first_tooth_deg is not None:
+            return replace(series, wrong_deg=(_REVOLUTION_DEG,))  # the teeth leave nothing but the half open
+        return series
 
     @property
     def sync_is_noise(self) -> bool:

@@ -43,6 +43,11 @@ _FEWEST_TO_FORESEE = 8
 _FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
 """Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
 
+MEND_SERIES = (
+    "Turn the sync's pick-up away from the other cylinders' coils and leads, clip it on nearer to its own, or raise its "
+    "threshold until one event a cycle is left; then crank again."
+)
+
 _CAUSES_SAID: dict[CauseOfFinding, str] = {
     "spread": "what healthy engines show",
     "set-up": "made by the set-up",
@@ -101,8 +106,16 @@ def _much_disturbed(comparisons: Sequence[Comparison]) -> list[tuple[Comparison,
         (comparison, c)
         for comparison, c in verdict_cylinders(comparisons)
         if c.trust == "disturbed"
+        and not only_sync_disturbs(comparison)
         and (c.predicted is None or max(-lowest(c.predicted), c.predicted.high) > EVEN_MARGIN_PERCENT)
     ]
+
+
+def only_sync_disturbs(comparison: Comparison) -> bool:
+    """Whether the sync alone, coming in two series, disturbs it: nothing that is fitted does."""
+    return "sync_ambiguous" in comparison.because and not {"added_volume", "plug_removed"} & set(
+        comparison.because
+    )
 
 
 def grouped(findings: Sequence[Finding]) -> tuple[tuple[str, tuple[Finding, ...]], ...]:
@@ -176,6 +189,7 @@ def _finding(
             comparison.stretch,
             cause,
             settle,
+            whose_is_open=only_sync_disturbs(comparison),
             disturbs=disturbs,
             unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
         ),
@@ -352,6 +366,11 @@ def _why(
             "The pulses that this probe hears come at uneven intervals, which alone makes healthy ones unlike: "
             f"{healthy_words(normal)}."
         )
+    if only_sync_disturbs(comparison) and cause != "spread":
+        return (
+            "The sync comes in two series, one of which is another cylinder's, and nothing tells which: whose pulse this is "
+            "stays open, so that nothing can be said of a cylinder."
+        )
     if cylinder.trust == "disturbed" and predicted is None and cause != "spread":
         return (
             f"What is fitted may have made this ({fitted_words(setup)}); by how much is not computed here, "
@@ -395,11 +414,14 @@ def _next_step(
     cause: CauseOfFinding,
     settle: str,
     *,
+    whose_is_open: bool,
     disturbs: bool,
     unmodelled: bool,
 ) -> str:
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
+    if whose_is_open:
+        return f"Leave the engine as it is. {MEND_SERIES}"
     # Positions of one crank are not those of another.
     nameless = _nameless_words(setup, cylinder)
     if stretch == "idle":

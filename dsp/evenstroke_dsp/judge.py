@@ -8,7 +8,7 @@ from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
-from .findings import findings_of
+from .findings import MEND_SERIES, findings_of
 from .health import LIMITING, advice_for
 from .measurement import ProbeMeasurer, no_compression
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
@@ -43,6 +43,12 @@ def refusal(
     """Why no judgement is possible, and what to do; None where one is."""
     if cutter.basis == "none" and not cutter.rotations:
         return _no_cycle(cutter)
+    series = cutter.second_series
+    if series is not None and series.mixed:
+        return (
+            f"Cannot judge: {cutter.sync_name}'s events come by turns nearer and farther apart, two for each cycle: it hears "
+            f"another cylinder's coil as loud as its own, and cycles cut by both are none. {MEND_SERIES}"
+        )
     leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
     if leading is not None:
         return (
@@ -189,13 +195,29 @@ def warnings_of(
     missed, extra = cutter.sync_counts
     if cutter.sync_is_noise:
         extra = 0  # said as what they are
-    if missed:
+    if missed and cutter.second_series is None:
         warn(
             "sync_missed",
             f"{counted(missed, 'sync event')} did not come. A single one is put in by time; where more in a row are "
             "missing, those cycles are left out.",
         )
-    if cutter.sifted and sync is not None:
+    series = cutter.second_series
+    if series is not None:
+        one_of = series.may_be(setup.engine)
+        whose = "; ".join(
+            f"what is {c}'s by the one may be {' or '.join(str(other) for other in of if other != c)}'s by the other"
+            for c, of in one_of.items()
+            if len(of) > 1
+        )
+        apart = " or ".join(f"{deg:.0f}" for deg in series.apart_deg)
+        nothing = "no cycle is told" if series.mixed else f"of the cylinders' pulses {whose}"
+        warn(
+            "sync_two_series",
+            f"{cutter.sync_name}: its events come in two series, each once a cycle, about {apart} degrees apart (by time, no "
+            f"uncertainty stated) and equally regular. Nothing tells which is its own cylinder's, so that {nothing}. "
+            f"{MEND_SERIES}",
+        )
+    if cutter.sifted and sync is not None and series is None:
         name = cutter.sync_name
         warn(
             "sync_sifted",
@@ -203,7 +225,7 @@ def warnings_of(
             "pulses' rhythm at one place of the cycle name the cylinders; the others, and cycles without one that is sure, "
             f"are left out. {_MEND_NOISE}",
         )
-    elif extra:
+    elif extra and series is None:
         warn(
             "sync_extra",
             f"{counted(extra, 'event')} came too early to be a sync: left out.",
@@ -227,7 +249,8 @@ def warnings_of(
             "running_declined",
             f"{counted(stretches.declined_cycles, 'cycle')} went faster than idle: running tests other than idle are not judged.",
         )
-    if stretches.running_from_s is not None and setup.conditions.mode == "cranking":
+    mixed = series is not None and series.mixed  # no speed is known then
+    if stretches.running_from_s is not None and setup.conditions.mode == "cranking" and not mixed:
         warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
     if stretches.unsteady:
         warn(
@@ -446,6 +469,8 @@ def judgement(
     infinite: how many samples of a probe were infinite, by its name.
     """
     refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
+    series = cutter.second_series
+    mixed = series is not None and series.mixed
     warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
     if source.lost_samples:
         warnings.append(
@@ -475,15 +500,16 @@ def judgement(
     )
     angle_uncertainty_deg = stretches.angle_uncertainty_deg(named=named)
     narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty_deg))
-    seen = () if refused else seen_events(setup, angle_records)
-    if not refused:
+    named_surely = not refused and series is None
+    seen = seen_events(setup, angle_records) if named_surely else ()
+    if named_surely:
         warnings += pressure_warnings(pressure_traces(setup, angle_records))
         warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
-        cranked=cranked,
-        running_from_s=stretches.running_from_s,
+        cranked=() if mixed else cranked,
+        running_from_s=None if mixed else stretches.running_from_s,
         sync=SyncInfo(
             basis=cutter.basis,
             events=sync.events if sync is not None else 0,

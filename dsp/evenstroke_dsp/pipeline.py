@@ -512,8 +512,10 @@ class Pipeline:
                 self._keeper.add(measurer, measured, kind, number, span.rotation_index)
             if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
-            probes.append(_cycle_probe(measurer, measured, kind))
+            probes.append(_cycle_probe(measurer, measured, kind, named=not self._keeper.by_series))
         self._limit_by_health()
+        series = self._cutter.second_series
+        self._keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         self._keeper.speed_unsteady = self._stretches.unsteady
         yield Cycle(
             sequence=self._next("cycle"),
@@ -615,7 +617,7 @@ class Pipeline:
             refused=refused,
             instruction=words,
             more_cycles=more,
-            valve_events=() if refused else self._valves_seen(),
+            valve_events=() if refused or self._keeper.by_series else self._valves_seen(),
         )
 
     def _valves_seen(self) -> tuple[ValveEvent, ...]:
@@ -673,12 +675,14 @@ def _lowpass_hz(probe: Probe) -> float:
     return probe.lowpass_hz if probe.lowpass_hz is not None else DEFAULT_LOWPASS_HZ[probe.role]
 
 
-def _cycle_probe(measurer: ProbeMeasurer, measured: tuple[Measured, ...], kind: StretchKind) -> CycleProbe:
+def _cycle_probe(
+    measurer: ProbeMeasurer, measured: tuple[Measured, ...], kind: StretchKind, *, named: bool
+) -> CycleProbe:
     leading = measurer.pulse.features[0].name
     unit = unit_of_value(leading, measurer.unit)
     pulses = tuple(
         CylinderPulse(
-            cylinder=None if measurer.strokes_open(kind) else m.place.cylinder,
+            cylinder=m.place.cylinder if named and not measurer.strokes_open(kind) else None,
             position=m.position,
             value=m.pulse.values.get(leading) if m.pulse is not None else None,
             value_unit=unit,

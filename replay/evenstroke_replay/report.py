@@ -15,7 +15,7 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import grouped, instruction_at_rest
+from evenstroke_dsp.findings import grouped, instruction_at_rest, only_sync_disturbs
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -617,7 +617,7 @@ def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
     lines: list[str] = []
     balances = [b for c in judgement.comparisons for b in c.cylinders]
     codes = {w.code for w in judgement.warnings}
-    if any(b.one_of for b in balances) and "strokes_open" in codes:
+    if any(b.one_of for b in balances) and {"strokes_open", "sync_two_series"} & codes:
         lines.append(
             "Which of the cylinders that are named together made a pulse: what would tell is said with the warnings."
         )
@@ -649,7 +649,7 @@ def _cannot_be_told(judgement: Judgement, setup: Setup) -> str:
             )
             lines.append(f"{name}: undecided at {listed(map(pulse_of, undecided))}; {settle}.")
         bare = [b for b in comparison.cylinders if b.trust == "disturbed" and b.predicted is None]
-        if bare:
+        if bare and not only_sync_disturbs(comparison):
             effect_of_set_up.setdefault(listed(map(pulse_of, bare)), []).append(name)
         if all(b.normal is None for b in comparison.cylinders):
             without_normal.append(name)
