@@ -40,6 +40,7 @@ class Rotation:
     half-cycle is open). `uncertainty_deg`: one-sided, about 95 %, of the engine angle at its knots; `doubts` adds to
     it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
     degrees its speed at either end is taken. `of_teeth`: the knots show how the speed goes, and are no estimate of it.
+    `by_rhythm`: nothing but pulses cut its cycles, so many to each as the set-up has cylinders.
     """
 
     t: list[float] = field(default_factory=list)
@@ -51,6 +52,7 @@ class Rotation:
     pace_deg: float = 180.0
     ended: bool = False
     of_teeth: bool = False
+    by_rhythm: bool = False
 
     @property
     def half_cycle_open(self) -> bool:

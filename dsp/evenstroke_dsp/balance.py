@@ -410,7 +410,7 @@ class BalanceTable:
         sizes = np.where(known, np.abs(residual), np.nan)
         ordered = np.sort(sizes[known])
         fitted = int(known.any(axis=0).sum() + known.any(axis=1).sum()) - 1
-        if ordered.size <= fitted:
+        if ordered.size <= max(fitted, 0):  # where no usual size is known, nothing was fitted
             return np.zeros(scaled.shape, dtype=bool)
         # What a rough cylinder does in many cycles is no one-off of it.
         spread = _MAD_TO_SIGMA * np.fmax(_nanmedian(sizes, axis=0), float(np.median(ordered[fitted:])))

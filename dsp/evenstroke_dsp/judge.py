@@ -251,7 +251,19 @@ def warnings_of(
         )
     mixed = series is not None and series.mixed  # no speed is known then
     if stretches.running_from_s is not None and setup.conditions.mode == "cranking" and not mixed:
-        warn("engine_started", f"The engine ran by itself from {stretches.running_from_s:.2f} s.")
+        said = [what for what in ("fuel", "ignition") if getattr(setup.conditions, what) == "disabled"]
+        beside = (
+            f" The set-up says {' and '.join(said)} disabled: by this recording that is not so, or something else feeds and "
+            "fires it."
+            if said
+            else ""
+        )
+        warn(
+            "engine_started",
+            f"The engine ran by itself from {stretches.running_from_s:.2f} s.{beside} Before anybody cranks again, find out why "
+            "it could start, and disable fuel and ignition by the maker's procedure: hands, cables and probes near belts and fan "
+            "are not safe beside an engine that starts unasked.",
+        )
     if stretches.unsteady:
         warn(
             "speed_unsteady",

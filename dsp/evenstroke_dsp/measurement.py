@@ -872,7 +872,9 @@ class ProbeMeasurer:
         grid = np.arange(0.0, CYCLE_DEG, FOLD_STEP_DEG)
         times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
         values = np.interp(times, signal.t, signal.x)
-        if kind == "cranking" and self.probe.role in COMPRESSION_ROLES:
+        # Cut by the set-up's own count of pulses, a cycle bears that count out whatever engine it is.
+        told = kind == "cranking" and not span.rotation.by_rhythm
+        if told and self.probe.role in COMPRESSION_ROLES:
             self.orders.add(values, of_speed=self.row is None)
         now = fold(values, np.array([p.firing_deg for p in places]))
         memory = self.folds.setdefault(self._fold_key(span, places, kind), _Fold())

@@ -211,6 +211,7 @@ class RhythmTracker:
             modulo_deg=self.period_deg,
             uncertainty_deg=None if self.even else _PHASE_ERROR_DEG + _COURSE_ERROR * self.period_deg,
             pace_deg=CYCLE_DEG,
+            by_rhythm=True,
         )
         for k, at in enumerate(beats):
             rotation.add(at, self._beat_deg(source) + k * self.period_deg)

@@ -166,6 +166,13 @@ def test_sizes_that_are_no_sizes_give_no_deviation_and_no_warning(bad: float) ->
     assert all(d.deviation is None and d.low is None for d in deviations)
 
 
+@pytest.mark.filterwarnings("error")
+def test_pulses_gone_from_most_cycles_give_no_deviation_and_no_warning() -> None:
+    """As of a probe that dies amid the crank: nobody knows the usual size."""
+    deviations = fed(np.concatenate([cranked([0.0, 2.0, -3.0, 0.0], cycles=6), np.zeros((8, 4))]), table(4))
+    assert all(d.deviation is None for d in deviations)
+
+
 def test_words_follow_the_interval_and_the_margin() -> None:
     for odd, word in ((-30.0, "smaller"), (30.0, "larger"), (0.0, "even"), (6.5, "undecided")):
         spread = 3.0 if word == "undecided" else 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from evenstroke_dsp.cylinder_count import CompressionOrders, other_count
@@ -120,3 +121,18 @@ def test_a_real_four_is_no_six(capture_path) -> None:
         last = [m for block in capture.blocks() for m in pipeline.push(block)] + pipeline.flush()
         said = {w.code for w in last[-1].warnings}
         assert ("cylinder_count" in said) == warned
+
+
+def test_cycles_that_the_rhythm_cut_bear_out_no_count(angle, trace_of) -> None:
+    """They have as many compressions each as the set-up has cylinders, whatever engine it is; the engine by its physics."""
+    counted = {}
+    for basis in ("pulses, current", "sync, current"):
+        setup = angle.setup_of(angle.ENGINES["six"], "sync, current")
+        if basis.startswith("pulses"):
+            probes = tuple(p for p in setup.probe if not p.is_sync)
+            setup = msgspec.structs.replace(setup, probe=probes)
+        pipeline, cycles = angle.run(setup, angle.blocks_of(setup, trace_of("six")))
+        assert len(cycles) > 5
+        counted[basis] = [m.orders.cycles for m in pipeline._measurers if m.probe.role == "starter_current"]
+    assert counted["pulses, current"] == [0]
+    assert counted["sync, current"][0] > 5

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 
+import msgspec
 import numpy as np
 import pytest
 from evenstroke_dsp.conditioning import butterworth_sections
@@ -283,6 +284,19 @@ def test_an_idling_engine_is_another_stretch(bench) -> None:
     assert run.cylinders("intake", "drop", "idle")[4].verdict == "smaller"
     kinds = [c.stretch for c in run.judgement.comparisons]
     assert [k for k, _ in itertools.groupby(kinds)] in (["idle"], ["cranking", "idle"])
+
+
+def test_an_engine_that_starts_although_nothing_should_feed_it_is_a_danger_that_is_said(bench) -> None:
+    setup = bench.setup((1, 3, 4, 2))
+    for fuel, said in (("disabled", True), ("on", False)):
+        conditions = msgspec.structs.replace(setup.conditions, mode="cranking", fuel=fuel, ignition=None)
+        told = msgspec.structs.replace(setup, conditions=conditions)
+        source = EngineSource(told, Cranking(rpm=700.0, rest_s=0.3, crank_s=3.0, noise_db=40.0))
+        run = bench.crank(told, source, seconds=3.5)
+        [text] = [w.text for w in run.judgement.warnings if w.code == "engine_started"]
+        assert "Before anybody cranks again" in text
+        assert ("says fuel disabled" in text) == said
+        assert "ignition disabled" not in text
 
 
 def test_two_cranks_are_two_stretches(bench) -> None:
