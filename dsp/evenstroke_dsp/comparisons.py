@@ -262,9 +262,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         # `noisy`, `no_compression` or `polarity` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
-        # Of a pulse that is cut off only the least size is known: the largest may read as the smallest.
-        cut_off = feature.relative and "clipped" in limited
-        if (untold and group.stretch == "cranking") or cut_off or group.measurer.clamp_doubtful:
+        if (untold and group.stretch == "cranking") or group.measurer.clamp_doubtful:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")

@@ -539,7 +539,7 @@ def instruction_at_rest(
     if not judged:
         return "Ready: crank for eight seconds when everybody is clear.", None
     hiding = _much_disturbed(comparisons)
-    if spoilt := sorted({c.probe for c in comparisons if {"clipped", "dead"} & set(c.because)}):
+    if spoilt := sorted({c.probe for c in comparisons if "dead" in c.because}):
         return (
             f"Mend the signal of {listed(spoilt)} first (further down it is said how): by it nothing can be told. Then rest the "
             "starter two minutes and crank eight to ten seconds again.",

@@ -390,11 +390,11 @@ def test_one_cylinder_has_nothing_to_be_compared_with() -> None:
     assert words.startswith("Nothing to compare")
 
 
-def test_a_signal_that_is_cut_off_is_mended_before_anything_else() -> None:
+def test_a_dead_signal_is_mended_before_anything_else() -> None:
     whole = compared({1: 2.0, 5: 2.0, 3: -6.0})
     rows = tuple(msgspec.structs.replace(c, verdict="undecided") for c in whole.cylinders)
-    clipped = msgspec.structs.replace(whole, cylinders=rows, because=("clipped",), trust="limited")
+    dead = msgspec.structs.replace(whole, cylinders=rows, because=("dead",), trust="limited")
     words, _ = instruction_at_rest(
-        comparisons=[clipped], findings=[], refused=None, setup=parse_setup(SIX + INTAKE), mode="cranking"
+        comparisons=[dead], findings=[], refused=None, setup=parse_setup(SIX + INTAKE), mode="cranking"
     )
     assert words.startswith("Mend the signal of intake first")
