@@ -11,6 +11,7 @@ from evenstroke_replay.comparing import compare_judged
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.setup_files import load_setup
 
+from .capture_options import time_option
 from .caution_words import say_dangers
 from .comparison_text import comparison_text
 from .outcome import Outcome
@@ -28,7 +29,7 @@ from .shelf_option import no_shelf_option, shelf_unless
     metavar="FILE|NAME",
     help="Set-up of A, and once more for B (else the same): for captures as CSV.",
 )
-@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@time_option
 @click.option(
     "--first-position-is",
     "first_positions",

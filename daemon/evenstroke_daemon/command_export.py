@@ -8,6 +8,7 @@ import click
 from evenstroke_replay.exporting import export
 from evenstroke_replay.setup_files import load_setup
 
+from .capture_options import job_option, setup_option, time_option
 from .outcome import Outcome
 
 
@@ -25,14 +26,9 @@ from .outcome import Outcome
     metavar="OUT.(csv|wav|mat|parquet|mf4)",
     help="The file to write, in the format of its ending; never over an existing one.",
 )
-@click.option(
-    "--setup",
-    "setup_name",
-    metavar="FILE|NAME",
-    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
-)
-@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
-@click.option("--job", is_flag=True, help="Include the set-up's [job]: it may say whose vehicle it is.")
+@setup_option
+@time_option
+@job_option
 def command(path: Path, output: Path, setup_name: str | None, time_column: str | None, job: bool) -> Outcome:
     """Write what was measured in PATH (a recording or a capture as CSV) for other programs.
 

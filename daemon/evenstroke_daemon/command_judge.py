@@ -14,6 +14,7 @@ from evenstroke_replay.judging import judge_path
 from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.setup_files import load_setup
 
+from .capture_options import first_position_option, setup_option, time_option
 from .caution_words import say_dangers
 from .judgement_text import judgement_text
 from .outcome import Outcome
@@ -28,19 +29,9 @@ _SUFFIXES = (".mcap", ".csv")
     epilog="Example:  evenstroke judge recordings/2026-01-31T101500-library.mcap",
 )
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option(
-    "--setup",
-    "setup_name",
-    metavar="FILE|NAME",
-    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
-)
-@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
-@click.option(
-    "--first-position-is",
-    type=int,
-    metavar="CYL",
-    help="Where no sync names the cylinders: the one whose pulse comes first.",
-)
+@setup_option
+@time_option
+@first_position_option
 @click.option(
     "--crank",
     type=click.IntRange(min=1),

@@ -11,6 +11,7 @@ from evenstroke_replay.report import render_report
 from evenstroke_replay.setup_files import load_setup
 from evenstroke_replay.whole_file import written_whole
 
+from .capture_options import job_option, setup_option, time_option
 from .caution_words import say_dangers
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
@@ -19,13 +20,8 @@ from .shelf_option import no_shelf_option, shelf_unless
 
 @click.command("report", epilog="Example:  evenstroke report first.mcap second.mcap -o library.html")
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH [PATH]")
-@click.option(
-    "--setup",
-    "setup_name",
-    metavar="FILE|NAME",
-    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
-)
-@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
+@setup_option
+@time_option
 @click.option(
     "-o",
     "--output",
@@ -36,7 +32,7 @@ from .shelf_option import no_shelf_option, shelf_unless
 )
 @quick_option
 @no_shelf_option
-@click.option("--job", is_flag=True, help="Include the set-up's [job]: it may say whose vehicle it is.")
+@job_option
 def command(
     paths: tuple[Path, ...],
     setup_name: str | None,

@@ -16,6 +16,7 @@ from evenstroke_replay.setup_files import load_setup
 from evenstroke_replay.shelf import KnownGood, Shelf, family_name, shelf_folder
 from evenstroke_replay.shelving import Shelved, shelve
 
+from .capture_options import first_position_option, setup_option, time_option
 from .caution_words import say_dangers
 from .outcome import Outcome
 from .physics_option import physics_unless, quick_option
@@ -44,19 +45,9 @@ def command() -> None:
     "           evenstroke shelf add crank.csv --setup my-engine.toml --known-by 'leak-down test'",
 )
 @click.argument("path", type=click.Path(path_type=Path))
-@click.option(
-    "--setup",
-    "setup_name",
-    metavar="FILE|NAME",
-    help="Set-up file, or a shipped one. A CSV needs one; a recording brings its own, which this replaces.",
-)
-@click.option("--time", "time_column", metavar="NAME", help="Time column of a CSV.  [default: time_s]")
-@click.option(
-    "--first-position-is",
-    type=int,
-    metavar="CYL",
-    help="Where no sync names the cylinders: the one whose pulse comes first.",
-)
+@setup_option
+@time_option
+@first_position_option
 @click.option(
     "--crank", type=click.IntRange(min=1), metavar="N", help="Of several cranks keep the N-th alone."
 )

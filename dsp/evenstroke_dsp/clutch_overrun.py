@@ -87,15 +87,11 @@ _GAS, _A, _F, _M, _V0, _GAIN, _X0, _W0, _LOSS, _K, _EACH = range(11)
 @dataclass(frozen=True, slots=True)
 class Lead:
     """times: seconds, shape (samples,), from one sync to the next; rate: degrees per second by which the crank is faster than the
-    rotor, same shape; uncertainty_deg: standard deviation of its integral as the fit has it, the largest inside.
-    gain: degrees per second that a unit of load costs, as the fit has it.
-    misfit: what the fit leaves unexplained, mean square of its residuals over what was expected."""
+    rotor, same shape. gain: degrees per second that a unit of load costs, as the fit has it."""
 
     times: Floats
     rate: Floats
-    uncertainty_deg: float
     gain: float
-    misfit: float
 
 
 class ClutchOverrun:
@@ -157,7 +153,7 @@ class ClutchOverrun:
         now = best, fit.usual[_V0], misfit
         kept = min([*self._last, now], key=lambda one: one[2])
         self._last = [now] if kept is now else [now, kept]
-        return fit.lead(best, misfit) if misfit < _UNBELIEVABLE else None
+        return fit.lead(best) if misfit < _UNBELIEVABLE else None
 
 
 class _Fit:
@@ -276,17 +272,10 @@ class _Fit:
         k = int(costs.argmin())
         return points[k], float(costs[k])
 
-    def lead(self, point: Floats, misfit: float) -> Lead:
-        moves = np.concatenate([np.zeros((1, point.size)), np.diag(self._step)])
-        residuals, (_, crank, rotor) = self._residuals_and_course(point + moves)
-        slope = (residuals[:, 1:] - residuals[:, :1]) / self._step
-        faster = crank - rotor
-        ahead = np.cumsum(faster, axis=0) * self._dt
-        ahead -= np.linspace(0.0, 1.0, ahead.shape[0])[:, None] * ahead[-1]
-        by = np.degrees(ahead[:, 1:] - ahead[:, :1]) / self._step
-        doubt = np.sqrt(np.einsum("ti,ij,tj->t", by, np.linalg.inv(slope.T @ slope), by))
+    def lead(self, point: Floats) -> Lead:
+        _, (_, crank, rotor) = self._residuals_and_course(point[None, :])
         gain = math.degrees(math.exp(point[_GAIN]))
-        return Lead(self._t, np.degrees(faster[:, 0]), float(doubt.max()), gain, misfit)
+        return Lead(self._t, np.degrees((crank - rotor)[:, 0]), gain)
 
     def _cost(self, residuals: Floats) -> Floats:
         return np.asarray(np.nan_to_num((residuals**2).sum(axis=0), nan=np.inf))
