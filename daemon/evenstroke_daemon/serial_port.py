@@ -68,7 +68,7 @@ def explain(port: str, error: Exception) -> LinkError:
         )
     if number in (errno.EACCES, errno.EPERM):
         return LinkError(
-            "no permission to open the port", where=port, found=said, todo=_permission_advice(port)
+            "no permission to open the port", where=port, found=said, todo=permission_advice(port)
         )
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in str(error):
         return LinkError(
@@ -152,7 +152,7 @@ def _ports_there_are() -> str:
     return ", ".join(ports) if ports else "(this computer has no serial port now)"
 
 
-def _permission_advice(port: str) -> str:
+def permission_advice(port: str) -> str:
     group = _group_of(port)
     if group is None:
         return "open it as a user who may, or change the device's permissions"

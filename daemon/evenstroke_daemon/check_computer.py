@@ -1,0 +1,173 @@
+"""Does this computer let evenstroke open ports, keep recordings, and tell the time?"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from evenstroke_replay.setup_files import load_setup
+
+from .check_outcome import Check, Figure, failed, holds, not_checked
+from .clock import REAL, Clock
+from .command_listen import acquisition_of, require_writable
+from .link import READ_TIMEOUT_S
+from .serial_port import described_ports, permission_advice
+
+LEAST_MINUTES = 10.0
+"""Two cranks with their rests, and room to begin again."""
+BITS_PER_BYTE = 10
+"""On a UART: a start bit, eight, and a stop bit."""
+_PORT_GROUPS = ("dialout", "uucp")
+"""Whom Linux distributions give serial devices to (common practice, no source)."""
+_JUMP_S = 1.0
+_MOST_READINGS = 20_000_000
+
+
+def check_ports(
+    ports: Mapping[str, str] | None = None, may_open: Callable[[str], bool] | None = None
+) -> Check:
+    """The serial ports that the system shows, and whether this user may open them. None is opened: many boards reset by that.
+
+    ports: name -> description. may_open: asks the system; None: the real one's.
+    """
+    found = described_ports() if ports is None else ports
+    if not found:
+        return not_checked(
+            "serial_ports",
+            "this computer shows no serial port" + _group_words(),
+            todo="plug the board in and run this again",
+        )
+    number = Figure("ports", len(found), "ports")
+    named = {name: f"{name} ({words})" if words else name for name, words in found.items()}
+    if may_open is None:
+        if os.name != "posix":
+            return not_checked(
+                "serial_ports",
+                f"here only opening a port shows whether one may, and that makes some boards reset; there are {_all(named)}",
+                todo="give the board's with --port",
+            )
+        may_open = _may_open
+    closed = [name for name in found if not may_open(name)]
+    if closed:
+        return failed(
+            "serial_ports",
+            f"you may not open {', '.join(named[name] for name in closed)}",
+            number,
+            todo=permission_advice(closed[0]),
+        )
+    return holds(
+        "serial_ports",
+        f"you may open {_all(named)}; none was opened, and whether another program holds one was not looked at",
+        number,
+    )
+
+
+def _all(named: Mapping[str, str]) -> str:
+    return ", ".join(named.values())
+
+
+def _may_open(port: str) -> bool:
+    return os.access(port, os.R_OK | os.W_OK)
+
+
+def _group_words() -> str:
+    """On Linux, whether this user is in the group that ports usually belong to: it can be put right before a board is there."""
+    if sys.platform != "linux" or os.geteuid() == 0:
+        return ""
+    import grp
+
+    mine = {os.getgid(), *os.getgroups()}
+    for name in _PORT_GROUPS:
+        try:
+            group = grp.getgrnam(name)
+        except KeyError:
+            continue
+        if group.gr_gid in mine:
+            return f"; you are in the group '{name}', to which they usually belong"
+        return (
+            f"; you are not in the group '{name}', to which they usually belong: run `sudo usermod -aG {name} $USER`, then "
+            "log out and in again"
+        )
+    return ""
+
+
+def check_disk(folder: Path, free_bytes: Callable[[Path], int] | None = None) -> Check:
+    """Whether recordings can be written to a folder, or could be once it is made, and for how many minutes.
+
+    free_bytes: where this user may still write; None: asks the system. Raises RecordingError where nothing can be written.
+    """
+    existing = folder.absolute()
+    while not existing.exists() and existing != existing.parent:
+        existing = existing.parent
+    require_writable(existing)
+    free = free_bytes(existing) if free_bytes is not None else shutil.disk_usage(existing).free
+    # What the line can carry is the most that a second can add; how well it compresses depends on the signals.
+    per_s = acquisition_of(load_setup("demo")[0], "demo").baud / BITS_PER_BYTE
+    minutes = free / per_s / 60.0
+    text = (
+        f"{folder}: {free / 1e9:.1f} GB free, at least {minutes:.0f} min of recording at the demo's rate "
+        f"(its line carries at most {per_s / 1e3:.0f} kB/s)"
+    )
+    figures = (
+        Figure("free", free, "bytes"),
+        Figure("recording", round(minutes, 1), "min"),
+        Figure("least", LEAST_MINUTES, "min"),
+    )
+    if minutes < LEAST_MINUTES:
+        return failed(
+            "disk",
+            f"{text}; {LEAST_MINUTES:g} min are the least for two cranks with their rests",
+            *figures,
+            todo="make room there, or record to another folder: --record FOLDER here and at `evenstroke listen`",
+        )
+    return holds("disk", text, *figures)
+
+
+class ClockWatch:
+    """The computer's clocks, from when it is made on: how finely the steady one counts, whether it ever goes back, and whether
+    the time of day was set meanwhile."""
+
+    def __init__(self, clock: Clock = REAL) -> None:
+        self._clock = clock
+        self._apart_ns = clock.wall_ns() - clock.monotonic_ns()
+
+    def check(self, reading_s: float = 0.5) -> Check:
+        """Reads the steady clock for so long without a pause."""
+        smallest_ns, back, last = 1 << 62, 0, self._clock.monotonic_ns()
+        until = last + int(reading_s * 1e9)
+        for _ in range(_MOST_READINGS):
+            now = self._clock.monotonic_ns()
+            if now > last:
+                smallest_ns = min(smallest_ns, now - last)
+            elif now < last:
+                back += 1
+            last = now
+            if now >= until:
+                break
+        jump_s = (self._clock.wall_ns() - self._clock.monotonic_ns() - self._apart_ns) / 1e9
+        step_ms = smallest_ns / 1e6
+        figures = (
+            Figure("smallest_step", step_ms, "ms"),
+            Figure("went_back", back, "times"),
+            Figure("time_of_day_set_by", jump_s, "s"),
+        )
+        too_coarse = step_ms > READ_TIMEOUT_S * 1e3
+        if back or too_coarse:
+            what = f"it went back {back} times" if back else f"it counts in steps of {step_ms:.3g} ms"
+            return failed(
+                "host_clock",
+                f"{what}; arrivals are told apart by {READ_TIMEOUT_S * 1e3:g} ms, and what was lost while a cable was out is "
+                "reckoned by it",
+                *figures,
+                todo="restart the computer; in a virtual machine, let it use the host's clock source",
+            )
+        words = (
+            f"counts in steps of {step_ms:.2g} ms, of which arrivals every {READ_TIMEOUT_S * 1e3:g} ms need no finer, and never "
+            f"went back while it was read for {reading_s:g} s"
+        )
+        if abs(jump_s) > _JUMP_S:
+            words += f"; the time of day was set by {jump_s:+.1f} s meanwhile, which alters a recording's date alone"
+        return holds("host_clock", words, *figures)
