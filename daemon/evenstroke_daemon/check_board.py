@@ -62,29 +62,32 @@ class BoardCheck:
 
     def check_identity(self) -> Check:
         """It answers, in this version of the wire format, and starts at a rate."""
-        with asked(self.port, self.baud) as (link, hello):
-            rates = (
-                (self.rate_hz,) if self.rate_hz is not None else tuple(sorted(hello.rates_hz, reverse=True))
-            )
-            declined: LinkError | None = None
-            for rate in rates:
-                try:
-                    link.start(rate, hello.analog_inputs)
-                except LinkError as error:
-                    declined = error  # the line is too slow for it, which the board knows best
-                    continue
-                link.stop()
-                break
-            else:
-                assert declined is not None
-                raise declined
+        with asked(self.port, self.baud) as (_, hello):
+            pass
+        rate = self._rate_taken(hello)
         self.hello, self.rate = hello, rate
         return holds(
             "board",
             f"{self.port} at {self.baud} baud: {board_words(hello)}, serial number {hello.serial_number:016x}, wire format "
-            f"{hello.protocol_version}, started {hello.boot_count} times; takes {rate} Hz on {len(hello.analog_inputs)} inputs",
+            f"{hello.protocol_version}, its power-up number {hello.boot_count}; takes {rate} Hz on "
+            f"{counted(len(hello.analog_inputs), 'input')}",
             Figure("rate", rate, "Hz per input"),
         )
+
+    def _rate_taken(self, hello: Hello) -> int:
+        """The highest rate at which the board starts. Raises LinkError where there is none."""
+        rates = (self.rate_hz,) if self.rate_hz is not None else tuple(sorted(hello.rates_hz, reverse=True))
+        for rate in rates:
+            try:
+                with asked(self.port, self.baud) as (link, _):
+                    link.start(rate, hello.analog_inputs)
+                    link.stop()
+                return rate
+            except LinkError:
+                # Its line may be too slow for a rate that it offers: it knows best.
+                if rate == rates[-1]:
+                    raise
+        raise AssertionError("unreachable: a board offers at least one rate")
 
     def check_losses(self) -> Check:
         """Everything that it samples arrives."""

@@ -14,7 +14,7 @@ from .check_outcome import Check, Figure, failed, holds, not_checked
 from .clock import REAL, Clock
 from .command_listen import acquisition_of, require_writable
 from .link import READ_TIMEOUT_S
-from .serial_port import described_ports, permission_advice
+from .serial_port import permission_advice
 
 LEAST_MINUTES = 10.0
 """Two cranks with their rests, and room to begin again."""
@@ -26,14 +26,17 @@ _JUMP_S = 1.0
 _MOST_READINGS = 20_000_000
 
 
-def check_ports(
-    ports: Mapping[str, str] | None = None, may_open: Callable[[str], bool] | None = None
-) -> Check:
-    """The serial ports that the system shows, and whether this user may open them. None is opened: many boards reset by that.
+def _may_open(port: str) -> bool:
+    return os.access(port, os.R_OK | os.W_OK)
 
-    ports: name -> description. may_open: asks the system; None: the real one's.
-    """
-    found = described_ports() if ports is None else ports
+
+MAY_OPEN = _may_open if os.name == "posix" else None
+"""Whether this user may open a port, without opening it; None where the system does not say."""
+
+
+def check_ports(found: Mapping[str, str], may_open: Callable[[str], bool] | None = MAY_OPEN) -> Check:
+    """Whether this user may open the serial ports that the system shows (name -> description). None is opened, since many
+    boards reset by that."""
     if not found:
         return not_checked(
             "serial_ports",
@@ -43,13 +46,11 @@ def check_ports(
     number = Figure("ports", len(found), "ports")
     named = {name: f"{name} ({words})" if words else name for name, words in found.items()}
     if may_open is None:
-        if os.name != "posix":
-            return not_checked(
-                "serial_ports",
-                f"here only opening a port shows whether one may, and that makes some boards reset; there are {_all(named)}",
-                todo="give the board's with --port",
-            )
-        may_open = _may_open
+        return not_checked(
+            "serial_ports",
+            f"here only opening a port shows whether one may, and that makes some boards reset; there are {_all(named)}",
+            todo="give the board's with --port",
+        )
     closed = [name for name in found if not may_open(name)]
     if closed:
         return failed(
@@ -67,10 +68,6 @@ def check_ports(
 
 def _all(named: Mapping[str, str]) -> str:
     return ", ".join(named.values())
-
-
-def _may_open(port: str) -> bool:
-    return os.access(port, os.R_OK | os.W_OK)
 
 
 def _group_words() -> str:

@@ -87,7 +87,7 @@ def command(port: str | None, baud: int, rate_hz: int | None, folder: Path, as_j
     if as_json:
         document = Selfcheck(
             schema="evenstroke.selfcheck/1",
-            versions=versions(),
+            versions=_versions(),
             held=count["holds"],
             measured=count["measured"],
             failed=count["failed"],
@@ -120,13 +120,14 @@ def _checks(port: str | None, baud: int, rate_hz: int | None, folder: Path) -> I
     try:
         from .check_chain import Chain
         from .check_computer import ClockWatch, check_disk, check_ports
+        from .serial_port import described_ports
     except Exception as error:  # a broken library breaks in any way
         yield failed_by("libraries", error)
         for name in _NEEDS_LIBRARIES:
             yield not_checked(name, "evenstroke's own parts cannot be loaded")
         return
     clock = ClockWatch()
-    yield guarded("serial_ports", check_ports)
+    yield guarded("serial_ports", lambda: check_ports(described_ports()))
     yield guarded("disk", partial(check_disk, folder))
     try:
         scratch = tempfile.TemporaryDirectory(prefix="evenstroke-selfcheck-", ignore_cleanup_errors=True)
@@ -147,6 +148,13 @@ def _checks(port: str | None, baud: int, rate_hz: int | None, folder: Path) -> I
 
         click.echo(CAUTION, err=True)
         yield from BoardCheck(port, baud, rate_hz, Path(name), say=_say).checks()
+
+
+def _versions() -> dict[str, str | None]:
+    try:
+        return versions()
+    except ImportError:  # that is among the checks
+        return {}
 
 
 _NEEDS_LIBRARIES = ("serial_ports", "disk", "session")

@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from .serial_port import LinkError
 
 _ENDS_S = 80.0  # in case that we are killed and cannot end it
+_LAST_LINES = 5
 HAS_PTYS = sys.platform != "win32"
 
 
@@ -36,11 +37,13 @@ def virtual_rig(setup: str, *options: str, tcp: bool = not HAS_PTYS) -> Iterator
             if not port:
                 code = rig.wait()
                 said.seek(0)
-                last = said.read().decode(errors="replace").strip().splitlines()[-1:]
+                last = [
+                    line.strip() for line in said.read().decode(errors="replace").splitlines()[-_LAST_LINES:]
+                ]
                 raise LinkError(
                     "the rig did not start",
                     where="virtual rig",
-                    found=f"it ended with exit code {code}: {''.join(last) or 'it said nothing'}",
+                    found=f"it ended with exit code {code}: {'; '.join(last) or 'it said nothing'}",
                     todo="run `evenstroke rig` by itself and see what it says",
                 )
             yield port
