@@ -5,6 +5,7 @@ The engine stands still all the while: no figure here depends on one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,8 @@ CAUTION = (
 )
 LISTEN_S = 10.0
 """The board's clock is known after seven."""
+_UNIFORM = math.sqrt(12.0)
+"""The RMS of what a step of the converter hides is the step over this."""
 MOST_CLOCK_PPM = 5000.0
 """What a cheap resonator may be off by (common practice, no source)."""
 
@@ -189,9 +192,8 @@ def describe_inputs(path: Path, hello: Hello) -> Check:
         name = hello.inputs[int(key)].name
         mean, noise_mv = float(row.mean()), float(row.std()) * 1e3
         at_end = row.min() * 1e3 < step_mv or row.max() * 1e3 > hello.adc_reference_mv - 1.5 * step_mv
-        said.append(
-            f"{name} {mean:.3f} V, noise {noise_mv:.1f} mV{', at the end of its range' if at_end else ''}"
-        )
+        noise = f"{noise_mv:.1f} mV" if noise_mv > step_mv / _UNIFORM else "less than a step shows"
+        said.append(f"{name} {mean:.3f} V, noise {noise}{', at the end of its range' if at_end else ''}")
         figures += [
             Figure(f"input_{key}_mean", mean, "V"),
             Figure(f"input_{key}_noise_rms", noise_mv, "mV"),

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from pathlib import Path
 
 import zmq
 from evenstroke_dsp.blocks import Gap, GapReason
-from evenstroke_dsp.messages import Cycle, Health, PipelineMessage, State, decode_header
+from evenstroke_dsp.messages import Cycle, Health, PipelineMessage, State
 from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.physics_cache import PhysicsCache
@@ -52,7 +51,8 @@ ten times that). How much other systems and adapters keep is not known to us."""
 PHYSICS_ENGINES = 2
 SAME_PHYSICS = 1e-3
 """Share of a feature's size, less than any figure shows: processors round differently, and an angle may lie a step further on."""
-_STREAM_TOPICS = ("wave", "cycle", "balance", "finding")
+_OF_THE_SESSION = (b"state", b"health")
+"""Topics that tell of the link and the computer, and so are others each time."""
 _LAST_COMES_WITHIN_S = 20.0
 _CUT_INTO_BYTES = 20
 _STAMPED_WITHIN_S = 0.1
@@ -321,43 +321,39 @@ def judge_fault(judged: JudgedFile) -> Check:
 
 
 def compare_stream(live: list[list[bytes]], messages: tuple[PipelineMessage, ...]) -> Check:
-    """Live messages, as their parts arrived, against the recording's. A subscriber may come after the first of them."""
-    came: dict[str, list[list[bytes]]] = defaultdict(list)
-    for parts in live:
-        came[parts[0].decode()].append(parts)
-    offline: dict[str, list[list[bytes]]] = defaultdict(list)
-    for message in messages:
-        parts = frames_of(message)
-        offline[parts[0].decode()].append(parts)
-    same = before = 0
-    for topic in _STREAM_TOPICS:
-        heard, replayed = came[topic], offline[topic]
-        if not heard:
-            return failed(
-                "live_is_offline",
-                f"nothing of the topic {topic!r} arrived over tcp://127.0.0.1",
-                todo="let programs of this computer talk to each other over 127.0.0.1 (a firewall?), and run this again",
-            )
-        first = decode_header(topic, heard[0][1]).sequence
-        if heard != replayed[first:]:
-            differs = next(
-                (i for i, (a, b) in enumerate(zip(heard, replayed[first:], strict=False)) if a != b), None
-            )
-            where = f"number {first + differs} differs" if differs is not None else "one is longer"
-            return failed(
-                "live_is_offline",
-                f"{topic!r} live ({len(heard)} from number {first} on) and from the recording ({len(replayed)}) are not the "
-                f"same: {where}",
-                todo="close other programs and run this again, in case that messages were lost; if it stays: "
-                + _TODO_REINSTALL,
-            )
-        same += len(heard)
-        before += first
+    """Live messages, as their parts arrived, against the recording's, in the same order. A subscriber may come after the first
+    of them, but must then have all that follow."""
+    came = [parts for parts in live if parts[0] not in _OF_THE_SESSION]
+    offline = [frames_of(message) for message in messages]
+    if not came:
+        return failed(
+            "live_is_offline",
+            "nothing that was published over tcp://127.0.0.1 arrived",
+            todo="let programs of this computer talk to each other over 127.0.0.1 (a firewall?), and run this again",
+        )
+    before = len(offline) - len(came)
+    figure = Figure("messages", len(came), "messages")
+    # From the end on, where both have everything: what came too late, or never, is at the beginning.
+    differs = next(
+        (i for i, (a, b) in enumerate(zip(reversed(came), reversed(offline), strict=False)) if a != b), None
+    )
+    if differs is not None or before < 0:
+        at = (
+            f": the {counted(differs, 'last one is', 'last ones are')} alike, then not"
+            if differs is not None
+            else ""
+        )
+        return failed(
+            "live_is_offline",
+            f"{len(came)} messages that were published and {len(offline)} from the recording are not the same{at}",
+            figure,
+            todo=f"close other programs and run this again, in case that messages were lost; if it stays, {_TODO_REINSTALL}",
+        )
     late = f"; the first {before} were over before the subscriber was there" if before else ""
     return holds(
         "live_is_offline",
-        f"{counted(same, 'published message')}, byte for byte what the recording gives{late}",
-        Figure("messages", same, "messages"),
+        f"{counted(len(came), 'published message')}, byte for byte and in the order that the recording gives{late}",
+        figure,
     )
 
 

@@ -146,7 +146,7 @@ def _checks(port: str | None, baud: int, rate_hz: int | None, folder: Path) -> I
             return
         from .check_board import CAUTION, BoardCheck
 
-        click.echo(CAUTION, err=True)
+        click.echo(click.wrap_text(CAUTION, width=shutil.get_terminal_size((100, 24)).columns), err=True)
         yield from BoardCheck(port, baud, rate_hz, Path(name), say=_say).checks()
 
 
