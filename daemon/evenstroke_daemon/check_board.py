@@ -27,6 +27,8 @@ CAUTION = (
     "The board's inputs are read for some seconds. The engine must be off, or nobody at the starter: no figure of this check "
     "depends on an engine, and none needs it to turn."
 )
+_MOST_LEFT_OVER = 100
+"""Pieces that a board which was told to stop may still have to send."""
 LISTEN_S = 10.0
 """The board's clock is known after seven."""
 _UNIFORM = math.sqrt(12.0)
@@ -85,6 +87,10 @@ class BoardCheck:
                 with asked(self.port, self.baud) as (link, _):
                     link.start(rate, hello.analog_inputs)
                     link.stop()
+                    # What it still sends must not be taken for damage of the run that follows.
+                    for _ in range(_MOST_LEFT_OVER):
+                        if link.read() is None:
+                            break
                 return rate
             except LinkError:
                 # Its line may be too slow for a rate that it offers: it knows best.
@@ -129,6 +135,10 @@ class BoardCheck:
         if self.came is None:
             return not_checked("usb_delay", "nothing was recorded from it")
         came = self.came
+        if came.clock is None:
+            return not_checked(
+                "usb_delay", "without knowing how the board's clock runs, what is late cannot be told"
+            )
         return measured(
             "usb_delay",
             f"95 % of what came was at most {came.late_s * 1e3:.0f} ms later than the quickest, the latest "
@@ -148,17 +158,19 @@ def judge_losses(session: RecordedSession, came: Arrivals) -> Check:
         Figure("board_overruns", health.board_overruns, "conversions"),
         Figure("board_blocks_dropped", health.board_blocks_dropped, "blocks"),
     )
+    # Of frames alone: what a board says while it wakes up is often damaged, and no samples are in it.
     by_reason = [f"{loss.reason.replace('_', ' ')}: {loss.frames + loss.blocks}" for loss in health.losses]
     text = f"{came.in_all} scans came at {came.asked_hz} Hz per input in {came.span_s:.1f} s"
-    if lost or by_reason or health.board_overruns or health.board_blocks_dropped:
+    damaged = f" (frames damaged or missing, by reason: {', '.join(by_reason)})" if by_reason else ""
+    if lost or health.board_overruns or health.board_blocks_dropped:
         return failed(
             "board_losses",
-            f"{text}, {lost} lost ({', '.join(by_reason) or 'no damaged frame'}; the board itself lost "
-            f"{counted(health.board_blocks_dropped, 'block')} and {counted(health.board_overruns, 'conversion')})",
+            f"{text}, {lost} lost{damaged}; the board itself lost {counted(health.board_blocks_dropped, 'block')} and "
+            f"{counted(health.board_overruns, 'conversion')}",
             *figures,
             todo="a lower rate, a shorter cable, another socket, and close other programs",
         )
-    return holds("board_losses", f"{text}, none lost on the way or on the board", *figures)
+    return holds("board_losses", f"{text}, none lost on the way or on the board{damaged}", *figures)
 
 
 def judge_clock(came: Arrivals) -> Check:

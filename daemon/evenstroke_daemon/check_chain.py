@@ -38,8 +38,8 @@ SETUP = "demo-without"
 PROBE, FEATURE, CYLINDER, PERCENT = "intake", "drop", 3, -15.0
 """The fault: this cylinder's pulse off by so much in every cycle."""
 NEAR_POINTS = 2.0
-"""How far from what was played the deviation may be read: what evenstroke's balance is off by at worst where the signal is clear
-(README.md, "How often it was right"), doubled."""
+"""How far from what was played the deviation may be read: over twice what evenstroke's balance is off by on fours to eights, RMS
+(README.md, "How often it was right")."""
 REST_S, CRANKING_S = 0.8, 8.0
 LISTEN_S = REST_S + CRANKING_S + 1.0
 PULLED_AT_S, PULLED_S, UNPLUGGED_LISTEN_S = 3.0, 1.2, 8.0
@@ -151,12 +151,12 @@ class Chain:
             Figure("lost", health.lost_samples, "scans"),
             Figure("recorded", session.path.stat().st_size, "bytes"),
         )
-        dropped = [f"{q.dropped} of {q.queue.replace('_', ' ')}" for q in health.queues if q.dropped]
+        dropped = [f"{q.dropped} {q.queue.replace('_', ' ')}" for q in health.queues if q.dropped]
         if session.outcome is not Outcome.DONE:
             return failed(
                 "session",
                 f"of {health.samples + health.lost_samples} scans {health.lost_samples} were lost on the way from a board that "
-                f"lost none{'; too slow for ' + ', '.join(dropped) if dropped else ''}",
+                f"lost none{'; this computer was behind and dropped ' + ', '.join(dropped) if dropped else ''}",
                 *figures,
                 todo="close other programs and run this again; if it stays, lower rate_hz in your set-up",
             )

@@ -78,24 +78,33 @@ def check_extra(name: str) -> Check:
             f"{'are' if ' and ' in without else 'is'} not available, all else is",
             todo=f"only if you want it: {sys.executable} -m pip install -e '.[{name}]' in evenstroke's folder",
         )
-    # In a process of its own: a library that was installed and cannot be loaded may end the process that tries.
-    done = subprocess.run(
-        [sys.executable, "-c", "; ".join(f"import {module}" for module in modules)],
-        capture_output=True,
-        text=True,
-        timeout=_IMPORT_TAKES_S,
-        check=False,
-        env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},
-    )
-    if done.returncode:
-        said = done.stderr.strip().splitlines()[-1:] or [f"it ended with exit code {done.returncode}"]
+    problem = _problem_loading(modules)
+    if problem is not None:
         return failed(
             check,
-            f"installed, but cannot be loaded: {said[0]}; {without} cannot be used",
+            f"installed, but cannot be loaded: {problem}; {without} cannot be used",
             todo="install what that line names with the system's packages, or install the extra anew: "
             f"{sys.executable} -m pip install --force-reinstall -e '.[{name}]' in evenstroke's folder",
         )
     return holds(check, ", ".join(f"{library} {_version(library)}" for library in needed) + ": can be loaded")
+
+
+def _problem_loading(modules: tuple[str, ...]) -> str | None:
+    """What comes of importing these, None where it works. In a process of its own, which a broken library may end."""
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", "; ".join(f"import {module}" for module in modules)],
+            capture_output=True,
+            text=True,
+            timeout=_IMPORT_TAKES_S,
+            check=False,
+            env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},
+        )
+    except subprocess.TimeoutExpired:
+        return f"it took more than {_IMPORT_TAKES_S:g} s"
+    if not done.returncode:
+        return None
+    return (done.stderr.strip().splitlines() or [f"it ended with exit code {done.returncode}"])[-1]
 
 
 def _required(extra: str) -> list[str]:

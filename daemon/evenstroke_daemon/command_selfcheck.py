@@ -95,7 +95,7 @@ def command(port: str | None, baud: int, rate_hz: int | None, folder: Path, as_j
             checks=tuple(checks),
         )
         # By the standard library, which is there whatever else is missing.
-        click.echo(json.dumps(dataclasses.asdict(document), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(dataclasses.asdict(document), indent=1, ensure_ascii=False).encode())
     else:
         click.echo(
             f"\n{count['holds']} hold, {count['failed']} failed, {count['not_checked']} not checked"

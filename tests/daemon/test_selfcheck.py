@@ -494,6 +494,10 @@ def test_a_salvage_that_loses_or_makes_up_something_fails(ran, tmp_path, monkeyp
 # --- a board -----------------------------------------------------------------------------------------
 
 
+AT_REST = ("--rest", "15", "--cranking", "1", "--rpm", "200")
+"""Longer than any of these checks listens; shapes instead of physics, since nothing turns."""
+
+
 def board_checks(port, folder, rate_hz=None):
     return {check.name: check for check in BoardCheck(port, 1_000_000, rate_hz, folder).checks()}
 
@@ -505,7 +509,7 @@ def test_a_port_that_is_refused_fails_and_the_rest_is_not_checked(tmp_path):
 
 
 def test_a_board_at_rest_says_who_it_is_and_what_its_inputs_read(tmp_path):
-    with virtual_rig("demo", "--rest", "60", "--quiet", tcp=True) as port:
+    with virtual_rig("demo", *AT_REST, "--quiet", tcp=True) as port:
         checks = board_checks(port, tmp_path)
     says(checks["board"], "holds", "virtual board", "takes 10000 Hz on 5 inputs", "0000000000005eed")
     says(checks["board_losses"], "holds", "none lost")
@@ -513,20 +517,20 @@ def test_a_board_at_rest_says_who_it_is_and_what_its_inputs_read(tmp_path):
     mean = {f.name: f.value for f in checks["board_noise"].figures}
     assert mean["input_7_mean"] == pytest.approx(12.6 / 4, abs=0.05)
     assert mean["input_7_noise_rms"] < 2 * mean["step"]
-    assert checks["board_noise"].result == checks["usb_delay"].result == "measured"
-    assert checks["board_clock"].result in ("holds", "not_checked")
+    assert checks["board_noise"].result == "measured"
 
 
 def test_blocks_that_do_not_arrive_fail(tmp_path, monkeypatch):
     monkeypatch.setattr(check_board, "LISTEN_S", 3.0)
-    with virtual_rig("demo", "--rest", "60", "--fault", "0.5:drop:0.2:60", tcp=True) as port:
+    with virtual_rig("demo", *AT_REST, "--fault", "0.5:drop:0.2:60", tcp=True) as port:
         checks = board_checks(port, tmp_path)
     says(checks["board_losses"], "failed", "samples missing", "shorter cable")
     says(checks["board_clock"], "not_checked", "not for long enough")
+    says(checks["usb_delay"], "not_checked", "cannot be told")
 
 
 def test_a_rate_that_the_board_declines_fails(tmp_path):
-    with virtual_rig("demo", "--rest", "60", tcp=True) as port:
+    with virtual_rig("demo", *AT_REST, tcp=True) as port:
         checks = board_checks(port, tmp_path, rate_hz=4711)
     says(checks["board"], "failed", "declines", "rate not possible")
 
