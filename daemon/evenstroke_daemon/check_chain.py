@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import zmq
@@ -21,11 +21,12 @@ from evenstroke_dsp.wording import counted
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.physics_cache import PhysicsCache
 from evenstroke_replay.recording import RecordedBytes, open_recording
+from evenstroke_replay.recording_format import RecordingError
 from evenstroke_replay.recovery import recover
 from evenstroke_replay.setup_files import load_setup
 
 from .check_computer import BITS_PER_BYTE
-from .check_outcome import Check, Figure, failed, guarded, holds, not_checked
+from .check_outcome import Check, Figure, failed, failed_by, guarded, holds, not_checked
 from .command_listen import acquisition_of
 from .outcome import Outcome
 from .publisher import Publisher, frames_of
@@ -56,6 +57,10 @@ _OF_THE_SESSION = (b"state", b"health")
 _LAST_COMES_WITHIN_S = 20.0
 _CUT_INTO_BYTES = 20
 _STAMPED_WITHIN_S = 0.1
+_TODO_ROOM = (
+    "this check records where the system keeps temporary files: make room there (5 MB), or name another folder in the "
+    "environment's TMPDIR"
+)
 _TODO_REINSTALL = "install evenstroke anew in an environment of its own (README.md), and run this again"
 
 
@@ -142,6 +147,8 @@ class Chain:
                     publish=publish,
                 )
                 until(frames_of(last[-1]))
+        except RecordingError as error:
+            return replace(failed_by("session", error), todo=_TODO_ROOM)
         finally:
             publisher.close()
         self.crank = session
@@ -173,13 +180,13 @@ class Chain:
     def check_rate(self) -> Check:
         """This computer takes samples as fast as they are asked for, and never leaves them waiting too long."""
         if self.crank is None:
-            return not_checked("sampling_rate", "nothing was recorded")
+            return not_checked("sampling_rate", "there is no whole recording")
         return judge_rate(arrivals_in(self.crank.path), acquisition_of(self.setup, SETUP).baud)
 
     def check_judgement(self) -> Check:
         """The fault that was played is found, with its size, and nothing else is."""
         if self.crank is None:
-            return not_checked("judgement", "nothing was recorded")
+            return not_checked("judgement", "there is no whole recording")
         physics = self.physics if self.physics.kept(self.setup) is not None else None
         self.judged = judge_path(self.crank.path, physics=physics)
         return judge_fault(self.judged)

@@ -41,6 +41,7 @@ from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.messages import Cycle, WaveData
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.physics_cache import PhysicsCache
+from evenstroke_replay.recording_format import RecordingError
 
 replace = msgspec.structs.replace
 MAY_DEPEND_ON_THE_COMPUTER = "sampling_rate"
@@ -336,6 +337,14 @@ def test_samples_lost_on_this_computer_fail(ran, tmp_path, monkeypatch):
 
     monkeypatch.setattr(check_chain, "record_session", recorded)
     says(Chain(tmp_path, tcp=True).check_session(), "failed", "700 were lost", "close other programs")
+
+
+def test_a_recording_that_fails_for_want_of_room_fails_with_where_that_is(tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise RecordingError("the recording cannot be written any further", found="No space left on device")
+
+    monkeypatch.setattr(check_chain, "record_session", full)
+    says(Chain(tmp_path, tcp=True).check_session(), "failed", "No space left on device", "TMPDIR")
 
 
 def arrivals(**changes) -> Arrivals:
