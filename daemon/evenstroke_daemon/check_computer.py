@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
 from evenstroke_replay.setup_files import load_setup
@@ -48,26 +48,36 @@ def check_ports(found: Mapping[str, str], may_open: Callable[[str], bool] | None
     if may_open is None:
         return not_checked(
             "serial_ports",
-            f"here only opening a port shows whether one may, and that makes some boards reset; there are {_all(named)}",
+            f"here only opening a port shows whether one may, and that makes some boards reset; there are {_all(named, found)}",
             todo="give the board's with --port",
         )
     closed = [name for name in found if not may_open(name)]
-    if closed:
+    # Adapters and boards say what they are; the computer's own ports do not, and nobody need use them.
+    plugged_in = [name for name in closed if found[name]]
+    if plugged_in:
         return failed(
             "serial_ports",
-            f"you may not open {', '.join(named[name] for name in closed)}",
+            f"you may not open {_all(named, plugged_in)}",
             number,
-            todo=permission_advice(closed[0]),
+            todo=permission_advice(plugged_in[0]),
+        )
+    own = f"you may not open {_all(named, closed)}, which is no adapter" if closed else ""
+    if len(closed) == len(found):
+        return not_checked(
+            "serial_ports",
+            f"this computer shows no adapter and no board; {own}{_group_words()}",
+            todo=f"plug the board in and run this again; where it is wired to that port, {permission_advice(closed[0])}",
         )
     return holds(
         "serial_ports",
-        f"you may open {_all(named)}; none was opened, and whether another program holds one was not looked at",
+        f"you may open {_all(named, [name for name in found if name not in closed])}{'; ' if own else ''}{own}; none was "
+        "opened, and whether another program holds one was not looked at",
         number,
     )
 
 
-def _all(named: Mapping[str, str]) -> str:
-    return ", ".join(named.values())
+def _all(named: Mapping[str, str], which: Iterable[str]) -> str:
+    return ", ".join(named[name] for name in which)
 
 
 def _group_words() -> str:

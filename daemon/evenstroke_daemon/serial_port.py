@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import stat
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +21,9 @@ else:
     import termios
 
     _TERMINAL_ERRORS = (termios.error,)
+
+
+_GROUP_MAY = stat.S_IRGRP | stat.S_IWGRP
 
 
 class LinkError(EvenstrokeError):
@@ -165,9 +169,12 @@ def permission_advice(port: str) -> str:
 
 
 def _group_of(port: str) -> str | None:
+    """The group that a port belongs to, where being a member of it would help."""
     if sys.platform == "win32":
         return None
     try:
-        return Path(port).group()
+        there = Path(port).stat()
+        helps = there.st_gid != 0 and there.st_mode & _GROUP_MAY == _GROUP_MAY
+        return Path(port).group() if helps else None
     except (OSError, KeyError):
         return None

@@ -35,7 +35,7 @@ from evenstroke_daemon.clock import Clock
 from evenstroke_daemon.command_line import main
 from evenstroke_daemon.recorded_session import Arrivals, arrivals_in
 from evenstroke_daemon.rig_process import virtual_rig
-from evenstroke_daemon.serial_port import LinkError
+from evenstroke_daemon.serial_port import LinkError, permission_advice
 from evenstroke_dsp.blocks import Gap, GapReason
 from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.messages import Cycle, WaveData
@@ -236,6 +236,24 @@ def test_a_port_that_one_may_not_open_fails_with_what_to_do(no_port_may_be_opene
         "you may not open /dev/ttyX9 (a board)",
     )
     says(check_ports(ports, lambda port: True), "holds", "/dev/ttyS0, /dev/ttyX9 (a board)")
+
+
+def test_a_port_of_the_computer_s_own_that_one_may_not_open_fails_nothing(no_port_may_be_opened):
+    says(
+        check_ports({"/dev/ttyS0": ""}, lambda _: False), "not_checked", "no adapter and no board", "plug the"
+    )
+    ports = {"/dev/ttyS0": "", "/dev/ttyX9": "a board"}
+    mixed = check_ports(ports, lambda port: port == "/dev/ttyX9")
+    says(mixed, "holds", "you may open /dev/ttyX9 (a board)", "may not open /dev/ttyS0")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="not checked here: Windows has no groups of devices")
+def test_nobody_is_advised_to_join_a_group_that_would_not_help(tmp_path):
+    device = tmp_path / "device"
+    device.touch()
+    device.chmod(0o600)
+    advice = permission_advice(str(device))
+    assert "usermod" not in advice and "change the device's permissions" in advice
 
 
 def test_ports_that_are_not_there_or_cannot_be_asked_are_not_checked(no_port_may_be_opened):
