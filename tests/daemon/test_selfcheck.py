@@ -254,6 +254,9 @@ def test_nobody_is_advised_to_join_a_group_that_would_not_help(tmp_path):
     device.chmod(0o600)
     advice = permission_advice(str(device))
     assert "usermod" not in advice and "change the device's permissions" in advice
+    device.chmod(0o660)
+    if device.stat().st_gid:  # nobody should become a member of root's
+        assert device.group() in permission_advice(str(device))
 
 
 def test_ports_that_are_not_there_or_cannot_be_asked_are_not_checked(no_port_may_be_opened):
