@@ -3,10 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -22,6 +18,7 @@ from .invocation import command_line
 from .judgement_text import judgement_text
 from .outcome import Outcome
 from .physics_option import physics_unless
+from .rig_process import virtual_rig
 from .serial_port import LinkError
 
 SETUPS = ("demo", "demo-without")
@@ -32,7 +29,10 @@ ENGINE = 7
 """Which of the engines that fit the set-up: its seed."""
 REST_S, CRANKING_S = 0.8, 8.0
 LISTEN_S = REST_S + CRANKING_S + 1.0
-_RIG_ENDS_S = 80.0  # in case that we are killed and cannot end it
+_ENGINE = (
+    *("--seed", str(ENGINE), "--engine-fault", ENGINE_FAULT),
+    *("--rest", f"{REST_S:g}", "--cranking", f"{CRANKING_S:g}"),
+)
 
 
 @click.command("demo", epilog="Example:  evenstroke demo")
@@ -64,7 +64,7 @@ def command(folder: Path) -> Outcome:
     for number, name in enumerate(SETUPS, 1):
         setup, text = load_setup(name)
         _say(f"Crank {number}: {setup.title}")
-        with _rig(name) as port:
+        with virtual_rig(name, *_ENGINE) as port:
             _say(f"listening for {LISTEN_S:g} s")
             ended, recording = listen(
                 port=port,
@@ -96,37 +96,6 @@ def command(folder: Path) -> Outcome:
     ):
         click.echo(f"  {line}")
     return outcome
-
-
-@contextmanager
-def _rig(setup: str) -> Iterator[str]:
-    """The virtual rig in a process of its own; gives the port behind which it waits."""
-    arguments = ["rig", "--setup", setup, "--seconds", f"{_RIG_ENDS_S:g}", "--seed", str(ENGINE)]
-    arguments += ["--rest", f"{REST_S:g}", "--cranking", f"{CRANKING_S:g}", "--engine-fault", ENGINE_FAULT]
-    if sys.platform == "win32":
-        arguments += ["--tcp", "0"]
-    rig = subprocess.Popen(
-        [sys.executable, "-m", "evenstroke_daemon", *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    try:
-        assert rig.stdout is not None
-        port = rig.stdout.readline().strip()
-        if not port:
-            raise LinkError(
-                "the rig did not start",
-                where="demo",
-                found=f"it ended with exit code {rig.wait()}",
-                todo="run `evenstroke rig` by itself and see what it says",
-            )
-        yield port
-    finally:
-        rig.terminate()
-        rig.wait()
-        assert rig.stdout is not None
-        rig.stdout.close()
 
 
 def _say(text: str) -> None:

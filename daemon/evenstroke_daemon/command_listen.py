@@ -139,7 +139,7 @@ def command(
     publish_keys = keys_for(address, keys_folder) if address is not None else None
     control_keys = keys_for(control_address, keys_folder) if control_address is not None else None
     if record is not None:
-        _require_writable(record)
+        require_writable(record)
     say_before_cranking(setup)
     outcome, recording = listen(
         port=port,
@@ -224,7 +224,7 @@ def listen(
                 setup_notes=notes,
                 awaited=_informed_by(beside, setup, known_goods) if beside is not None else None,
                 make_link=links_to(port, acquisition.baud, clock),
-                open_recording=_recordings_in(folder, setup, setup_text, notes, clock),
+                open_recording=recordings_in(folder, setup, setup_text, notes, clock),
                 record_at_once=folder is not None,
                 publish=publisher.publish if publisher is not None else lambda _: None,
                 clock=clock,
@@ -354,7 +354,7 @@ def acquisition_of(setup: Setup, name: str) -> Acquisition:
     return setup.acquisition
 
 
-def _require_writable(folder: Path) -> None:
+def require_writable(folder: Path) -> None:
     """Find out before anyone cranks whether recordings can be written here. Raises RecordingError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -369,7 +369,7 @@ def _require_writable(folder: Path) -> None:
         ) from error
 
 
-def _recordings_in(
+def recordings_in(
     told: Path | None, setup: Setup, text: str, notes: tuple[SetupNote, ...], clock: Clock
 ) -> Callable[[int, Path | None, str | None], Recording]:
     def begin(host_ns: int, folder: Path | None, title: str | None) -> Recording:

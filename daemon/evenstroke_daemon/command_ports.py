@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 
 import click
 import msgspec
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_protocol.events import Hello, InputKind
+from evenstroke_replay.new_setup import DEFAULT_BAUD
 
 from .counting_test import count
 from .link import Link, LinkTiming
@@ -40,7 +43,7 @@ class FoundPort:
     """,
 )
 @click.argument("port", nargs=-1)
-@click.option("--baud", type=int, default=1_000_000, show_default=True, help="Speed at which to ask.")
+@click.option("--baud", type=int, default=DEFAULT_BAUD, show_default=True, help="Speed at which to ask.")
 @click.option(
     "--count",
     "count_hz",
@@ -72,6 +75,17 @@ def command(port: tuple[str, ...], baud: int, count_hz: int | None, as_json: boo
 
 
 def _ask(port: str, described_as: str, baud: int, count_hz: int | None) -> FoundPort:
+    try:
+        with asked(port, baud) as (link, hello):
+            counted, whole = _count(link, hello, count_hz) if count_hz is not None else (None, None)
+    except EvenstrokeError as error:
+        return FoundPort(port, described_as, False, _in_short(error))
+    return FoundPort(port, described_as, True, board_words(hello), counted, whole)
+
+
+@contextmanager
+def asked(port: str, baud: int) -> Iterator[tuple[Link, Hello]]:
+    """An open link to the board behind a port, and what it says of itself. Raises LinkError where there is none."""
     link = Link(
         port,
         baud,
@@ -82,21 +96,17 @@ def _ask(port: str, described_as: str, baud: int, count_hz: int | None) -> Found
     )
     try:
         link.open()
-        hello = link.identify()
-        counted, whole = _count(link, hello, count_hz) if count_hz is not None else (None, None)
-    except EvenstrokeError as error:
-        return FoundPort(port, described_as, False, _in_short(error))
+        yield link, link.identify()
     finally:
         link.close("asked")
+
+
+def board_words(hello: Hello) -> str:
+    """What a board is, in one line."""
     analog = sum(info.kind is InputKind.ANALOG for info in hello.inputs)
-    return FoundPort(
-        port,
-        described_as,
-        True,
+    return (
         f"{hello.board}, firmware {hello.firmware}, {analog} analog and {len(hello.inputs) - analog} edge inputs, "
-        f"{hello.adc_bits} bits, up to {max(hello.rates_hz)} Hz per input",
-        counted,
-        whole,
+        f"{hello.adc_bits} bits, up to {max(hello.rates_hz)} Hz per input"
     )
 
 

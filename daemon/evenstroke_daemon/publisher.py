@@ -44,12 +44,7 @@ class Publisher:
 
     def publish(self, message: PipelineMessage | State | Health) -> None:
         """Send one message to whoever listens; never blocks."""
-        header: PublishedMessage
-        if isinstance(message, WaveData):
-            header, array = message.header, [message.samples.astype("<f4", copy=False).tobytes()]
-        else:
-            header, array = message, []
-        frames = [TOPIC_OF[type(header)].encode(), encode_header(header), *array]
+        frames = frames_of(message)
         with self._lock:
             self._socket.send_multipart(frames)
 
@@ -57,3 +52,13 @@ class Publisher:
         """Let the last messages go, then close."""
         with self._lock:
             self._secured.close()
+
+
+def frames_of(message: PipelineMessage | State | Health) -> list[bytes]:
+    """The parts of a message as they go over the wire: topic, header, and the array where there is one."""
+    header: PublishedMessage
+    if isinstance(message, WaveData):
+        header, array = message.header, [message.samples.astype("<f4", copy=False).tobytes()]
+    else:
+        header, array = message, []
+    return [TOPIC_OF[type(header)].encode(), encode_header(header), *array]

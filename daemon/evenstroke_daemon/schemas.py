@@ -12,14 +12,17 @@ from pathlib import Path
 import msgspec
 from evenstroke_dsp.messages import TOPIC_OF, Judgement, Reply, Request
 
+from .check_outcome import Selfcheck
+
 FOLDER = Path(__file__).parents[1] / "schemas"
 """In a checkout; an installation carries no copy, since the types themselves are there."""
 
 
 def schemas() -> dict[str, str]:
-    """File name -> JSON Schema (2020-12) as text: one per topic, the judgement's, and the control socket's two."""
+    """File name -> JSON Schema (2020-12) as text: one per topic, the judgement's, the self-check's, and the control
+    socket's two."""
     types: dict[str, object] = {topic: kind for kind, topic in TOPIC_OF.items()}
-    types |= {"judgement": Judgement, "reply": Reply, "request": Request}
+    types |= {"judgement": Judgement, "reply": Reply, "request": Request, "selfcheck": Selfcheck}
     return {
         f"{name}.json": msgspec.json.format(msgspec.json.encode(_schema(name, kind)), indent=2).decode()
         + "\n"

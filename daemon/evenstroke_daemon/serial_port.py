@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import stat
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +21,9 @@ else:
     import termios
 
     _TERMINAL_ERRORS = (termios.error,)
+
+
+_GROUP_MAY = stat.S_IRGRP | stat.S_IWGRP
 
 
 class LinkError(EvenstrokeError):
@@ -68,7 +72,7 @@ def explain(port: str, error: Exception) -> LinkError:
         )
     if number in (errno.EACCES, errno.EPERM):
         return LinkError(
-            "no permission to open the port", where=port, found=said, todo=_permission_advice(port)
+            "no permission to open the port", where=port, found=said, todo=permission_advice(port)
         )
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFoundError" in str(error):
         return LinkError(
@@ -152,7 +156,7 @@ def _ports_there_are() -> str:
     return ", ".join(ports) if ports else "(this computer has no serial port now)"
 
 
-def _permission_advice(port: str) -> str:
+def permission_advice(port: str) -> str:
     group = _group_of(port)
     if group is None:
         return "open it as a user who may, or change the device's permissions"
@@ -165,9 +169,12 @@ def _permission_advice(port: str) -> str:
 
 
 def _group_of(port: str) -> str | None:
+    """The group that a port belongs to, where being a member of it would help."""
     if sys.platform == "win32":
         return None
     try:
-        return Path(port).group()
+        there = Path(port).stat()
+        helps = there.st_gid != 0 and there.st_mode & _GROUP_MAY == _GROUP_MAY
+        return Path(port).group() if helps else None
     except (OSError, KeyError):
         return None

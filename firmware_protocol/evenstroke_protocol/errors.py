@@ -13,6 +13,7 @@
     ├── ShelfError                  the shelf of known-goods (evenstroke_replay.shelf)
     ├── RigError                    the virtual rig was asked for something impossible (evenstroke_replay)
     ├── LinkError                   the port or the board behind it (evenstroke_daemon.link)
+    ├── SelfcheckError              something that a self-check looked at does not hold (evenstroke_daemon.command_selfcheck)
     ├── ServiceError                sockets, control, publishing (evenstroke_daemon)
     └── ViewerError                 the window, and what it needs (evenstroke_viewer.command_watch)
 

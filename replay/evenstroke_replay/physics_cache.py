@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import math
 import os
 import sys
 import tempfile
@@ -18,6 +19,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+from evenstroke_dsp.blocks import Floats
 from evenstroke_dsp.prediction import Key, Prediction, fits
 from evenstroke_dsp.setup import PULSE_ROLES, Conditions, Setup
 from platformdirs import user_cache_path
@@ -103,6 +105,26 @@ class PhysicsCache:
             self._known[key] = found
         return self._known[key]
 
+    def differs_from_kept(self, setup: Setup, draws: int) -> float | None:
+        """By how much so many engines, simulated here and now, differ from the same ones in the kept prediction: the largest
+        difference, as a share of its feature's largest size. None where none is kept; infinity where one has a value that the
+        other lacks.
+
+        Each engine is drawn from a generator of its own, so that the first of many are those of a few.
+        """
+        kept = self.kept(setup)
+        if kept is None:
+            return None
+        from evenstroke_dsp.simulated_draws import predict
+
+        made = predict(setup, draws, np.random.default_rng(SEED))
+        pairs = [(kept.rpm, made.rpm)]
+        for theirs, ours in ((kept.bare, made.bare), (kept.fitted, made.fitted)):
+            if theirs.keys() != ours.keys():
+                return math.inf
+            pairs += [(theirs[key], ours[key]) for key in ours]
+        return max(_apart(a[:draws], b) for a, b in pairs)
+
     def put_into(self, folder: Path, setup: Setup) -> Path | None:
         """Works a prediction out anew and keeps it there; its file, None where physics say nothing."""
         if not fits(setup):
@@ -148,6 +170,17 @@ class PhysicsCache:
         ]
         what = msgspec.json.encode((self._draws_for(setup), SEED, engine, conditions, probes, setup.fitted))
         return hashlib.sha256(_code() + what).hexdigest()[:32]
+
+
+def _apart(a: Floats, b: Floats) -> float:
+    """The largest difference as a share of the largest size; infinity where one has a value and the other has none."""
+    there = ~np.isnan(b)
+    if a.shape != b.shape or not np.array_equal(there, ~np.isnan(a)):
+        return math.inf
+    if not there.any():
+        return 0.0
+    size = float(np.abs(b[there]).max())
+    return float(np.abs(a[there] - b[there]).max()) / size if size > 0 else float(np.abs(a[there]).max())
 
 
 _SIMULATED_ROLES = frozenset(

@@ -99,7 +99,7 @@ def test_every_command_has_help_with_an_example(path, capsys):
 
 def test_the_fixed_forms_are_there():
     names = {path[0] for path, _ in all_commands()}
-    assert {"demo", "listen", "judge", "import", "report", "setup", "rig"} <= names
+    assert {"demo", "listen", "judge", "import", "report", "setup", "rig", "selfcheck"} <= names
 
 
 def test_help_names_the_cautions(capsys):

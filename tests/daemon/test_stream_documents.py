@@ -68,7 +68,7 @@ def test_a_stale_a_missing_and_a_left_over_schema_are_found(tmp_path):
 def test_schemas_require_every_field_since_each_is_always_there():
     written = {name: msgspec.json.decode(text) for name, text in schemas.schemas().items()}
     assert set(written) == {
-        f"{topic}.json" for topic in [*TOPIC_OF.values(), "judgement", "reply", "request"]
+        f"{topic}.json" for topic in [*TOPIC_OF.values(), "judgement", "reply", "request", "selfcheck"]
     }
     for kind, name in [*((k, f"{t}.json") for k, t in TOPIC_OF.items()), (Judgement, "judgement.json")]:
         definition = written[name]["$defs"][kind.__name__]

@@ -133,11 +133,13 @@ def test_a_port_that_one_may_not_open(capsys, setup_file, monkeypatch):
         )
 
     monkeypatch.setattr("evenstroke_daemon.command_listen.open_serial", deny)
+    # Whom a pseudo-terminal belongs to differs from system to system.
+    monkeypatch.setattr("evenstroke_daemon.serial_port._group_of", lambda port: "dialout")
     with something_on_a_pty(lambda data: b"") as port:
         refused(
             capsys,
             *listening(port, setup_file()),
-            says=["no permission to open the port", "belongs to the group"],
+            says=["no permission to open the port", "usermod -aG dialout"],
         )
 
 
