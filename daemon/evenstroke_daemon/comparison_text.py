@@ -38,7 +38,8 @@ def comparison_text(two: TwoCranks, width: int = 100) -> str:
         say(f"- {about}: {unlike.first} | {unlike.second}: {_MATTERS[unlike.matters]}. {unlike.text}", 2)
     if not two.unlike:
         say("- Nothing differs that the set-ups and the recordings tell of.", 2)
-    say()
+    if two.texts:
+        say()
     for text in two.texts:
         say(f"- {text}")
     for change in two.changes:

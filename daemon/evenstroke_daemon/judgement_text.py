@@ -7,12 +7,14 @@ from collections.abc import Callable, Sequence
 
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
-from evenstroke_dsp.findings import grouped, instruction_at_rest, only_sync_disturbs
-from evenstroke_dsp.messages import Comparison, Judgement
+from evenstroke_dsp.findings import brief_lines, briefly, grouped, instruction_at_rest, only_sync_disturbs
+from evenstroke_dsp.messages import Comparison, Judgement, Normal
+from evenstroke_dsp.naming import names_rest_on
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import blind_lines
-from evenstroke_dsp.wording import counted
+from evenstroke_dsp.wording import counted, listed
 from evenstroke_replay.judging import Mark, lost_parts
+from evenstroke_replay.report_words import angle_known, counts_contradicted
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.padding import Padding
@@ -49,7 +51,8 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
         )
         say(f"What to do: {todo}")
         _say_findings(judgement, todo, say)
-    mains = [c for c in judgement.comparisons if is_main(c)]
+    unmeasured = [c for c in judgement.comparisons if is_main(c) and not any(b.cycles for b in c.cylinders)]
+    mains = [c for c in judgement.comparisons if is_main(c) and c not in unmeasured]
     for comparison in mains:
         say()
         say(_heading(comparison))
@@ -63,6 +66,9 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
             "mean, smaller or larger when all of it is beyond; an odd cylinder moves the mean too. A size is the mean over "
             "the cycles used; no interval is stated for it."
         )
+    for comparison in unmeasured:
+        say()
+        say(f"{comparison_name(comparison)}: nothing of it was measured in any cycle ({trust(comparison)}).")
     others = [comparison_name(c) for c in judgement.comparisons if not is_main(c)]
     if others:
         say()
@@ -72,6 +78,8 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
         say(f"possible: {cause.kind.replace('_', ' ')}{where}, probability {cause.probability:.2f}", indent=2)
     say()
     say(_basis(judgement))
+    if rest_on := names_rest_on(setup, judgement):
+        say(rest_on)
     if marks:
         say()
         say("Noted while it was recorded:")
@@ -81,7 +89,9 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
         say()
         say("Beware:")
         for warning in judgement.warnings:
-            say(f"- {warning.text}", indent=2)
+            # Where that is why nothing is judged, it stands at the top.
+            if not (warning.code == "cylinder_count" and counts_contradicted(judgement)):
+                say(f"- {warning.text}", indent=2)
     blind = blind_lines(setup)
     if blind:
         say()
@@ -108,6 +118,11 @@ def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> 
     said = {todo}
     for heading, findings in grouped(judgement.findings):
         say()
+        if briefly(heading):
+            say(f"{heading} (the figures stand below):")
+            for line in brief_lines(findings, judgement.comparisons):
+                say(f"- {line}", 2)
+            continue
         say(f"{heading}:")
         for finding in findings:
             say(f"- {finding.text}", 2)
@@ -144,11 +159,7 @@ def _table(comparison: Comparison) -> Table:
 def _notes(comparison: Comparison) -> list[str]:
     """What stands under a table: what healthy engines show, what would settle it, what happened once."""
     sign = unit_sign(comparison)
-    notes = [
-        f"what healthy engines show, which is another matter: each cylinder {normal.low:+.1f} to {normal.high:+.1f} {sign} "
-        f"({normal.from_})"
-        for normal in dict.fromkeys(b.normal for b in comparison.cylinders if b.normal)
-    ]
+    notes = _normals(comparison)
     for balance in comparison.cylinders:
         name = cylinder_name(balance)
         effect = balance.predicted
@@ -174,29 +185,51 @@ def _notes(comparison: Comparison) -> list[str]:
     return notes
 
 
+def _normals(comparison: Comparison) -> list[str]:
+    """What healthy engines show, once for all cylinders of which the same is known."""
+    sign = unit_sign(comparison)
+    of: dict[str, dict[Normal, list[str]]] = {}
+    for balance in comparison.cylinders:
+        if balance.normal is not None:
+            of.setdefault(balance.normal.from_, {}).setdefault(balance.normal, []).append(
+                cylinder_name(balance)
+            )
+    notes = []
+    for source, ranges in of.items():
+        alike = len(ranges) == 1 and sum(map(len, ranges.values())) == len(comparison.cylinders)
+        said = (
+            f"{'each cylinder' if alike else listed(names)} {normal.low:+.1f} to {normal.high:+.1f} {sign}"
+            for normal, names in ranges.items()
+        )
+        notes.append(f"what healthy engines show, which is another matter: {'; '.join(said)} ({source})")
+    return notes
+
+
 def _listed(cycles: tuple[int, ...]) -> str:
     return ", ".join(str(cycle) for cycle in cycles)
 
 
 def _basis(judgement: Judgement) -> str:
+    uncounted = counts_contradicted(judgement)
     parts = [
-        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s: {counted(c.cycles, 'complete cycle')} at {c.mean_rpm:.0f} rpm "
-        "(mean, no uncertainty stated)"
+        f"cranked from {c.from_s:.1f} to {c.to_s:.1f} s"
+        + (
+            ""
+            if uncounted
+            else f": {counted(c.cycles, 'complete cycle')} at {c.mean_rpm:.0f} rpm (mean, no uncertainty stated)"
+        )
         for c in judgement.cranked
     ]
-    if judgement.running_from_s is not None:
+    if judgement.running_from_s is not None and not uncounted:
         parts.append(f"running from {judgement.running_from_s:.1f} s")
     sync = judgement.sync
-    angle = (
-        f"crank angle known to {sync.angle_uncertainty_deg:.1f} deg"
-        if sync.angle_uncertainty_deg is not None
-        else "crank angle of no known uncertainty"
-    )
-    if sync.basis == "none":
+    if uncounted:
+        parts.append(f"{counted(sync.events, 'sync event')}; cycles, speed and crank angle are not known")
+    elif sync.basis == "none":
         parts.append("nothing tells the cylinders apart")
     else:
         parts.append(
             f"cylinders told apart by {sync.basis} ({counted(sync.events, 'event')}, {sync.missed} missed, {sync.extra} too "
-            f"many); {angle}"
+            f"many); crank angle known to {angle_known(sync)}"
         )
     return "Basis: " + "; ".join(parts) + "."

@@ -37,7 +37,7 @@ class Rotation:
     """One unbroken turning of the engine, from the first knot after rest to the last before it.
 
     t, deg: knots, both strictly ascending. `places_known`: engine angle modulo `modulo_deg` is known (360: the
-    half-cycle is open). `uncertainty_deg`: one-sided, about 95 %, of the engine angle at its knots; `doubts` adds to
+    half-cycle is open). `uncertainty_deg`: half a 95 % interval, either way, of the engine angle at its knots; `doubts` adds to
     it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
     degrees its speed at either end is taken. `of_teeth`: the knots show how the speed goes, and are no estimate of it.
     `by_rhythm`: nothing but pulses cut its cycles, so many to each as the set-up has cylinders.
@@ -137,7 +137,7 @@ class Rotation:
         return np.asarray(angles)
 
     def uncertainty_between(self, from_deg: float, to_deg: float) -> float | None:
-        """The largest uncertainty of the engine angle inside, degrees, one-sided; None: it is not known at all."""
+        """The largest uncertainty of the engine angle inside, degrees, either way; None: it is not known at all."""
         if self.uncertainty_deg is None:
             return None
         if self.of_teeth:

@@ -62,7 +62,7 @@ class AngleRecord:
 
     @property
     def uncertainty_deg(self) -> float:
-        """One-sided, about 95 %, of the crank angle: the mean over the cycles, since it does not average out."""
+        """Half a 95 % interval of the crank angle, either way: the mean over the cycles, since it does not average out."""
         return float(np.mean([row.uncertainty_deg for row in self._rows]))
 
     @property

@@ -163,7 +163,7 @@ _WHOLE = ("engine", "test", "judgement")
 _ALIKE = {
     "engine": "Name two cranks of the same engine, or mend the firing order in one of the set-ups.",
     "test": "Compare two cranks, or two recordings at idle.",
-    "judgement": "Compare it with another one, or do what is said there and crank again.",
+    "judgement": "Then compare again, or compare with another crank.",
 }
 """What to do about what concerns the whole crank, where that is not to crank once more alike."""
 _ITSELF = "Both are the same recording, byte for byte, which cannot differ from itself: name two cranks."
@@ -181,8 +181,8 @@ def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Itera
         )
     for number, judgement in (("first", a), ("second", b)):
         if judgement.refused is not None:
-            yield differs("judgement", a.refused or "judged", b.refused or "judged", "prevents",
-                          f"The {number} crank could not be judged: {judgement.refused}")  # fmt: skip
+            first, second = ("judged" if j.refused is None else "refused" for j in (a, b))
+            yield differs("judgement", first, second, "prevents", f"The {number} crank could not be judged.")
     if (a.engine.cylinders, a.engine.firing_order) != (b.engine.cylinders, b.engine.firing_order):
         yield differs("engine", a.engine.firing_order, b.engine.firing_order, "prevents",
                       "These are two different engines by their firing orders: nothing is subtracted.")  # fmt: skip
@@ -202,10 +202,19 @@ def _unlike(a: Judgement, a_setup: Setup, b: Judgement, b_setup: Setup) -> Itera
     if bool(ca.battery_support) != bool(cb.battery_support):
         yield differs("battery support", ca.battery_support, cb.battery_support, "prevents",
                       "A supported battery sags less: current, voltage and crank speed are not subtracted.")  # fmt: skip
+    if _named(a) != _named(b):
+        first, second = ("cylinders named" if _named(j) else "no single cylinder named" for j in (a, b))
+        yield differs("names", first, second, "prevents", "Only one of the cranks says whose pulse is whose.")
     yield from _warmth(ca, cb)
     yield from _speeds(a, b)
     if a.engine == b.engine:
         yield from _probes(a_setup, b_setup)
+
+
+def _named(judgement: Judgement) -> bool:
+    """Whether it names cylinders; of one that is refused that is no matter."""
+    balances = [x for c in judgement.comparisons for x in c.cylinders]
+    return not balances or any(x.cylinder is not None for x in balances)
 
 
 def _is_itself(a: Judgement, b: Judgement) -> bool:
@@ -309,17 +318,29 @@ def _probe_differences(
     yield "scale", p.volts_per_unit, q.volts_per_unit, "no", "Per cent do not depend on it."
 
 
-_UNNAMED = (
-    "cylinders are not named in both, and positions of one crank are not those of the other: record a sync on one cylinder, "
-    "or say whose pulse comes first in each (--first-position-is, twice)"
-)
+def _unnamed(first: Collection[CylinderBalance], second: Collection[CylinderBalance]) -> str | None:
+    """Why pulses cannot be compared by cylinder, and what to do; None where all are named in both."""
+    bare = [any(c.cylinder is None for c in of) for of in (first, second)]
+    if not any(bare):
+        return None
+    if all(bare):
+        return (
+            "cylinders are not named in either crank, and positions of one are not those of the other: record a sync on one "
+            "cylinder, or say whose pulse comes first in each (--first-position-is, twice)"
+        )
+    named, other = ("first", "second") if bare[1] else ("second", "first")
+    return (
+        f"cylinders are named in the {named} crank and not, or not singly, in the {other}: record a sync on one cylinder, once a "
+        "cycle, in that too, or say whose pulse comes first in it (--first-position-is, twice: it alters nothing where cylinders "
+        "are named)"
+    )
 
 
 def _reason(comparison: Comparison, other: Comparison | None, unlike: Sequence[Unlike]) -> str | None:
     if other is None:
         return "the second crank has no such comparison"
-    if any(c.cylinder is None for c in (*comparison.cylinders, *other.cylinders)):
-        return _UNNAMED
+    if unnamed := _unnamed(comparison.cylinders, other.cylinders):
+        return unnamed
     for u in unlike:
         if u.matters != "prevents":
             continue
@@ -746,16 +767,18 @@ def _next_step(
     if _is_itself(a, b):
         return _ITSELF
     if not any(c.cylinders for c in changes):
-        if not preventing and any(
-            x.cylinder is None for j in (a, b) for c in j.comparisons for x in c.cylinders
-        ):
-            return f"Nothing could be subtracted: {_UNNAMED}."
+        first, second = ([x for c in j.comparisons for x in c.cylinders] for j in (a, b))
+        if all(u.what == "names" for u in preventing) and (unnamed := _unnamed(first, second)):
+            return f"Nothing could be subtracted: {unnamed}."
+        refused = next((j.refused for j in (a, b) if j.refused is not None), None)
         why = preventing[0].text if preventing else "The two cranks have no probe of the same name in common."
         todo = (
             _ALIKE.get(preventing[0].what)
             if preventing
             else "Name the same probe alike in both set-ups, and judge with those."
         )
+        if refused is not None and preventing[0].what == "judgement":
+            why = f"{why.removesuffix('.')}: {refused.removeprefix('Cannot judge: ')}"
         todo = todo or "Make the two cranks alike and crank again after two minutes' rest."
         return f"Nothing could be subtracted. {why} {todo}"
     others = (

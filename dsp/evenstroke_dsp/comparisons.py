@@ -300,7 +300,10 @@ class ComparisonKeeper:
                 unit,
                 _widest_normal([normals[c] for c in may_be[k]]),
                 _widest_prediction([predicted[c] for c in may_be[k]]),
-                _trust(ambiguous or any(c in disturbed for c in may_be[k]), bool(limited) or withdrawn),
+                _trust(
+                    ambiguous or any(c in disturbed for c in may_be[k]),
+                    bool(limited) or withdrawn or not deviation.cycles,
+                ),
             )
             for k, (slot, deviation, withdrawn) in enumerate(
                 zip(shown, deviations, table.withdrawn, strict=True)
@@ -310,6 +313,8 @@ class ComparisonKeeper:
             cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
             limited.append("verdict_withdrawn")
+        if not all(deviation.cycles for deviation in deviations):
+            limited.append("not_measured")
         because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
         if probe.low_corner_hz is None and probe.role in PULSE_ROLES:
             because.append("low_corner_unknown")

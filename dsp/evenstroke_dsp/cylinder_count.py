@@ -27,6 +27,11 @@ _STRONGER, _FAR_STRONGER = 2.5, 5.0
 does not compress stay below 2 (tests/dsp/test_cylinder_count.py)."""
 
 
+_FEWEST_CYLINDERS = 4
+"""With fewer a pulse is short beside the cycle, and its own harmonics may outdo the order of their number."""
+_PULSES_STRONGER = 2.0
+
+
 @dataclass(slots=True)
 class CompressionOrders:
     """Feeds on whole cycles; power by how often a cycle an order comes, shape (HIGHEST + 1,)."""
@@ -77,3 +82,20 @@ def other_count(
     if expected[strongest] or ratio < _STRONGER or weak_one:
         return None
     return OtherCount(strongest, surely=ratio >= _FAR_STRONGER)
+
+
+def other_count_of_pulses(cycle: Floats, cylinders: int) -> int | None:
+    """How often evenly spaced pulses come in a mean cycle, where those of so many cylinders, however unlike, cannot; else None.
+
+    cycle: on an even grid over 720 degrees, its end left out. Pulses at n even places, of whatever sizes, have the order m as
+    large as n - m and n + m, but for what the shape of a single one takes off higher orders: the strongest is n or at most n / 2
+    (arithmetic). A multiple of n may be what a volume rings at.
+    """
+    if cylinders < _FEWEST_CYLINDERS:
+        return None
+    orders = np.abs(np.fft.rfft(cycle)[: 2 * HIGHEST + 1])
+    strongest = 1 + int(np.argmax(orders[1:]))
+    possible = [*range(1, cylinders // 2 + 1), cylinders]
+    if strongest in possible or strongest % cylinders == 0:
+        return None
+    return strongest if orders[strongest] >= _PULSES_STRONGER * orders[possible].max() else None

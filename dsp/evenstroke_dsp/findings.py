@@ -37,16 +37,28 @@ _HEADINGS: dict[CauseOfFinding, str] = {
 _PULLS = "pulls the mean"
 _PULLED_HEADING = "Off the mean because another one pulls it: look at that one first"
 
+_COUNT = "cylinder_count"
+"""Compression comes another number of times a cycle than the set-up's cylinders do."""
+
 _FEWEST_TO_FORESEE = 8
 """With fewer cycles the spread is known too badly to tell anybody to stop for want of hope."""
 
 _FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
 """Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
 
+MEND_COUNT = (
+    "Mend the set-up before anything else: compression does not come as often as its cylinders compress (the warnings say how "
+    "often). See that `cylinders` and `firing_order` are this engine's and that the sync comes once a cycle, and judge the same "
+    "recording again; until then nothing that names a cylinder holds."
+)
 MEND_SERIES = (
     "Turn the sync's pick-up away from the other cylinders' coils and leads, clip it on nearer to its own, or raise its "
     "threshold until one event a cycle is left; then crank again."
 )
+
+_FEWEST_TO_STOP = 4
+"""Counted cycles from which on nobody is told to crank on where that cannot help: what these signs rest on has settled by then
+(the sign of a compression that is missing needs two)."""
 
 _CAUSES_SAID: dict[CauseOfFinding, str] = {
     "spread": "what healthy engines show",
@@ -77,7 +89,7 @@ def findings_of(
     odd.sort(
         key=lambda pair: (
             _CAUSES_BY_URGENCY.index(
-                cause_of(pair[1]) if pair[1].verdict in ("smaller", "larger") else "unclear"
+                _cause(*pair) if pair[1].verdict in ("smaller", "larger") else "unclear"
             ),
             TRUST_ORDER.index(pair[1].trust),
             -abs(pair[1].deviation or 0.0),
@@ -87,13 +99,36 @@ def findings_of(
     disturbs = bool(_much_disturbed(comparisons))
     settle = settle_words(comparisons)
     out = []
-    for comparison, cylinder in odd:
+    for (comparison, cylinder), also in _seen_together(odd):
         key = (comparison.probe, comparison.feature, comparison.stretch, cylinder.cylinder, cylinder.position)
         if cylinder.verdict in ("smaller", "larger"):
-            out.append(_finding(setup, comparison, cylinder, before.get(key), settle, disturbs=disturbs))
+            live_one = before.get(key)
+            out.append(_finding(setup, comparison, cylinder, also, live_one, settle, disturbs=disturbs))
         else:
             out.append(_intermittent(comparison, cylinder))
     return tuple(out)
+
+
+_Odd = tuple[Comparison, CylinderBalance]
+
+
+def _seen_together(odd: Sequence[_Odd]) -> list[tuple[_Odd, list[_Odd]]]:
+    """Each odd pulse, with the others that say the same: the load of one compression, as current, voltage and speed show it, is
+    one deviation seen through several probes. What comes first in `odd` is the one that is told."""
+    out: list[tuple[_Odd, list[_Odd]]] = []
+    told: dict[tuple[object, ...], list[_Odd]] = {}
+    for comparison, cylinder in odd:
+        named = cylinder.cylinder is not None or cylinder.one_of is not None
+        one_load = comparison.feature == "compression" and cylinder.verdict in ("smaller", "larger") and named
+        key = (comparison.stretch, cylinder.verdict, cylinder.cylinder, cylinder.position)
+        if one_load and key in told:
+            told[key].append((comparison, cylinder))
+            continue
+        also: list[_Odd] = []
+        out.append(((comparison, cylinder), also))
+        if one_load:
+            told[key] = also
+    return out
 
 
 def _much_disturbed(comparisons: Sequence[Comparison]) -> list[tuple[Comparison, CylinderBalance]]:
@@ -128,6 +163,30 @@ def grouped(findings: Sequence[Finding]) -> tuple[tuple[str, tuple[Finding, ...]
     return tuple((heading, of) for heading, of in (*by_cause, (_PULLED_HEADING, pulled)) if of)
 
 
+def briefly(heading: str) -> bool:
+    """Whether what stands under it asks for nothing by itself, so that naming the pulses is enough: their figures are in the
+    comparisons."""
+    return heading in (_HEADINGS["spread"], _PULLED_HEADING)
+
+
+def brief_lines(findings: Sequence[Finding], comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    """A line for each comparison: "exhaust pulse (port pipe): 5 and 7", and which cylinder pulls their mean, where one does."""
+    names: dict[str, list[str]] = {}
+    for finding in findings:
+        of = [c for c in comparisons if (c.probe, c.feature) == (finding.probe, finding.feature)]
+        for label in finding.odd_pulse_at:
+            balance = next((x for c in of for x in c.cylinders if _label(x) == label), None)
+            name = cylinder_name(balance) if balance is not None else f"cylinder {label}"
+            role = of[0].role if of else ""
+            pulse = f"{pulse_name(role, finding.feature)} ({finding.probe})"
+            pulling = finding.text.partition("But ")[2].partition(f" {_PULLS}")
+            pulse += f", where {pulling[0]} {_PULLS}" if pulling[1] else ""
+            names.setdefault(pulse, []).append(
+                name.removeprefix("the cylinder in ").removeprefix("cylinder ")
+            )
+    return tuple(f"{pulse}: {listed(dict.fromkeys(of))}" for pulse, of in names.items())
+
+
 def _comes_and_goes(cylinder: CylinderBalance) -> bool:
     """Whether its odd cycles are too many to have happened by themselves; a pulse odd in most cycles has a verdict."""
     odd = len(cylinder.one_off_cycles)
@@ -136,7 +195,7 @@ def _comes_and_goes(cylinder: CylinderBalance) -> bool:
 
 def _intermittent(comparison: Comparison, cylinder: CylinderBalance) -> Finding:
     odd = cylinder.one_off_cycles
-    label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
+    label = _label(cylinder)
     listed = ", ".join(map(str, odd[:_LISTED])) + (" and more" if len(odd) > _LISTED else "")
     return Finding(
         odd_pulse_at=(label,) if label is not None else (),
@@ -161,21 +220,24 @@ def _finding(
     setup: Setup,
     comparison: Comparison,
     cylinder: CylinderBalance,
+    also: Sequence[_Odd],
     live: CylinderBalance | None,
     settle: str,
     *,
     disturbs: bool,
 ) -> Finding:
-    cause = cause_of(cylinder)
+    cause = _cause(comparison, cylinder)
     text = (
         f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
         f"{comparison.stretch}. "
+        + _also_words(also)
         + _pull_words(comparison, cylinder)
         + _meaning_words(comparison, cylinder, cause)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
+        + _two_alone_words(comparison, cylinder)
     )
-    label = cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
+    label = _label(cylinder)
     return Finding(
         odd_pulse_at=(label,) if label is not None else (),
         probe=comparison.probe,
@@ -189,11 +251,59 @@ def _finding(
             comparison.stretch,
             cause,
             settle,
+            other_count=_COUNT in comparison.because,
             whose_is_open=only_sync_disturbs(comparison),
             disturbs=disturbs,
             unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
         ),
     )
+
+
+def _cause(comparison: Comparison, cylinder: CylinderBalance) -> CauseOfFinding:
+    """Nothing is the engine's, or as healthy ones show it, where it may be no one cylinder's."""
+    return "unclear" if _COUNT in comparison.because else cause_of(cylinder)
+
+
+def probes_of(finding: Finding, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    """The probe that a finding tells of, and those that show the same load of the same compression."""
+    also = (
+        comparison.probe
+        for comparison, cylinder in verdict_cylinders(comparisons)
+        if finding.feature == comparison.feature == "compression"
+        and _label(cylinder) in finding.odd_pulse_at
+        and cylinder.verdict in ("smaller", "larger")
+    )
+    return tuple(dict.fromkeys((finding.probe, *also)))
+
+
+def _also_words(also: Sequence[_Odd]) -> str:
+    """Where other probes show the same: "The pull on the battery (battery) shows the same: 15 % smaller (13 to 17 %)." """
+    if not also:
+        return ""
+    said = listed(
+        f"the {pulse_name(c.role, c.feature)} ({c.probe}), {size_words(x, mean=False)}" for c, x in also
+    )
+    return f"{said[0].upper()}{said[1:]}, {'shows' if len(also) == 1 else 'show'} the same. "
+
+
+def _two_alone_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """What a mean of two cylinders cannot tell, where they differ: which of them is the odd one."""
+    pair = [c for c in comparison.cylinders if _label(c) in comparison.reference]
+    if len(pair) != 2 or any(c.verdict not in ("smaller", "larger") for c in pair):
+        return ""
+    if all(c is not cylinder for c in pair):
+        names = listed(str(_label(c)) for c in pair)
+        return f" The mean it is measured against is of {names} alone, and those differ: it may be one of them that is odd."
+    if cylinder.verdict == "larger":
+        return " That is the same difference seen from its other side."
+    return (
+        " These two are compared with nothing but each other: as one is smaller the other is larger, and which of them is odd "
+        "cannot be told by this."
+    )
+
+
+def _label(cylinder: CylinderBalance) -> int | None:
+    return cylinder.cylinder if cylinder.cylinder is not None else cylinder.position
 
 
 def _whose_pulse(comparison: Comparison, cylinder: CylinderBalance) -> str:
@@ -205,12 +315,12 @@ def _whose_pulse(comparison: Comparison, cylinder: CylinderBalance) -> str:
     return f"{name[0].upper()}{name[1:]}'s {pulse}"
 
 
-def size_words(cylinder: CylinderBalance) -> str:
-    """ "9 % smaller than the mean (6 to 11 %, 95 % interval)"."""
+def size_words(cylinder: CylinderBalance, *, mean: bool = True) -> str:
+    """ "9 % smaller than the mean (6 to 11 %, 95 % interval)"; mean: whether it is said that it is measured from that."""
     # A pulse cannot lack more than all of it, of which the law that gives the interval knows nothing.
     deviation, low, high = (max(x or 0.0, -100.0) for x in (cylinder.deviation, cylinder.low, cylinder.high))
     return (
-        f"{abs(deviation):.{decimals(low, high)}f} % {cylinder.verdict} than the mean "
+        f"{abs(deviation):.{decimals(low, high)}f} % {cylinder.verdict} {'than the mean ' if mean else ''}"
         f"({sizes_words(low, high)} %, 95 % interval)"
     )
 
@@ -229,10 +339,7 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
     """Where this cylinder stands out only because a far odder one is part of the mean: say so, in its place."""
     own = cylinder.deviation
     reference = [
-        c
-        for c in comparison.cylinders
-        if c.deviation is not None
-        and (c.cylinder if c.cylinder is not None else c.position) in comparison.reference
+        c for c in comparison.cylinders if c.deviation is not None and _label(c) in comparison.reference
     ]
     if own is None or len(reference) < 3 or comparison.unit != "percent":
         return ""
@@ -355,6 +462,8 @@ def _why(
     narrowed: bool,
 ) -> str:
     normal, predicted = cylinder.normal, cylinder.predicted
+    if _COUNT in comparison.because:
+        return "Compression does not come as often as the set-up's cylinders, so that this may be no one cylinder's."
     if normal is None and "unmodelled" in comparison.because:
         return (
             "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
@@ -414,10 +523,13 @@ def _next_step(
     cause: CauseOfFinding,
     settle: str,
     *,
+    other_count: bool,
     whose_is_open: bool,
     disturbs: bool,
     unmodelled: bool,
 ) -> str:
+    if other_count:
+        return MEND_COUNT
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
     if whose_is_open:
@@ -460,7 +572,11 @@ def _nameless_words(setup: Setup, cylinder: CylinderBalance) -> str:
 def settle_words(comparisons: Sequence[Comparison]) -> str:
     """What would settle an oddity that is the engine's, opening nothing: by what has been recorded already."""
     confirm, by_the_maker = "confirm without opening the engine", "by the maker's procedure"
-    loads = [c for c in comparisons if c.feature == "compression" and c.stretch == "cranking"]
+    loads = [
+        c
+        for c in comparisons
+        if c.feature == "compression" and c.stretch == "cranking" and any(x.cycles for x in c.cylinders)
+    ]
     weak = [x for c in loads for x in c.cylinders if x.verdict == "smaller" and cause_of(x) != "spread"]
     if weak:
         # What a neighbour lacks is drawn into a load, so that the smallest may not be the only one to test.
@@ -499,6 +615,8 @@ def instruction(
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if turning and setup.conditions.mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
+        if cranking_on := _why_not_crank_on(comparisons):
+            return f"Stop cranking: {cranking_on}", 0
         return _while_cranking(judged=bool(judged), undecided=undecided, cycles_left=left, enough=enough)
     if turning:
         return (
@@ -527,6 +645,8 @@ def instruction_at_rest(
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
         return refused, None
+    if any(_COUNT in c.because for c in comparisons):
+        return MEND_COUNT, None
     if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":
@@ -589,6 +709,31 @@ def _after_idling(judged: int, undecided: int) -> str:
     return "Nothing odd repeats at idle."
 
 
+def _why_not_crank_on(comparisons: Sequence[Comparison]) -> str:
+    """Why more cycles cannot help, and what to do instead; empty where they can, or where that is not known yet."""
+    most = max((x.cycles for c in comparisons for x in c.cylinders), default=0)
+    if most < _FEWEST_TO_STOP:
+        return ""
+
+    def all_have(code: str) -> bool:
+        return all(code in c.because for c in comparisons)
+
+    probes = listed(dict.fromkeys(c.probe for c in comparisons))
+    if any(_COUNT in c.because for c in comparisons):
+        return (
+            "compression does not come as often as the set-up's cylinders compress, which more of it does not mend. See that "
+            "`cylinders`, `firing_order` and the sync are this engine's."
+        )
+    if all_have("no_compression"):
+        return (
+            "no rhythm of compression shows, so that there is nothing to compare. See that the plugs are in, and that the "
+            "clamp is closed round the starter's cable; rest the starter two minutes."
+        )
+    if all_have("dead"):
+        return f"no signal stands out of {probes}. Mend that first; rest the starter two minutes."
+    return ""
+
+
 def _while_cranking(
     *, judged: bool, undecided: Sequence[CylinderBalance], cycles_left: float, enough: bool
 ) -> tuple[str, int | None]:
@@ -598,12 +743,13 @@ def _while_cranking(
         return "Enough: stop cranking. Rest the starter two minutes.", 0
     if not judged:
         return "Keep cranking.", None
-    if any(c.low is None for c in undecided):
+    too_early = max(c.cycles for c in undecided) < _FEWEST_TO_FORESEE
+    if any(c.low is None for c in undecided) and too_early:
         return "Keep cranking.", None
     within = [c.more_cycles for c in undecided if c.more_cycles is not None and c.more_cycles <= cycles_left]
     if within:
         return f"Keep cranking: about {counted(max(within), 'more cycle')}.", max(within)
-    if max(c.cycles for c in undecided) < _FEWEST_TO_FORESEE:
+    if too_early:
         return "Keep cranking.", None
     return (
         f"Enough: stop cranking. {counted(len(undecided), 'pulse')} cannot be settled by this crank; a further one may. "

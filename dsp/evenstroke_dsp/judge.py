@@ -8,6 +8,7 @@ from .angle_record import AngleRecord
 from .cautions import dangers
 from .comparisons import ComparisonKeeper
 from .cycles import CycleCutter
+from .cylinder_count import other_count_of_pulses
 from .findings import MEND_SERIES, findings_of
 from .health import LIMITING, advice_for
 from .measurement import ProbeMeasurer, no_compression
@@ -26,6 +27,17 @@ _DRIFT_PERCENT = 10.0
 """Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
 by 15 to 19 % from its first counted cycle to its last."""
 
+
+_FEWEST_TO_COUNT = 4
+"""Cycles from which on the mean one tells how often pulses come."""
+
+UNCOUNTED = "counts_contradicted"
+"""The code where cycles, speed and angles rest on what the recording contradicts."""
+_OF_PLACES = LIMITING | {
+    "cylinders_unnamed", "half_cycle_open", "half_cycle_told", "strokes_open", "pipe_rings", "strokes_merge", "polarity",
+    "polarity_untold", "travel_estimated", "low_corner_unknown", "speed_unsteady", "positions_set_aside", "level_drift",
+}  # fmt: skip
+"""Codes of what is said of pulses in their cylinders' places."""
 
 _MEND_NOISE = (
     "The pick-up hears something else as well, or instead: bring it closer to its own lead or coil and away from the starter's "
@@ -49,6 +61,8 @@ def refusal(
             f"Cannot judge: {cutter.sync_name}'s events come by turns nearer and farther apart, two for each cycle: it hears "
             f"another cylinder's coil as loud as its own, and cycles cut by both are none. {MEND_SERIES}"
         )
+    if contradicted := _count_contradicted(cutter, measurers):
+        return f"Cannot judge: {contradicted}"
     leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
     if leading is not None:
         return (
@@ -68,6 +82,71 @@ def refusal(
             "seconds while it is recorded, and check each probe's signal first."
         )
     return None
+
+
+def _count_contradicted(cutter: CycleCutter, measurers: Sequence[ProbeMeasurer]) -> str | None:
+    """Why the set-up's cylinders cannot be believed, where compression or pulses come as often as theirs cannot; else None.
+    Whether the sync that counts the cycles is wrong instead no signal tells."""
+    if not measurers:
+        return None
+    engine = measurers[0].setup.engine
+    again = "Mend the set-up and judge the same recording again"
+    then = f", then whether {cutter.sync_name} comes once a cycle" if cutter.sync_name else ""
+    has = f"and the set-up has {engine.cylinders} cylinders"
+    doubt = f"`cylinders` and `firing_order` are what to doubt first{then}"
+    other = _surely_others(measurers)
+    if other is not None:
+        measurer, times = other
+        return (
+            f"by {measurer.probe.name} compression comes {times} times a cycle, {has}. {doubt}. {again}."
+            f"{_if_right(engine.cylinders, times)}"
+        )
+    for measurer in measurers:
+        pulses = _pulses_of_others(measurer)
+        if pulses is not None:
+            return (
+                f"the pulses of {measurer.probe.name} come {pulses} times a cycle, {has}. {doubt}. {again}."
+            )
+    return None
+
+
+def _pulses_of_others(measurer: ProbeMeasurer) -> int | None:
+    """How often intake pulses come, where those of the set-up's cylinders, of which this probe hears all, cannot; else None."""
+    mean, cylinders = measurer.mean_cycle, measurer.setup.engine.cylinders
+    hears_all = measurer.pulses_a_cycle == cylinders and measurer.evenly_heard
+    if (
+        measurer.probe.role != "intake_pulse"
+        or not hears_all
+        or mean is None
+        or mean.cycles < _FEWEST_TO_COUNT
+    ):
+        return None
+    return other_count_of_pulses(mean.whole, cylinders)
+
+
+def _surely_others(measurers: Sequence[ProbeMeasurer]) -> tuple[ProbeMeasurer, int] | None:
+    """By which probe compression comes at a number of times a cycle that these cylinders cannot make, and how often it does.
+
+    Fewer times than there are cylinders may be a fault, as where every second one does not compress, unless the set-up's own
+    rhythm shows in nothing. None where any probe shows that.
+    """
+    if any(m.shows_compression and m.other_count is None for m in measurers):
+        return None
+    for measurer in measurers:
+        count = measurer.other_count
+        if count is None:
+            continue
+        cylinders = measurer.setup.engine.cylinders
+        if count.surely and (count.times > cylinders or no_compression(measurers)):
+            return measurer, count.times
+    return None
+
+
+def _if_right(cylinders: int, times: int) -> str:
+    """What a compression that comes less often may mean where nothing is wrong with the set-up."""
+    if times >= cylinders or cylinders % times:
+        return ""
+    return f" Where all that is right, only {times} of the {cylinders} cylinders compress as they should, evenly spaced."
 
 
 def _why_unheard(measurer: ProbeMeasurer) -> str:
@@ -280,7 +359,8 @@ def warnings_of(
                 "cylinder_count",
                 f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
                 f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
-                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again.",
+                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again."
+                + _if_right(setup.engine.cylinders, count.times),
             )
     for measurer in measurers:
         # Where none shows it at all, the refusal says so.
@@ -516,7 +596,17 @@ def judgement(
     seen = seen_events(setup, angle_records) if named_surely else ()
     if named_surely:
         warnings += pressure_warnings(pressure_traces(setup, angle_records))
-        warnings += valve_warnings(setup, angle_records, seen, cutter.basis)
+        warnings += valve_warnings(setup, angle_records, seen, cutter.basis, angle_uncertainty_deg)
+    if refused is not None and _count_contradicted(cutter, measurers) is not None:
+        # What rests on cylinders' places is no more to be believed than they are.
+        warnings = [w for w in warnings if w.code not in _OF_PLACES]
+        warnings.append(
+            CodedWarning(
+                code=UNCOUNTED,
+                text="How many cycles there were, how fast the engine turned and at what angles is counted by what contradicts "
+                "the set-up: none of it holds as long as that is not mended.",
+            )
+        )
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),

@@ -915,8 +915,11 @@ class ProbeMeasurer:
         if self.travel is not None:
             reach += self.travel.delay_s * span.rpm * 6.0
         places = self.places(span)
-        if not places or not span.rotation.places_known:
+        if not places:
             return -LONGEST_ARM_DEG, CYCLE_DEG + LONGEST_ARM_DEG
+        if not span.rotation.places_known:
+            # Positions begin at a pulse, which may then lie on the cycle's seam.
+            return -reach, CYCLE_DEG + reach
         nominal = self._nominal(span, places)
         first, last = float(nominal.min()) - reach, float(nominal.max()) + reach
         return min(first, -LONGEST_ARM_DEG), max(last, CYCLE_DEG + LONGEST_ARM_DEG)

@@ -259,6 +259,22 @@ _PLAUSIBLE_VALVE_EVENTS_DEG: dict[str, tuple[float, float]] = {
 }
 """Far wider than any road engine: they catch angles counted from another zero, not odd cams."""
 
+_PLAUSIBLE: dict[tuple[str, str], tuple[float, float, str, str]] = {
+    ("engine", "bore_mm"): (25, 200, "mm", "millimetres: 8.8 cm are 88, 3.5 inches are 88.9"),
+    ("engine", "stroke_mm"): (25, 250, "mm", "millimetres: 8.8 cm are 88, 3.5 inches are 88.9"),
+    ("engine", "rod_mm"): (40, 450, "mm", "millimetres, between the rod's two eyes"),
+    ("conditions", "engine_temperature_c"): (-60, 150, "degrees Celsius", "degrees Celsius, of coolant or oil: 190 F are 88"),
+    ("probe", "travel_m"): (0, 15, "m", "metres, from valve to probe: 40 cm are 0.4"),
+    ("probe", "added_volume_cc"): (0.1, 300, "cc, or 0 for none", "cubic centimetres (ml): a hose of 6 mm bore holds 28 a metre"),
+    ("probe", "lowpass_hz"): (1, 20_000, "Hz", "hertz"),
+    ("probe", "low_corner_hz"): (0, 50, "Hz", "hertz: what the probe's own data give, below the pulses themselves"),
+    ("fitted", "added_volume_cc"): (0.1, 300, "cc, or 0 for none", "cubic centimetres (ml)"),
+}  # fmt: skip
+"""By table and key: lowest and highest, their unit, and what to write. Wider than any road engine and what is fitted to one: they
+catch another unit (common practice, no source; a hose's volume is arithmetic)."""
+_CC_A_CYLINDER = (45.0, 4000.0)
+"""From a moped's 49 to a heavy lorry's 2700, and more (common practice, no source): litres and cubic inches lie below."""
+
 _MOST_CYLINDERS = 12
 _LONGEST_LINE = 4000
 """Letters. A list of the edges of the finest wheels fits; a key of as many parts costs the memory of their square."""
@@ -675,8 +691,9 @@ def _check_engine(source: _Source, engine: Engine) -> Iterator[SetupError]:
                 found=f"{math.fsum(intervals):g}",
                 todo=todo,
             )
-    for key in ("displacement_cc", "bore_mm", "stroke_mm", "rod_mm"):
-        yield from _positive(source, getattr(engine, key), ("engine", key))
+    for key in ("bore_mm", "stroke_mm", "rod_mm"):
+        yield from _check_plausible(source, getattr(engine, key), ("engine", key))
+    yield from _check_displacement(source, engine)
     if engine.compression_ratio is not None and not 2 <= engine.compression_ratio <= 30:
         yield source.error(
             "not a compression ratio",
@@ -694,6 +711,46 @@ def _check_engine(source: _Source, engine: Engine) -> Iterator[SetupError]:
             todo="the distance between the rod's two eyes, in mm",
         )
     yield from _check_valve_events(source, engine.valve_events_deg)
+
+
+def _check_displacement(source: _Source, engine: Engine) -> Iterator[SetupError]:
+    """Is it in cubic centimetres, of all cylinders together?"""
+    cc, count, path = engine.displacement_cc, engine.cylinders, ("engine", "displacement_cc")
+    if cc is None or not 1 <= count <= _MOST_CYLINDERS:
+        return
+    low, high = (count * each for each in _CC_A_CYLINDER)
+    if cc <= 0:
+        yield from _positive(source, cc, path)
+    elif not low <= cc <= high:
+        litres = f": {cc:g} litres are {cc * 1000:g}" if low <= cc * 1000 <= high else ""
+        yield source.error(
+            "no such size for an engine of that many cylinders",
+            path,
+            expected=f"{low:g} to {high:g} cc, of all {count} cylinders together",
+            found=cc,
+            todo=f"give it in cubic centimetres{litres}; leave it out if unknown",
+        )
+
+
+def _check_plausible(
+    source: _Source, value: float | None, path: _Path, label: str = ""
+) -> Iterator[SetupError]:
+    """One error where a value is none that its unit can have: it was meant in another, as a rule."""
+    if value is None:
+        return
+    low, high, unit, todo = _PLAUSIBLE[str(path[0]), str(path[-1])]
+    none_is_one = low == 0 or "0 for none" in unit
+    if low <= value <= high or (value == 0 and none_is_one):
+        return
+    bound = "" if value > 0 else "0 or more, " if none_is_one else "above 0, "
+    yield source.error(
+        f"no value that {path[-1]} can have",
+        path,
+        expected=f"{bound}{low:g} to {high:g} {unit}",
+        found=value,
+        todo=f"give {todo}; leave it out if unknown",
+        label=label,
+    )
 
 
 def _check_valve_events(source: _Source, events: ValveEvents) -> Iterator[SetupError]:
@@ -720,15 +777,9 @@ def _check_conditions(source: _Source, conditions: Conditions) -> Iterator[Setup
             or "crank it, or let it idle; which cylinder makes which pulse at other speeds and loads "
             "has not been tried, so that it declines rather than guesses",
         )
-    temperature = conditions.engine_temperature_c
-    if temperature is not None and not -60 <= temperature <= 200:
-        yield source.error(
-            "not an engine's temperature",
-            ("conditions", "engine_temperature_c"),
-            expected="-60 to 200",
-            found=temperature,
-            todo="degrees Celsius; leave it out if unknown",
-        )
+    yield from _check_plausible(
+        source, conditions.engine_temperature_c, ("conditions", "engine_temperature_c")
+    )
     for index, word in enumerate(conditions.acknowledged):
         if word not in ACKNOWLEDGEMENTS:
             yield source.error(
@@ -796,10 +847,7 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Ite
                 todo="leave it out if the probe hears them all",
             )
     for key in ("lowpass_hz", "added_volume_cc", "low_corner_hz", "travel_m"):
-        value = getattr(probe, key)
-        if value is not None and (value < 0 or (key == "lowpass_hz" and value == 0)):
-            bound = "above 0" if key == "lowpass_hz" else "0 or more"
-            yield at.error(key, "too small", expected=bound, found=value, todo="leave it out if unknown")
+        yield from _check_plausible(source, getattr(probe, key), ("probe", index, key), at.label)
     if probe.volts_per_unit == 0:
         yield at.error(
             "volts_per_unit",
@@ -977,14 +1025,9 @@ def _check_fitted(source: _Source, setup: Setup, index: int, fitted: Fitted) -> 
             expected="added_volume_cc = 12.0, or plug_removed = true",
             todo="say which of the two it is: an open plug hole, or a closed volume in the plug's place",
         )
-    if fitted.added_volume_cc is not None and fitted.added_volume_cc < 0:
-        yield at.error(
-            "added_volume_cc",
-            "too small",
-            expected="0 or more",
-            found=fitted.added_volume_cc,
-            todo="measure it",
-        )
+    yield from _check_plausible(
+        source, fitted.added_volume_cc, ("fitted", index, "added_volume_cc"), at.label
+    )
 
 
 def _cylinders(setup: Setup) -> frozenset[int]:

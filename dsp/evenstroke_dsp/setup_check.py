@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from .cautions import STEP_TITLES, cautions_for, dangers, plugs_out
@@ -15,10 +16,11 @@ from .cycles import UNKNOWN_OFFSET_DEG
 from .disturbance import altered
 from .engine import companions, firing_angles, firing_intervals, order_of_strokes
 from .features import ROLE_PULSES
-from .messages import SyncBasis
+from .messages import SetupNote, SyncBasis
 from .prediction import Prediction
 from .setup import PULSE_ROLES, ROLE_WORDS, SYNC_ROLES, Engine, Probe, Setup
 from .setup_effects import (
+    UNEVENLY_HEARD,
     blind_lines,
     care_lines,
     good_lines,
@@ -313,7 +315,7 @@ def _comparison_lines(setup: Setup, prediction: Prediction | None) -> tuple[str,
     declined = _declined(setup)
     if declined is not None:
         return (declined,)
-    lines = [note.text for note in setup_notes(setup, prediction)]
+    lines = _note_lines(setup_notes(setup, prediction))
     for probe in setup.probe:
         features = ROLE_PULSES[probe.role].features if probe.role in ROLE_PULSES else ()
         verdicts = [f.name for f in features if f.verdict]
@@ -328,6 +330,28 @@ def _comparison_lines(setup: Setup, prediction: Prediction | None) -> tuple[str,
     if not altered(setup):
         lines.append("Nothing that is fitted disturbs these comparisons.")
     return tuple(lines)
+
+
+def _note_lines(notes: Sequence[SetupNote]) -> list[str]:
+    """What is said of each comparison; what is alike of several is said once."""
+    heads: dict[str, list[SetupNote]] = {}
+    unevenly: list[str] = []
+    for note in notes:
+        text = note.text.removeprefix(f"{note.probe}, {note.feature}: ")
+        if text.endswith(UNEVENLY_HEARD):
+            text = text.removesuffix(UNEVENLY_HEARD).rstrip()
+            unevenly.append(note.probe)
+        heads.setdefault(text, []).append(note)
+    lines = []
+    for text, alike in heads.items():
+        of = (
+            f"{probe}, {listed(note.feature for note in alike if note.probe == probe)}"
+            for probe in dict.fromkeys(note.probe for note in alike)
+        )
+        lines.append(f"{'; '.join(of)}: {text}")
+    if unevenly:
+        lines.append(f"{listed(dict.fromkeys(unevenly))}: {UNEVENLY_HEARD}")
+    return lines
 
 
 def _declined(setup: Setup) -> str | None:

@@ -23,6 +23,10 @@ _FEW_CYLINDERS = 4
 (tests/bench/bench_what_shows.py)."""
 _DRAWN = frozenset({"intake_pulse", "manifold_pressure"})
 """Roles of pulses that intake strokes draw."""
+UNEVENLY_HEARD = (
+    "Limited: these pulses come at uneven intervals, and that alone makes healthy ones differ by tens of per cent; look at what "
+    "changes between two cranks, not at how even they are."
+)
 _STATED_PERCENT = 1.0
 """Effects that stay within this need no words."""
 
@@ -72,16 +76,15 @@ def _note(setup: Setup, probe: Probe, feature: str, prediction: Prediction | Non
     heard = sorted(setup.sees(probe))
     uneven = ""
     if not ProbeMeasurer(setup, probe, None).evenly_heard:
-        uneven = (
-            " Limited: these pulses come at uneven intervals, and that alone makes healthy ones differ by tens of per cent; "
-            "look at what changes between two cranks, not at how even they are."
-        )
+        uneven = f" {UNEVENLY_HEARD}"
     if not disturbed:
-        which = "both" if len(heard) == 2 else f"all {len(heard)}"
+        which = "both cylinders" if len(heard) == 2 else f"all {len(heard)} cylinders"
+        if len(heard) < setup.engine.cylinders:
+            which = f"cylinders {listed(map(str, heard))}"
         words = (
-            f"{start} compares {which} cylinders; nothing that is fitted disturbs them.{uneven}"
+            f"{start} compares {which}; nothing that is fitted disturbs them.{uneven}"
             if uneven
-            else f"{start} compares {which} cylinders cleanly."
+            else f"{start} compares {which} cleanly."
         )
         return SetupNote(probe=probe.name, feature=feature, disturbed=(), text=words)
     clean = [c for c in heard if c not in disturbed]

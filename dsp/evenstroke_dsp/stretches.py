@@ -122,7 +122,7 @@ class StretchKeeper:
         return kind, number, left_out
 
     def angle_uncertainty_deg(self, *, named: bool) -> float | None:
-        """The largest of the cycles that count, one-sided, about 95 %; None where it is not known in all that are compared.
+        """The largest of the cycles that count, half a 95 % interval; None where it is not known in all that are compared.
 
         named: those with known places are compared, and others set aside, as where a sync came late.
         """

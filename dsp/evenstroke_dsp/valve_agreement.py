@@ -31,22 +31,31 @@ _WHY_UNSEEN = {
 
 
 def valve_warnings(
-    setup: Setup, records: Sequence[AngleRecord], seen: Sequence[SeenEvent], basis: SyncBasis
+    setup: Setup,
+    records: Sequence[AngleRecord],
+    seen: Sequence[SeenEvent],
+    basis: SyncBasis,
+    angle_uncertainty_deg: float | None,
 ) -> list[CodedWarning]:
-    """What must be known beside the events: what is not claimed and why, and what does not agree."""
+    """What must be known beside the events: what is not claimed and why, and what does not agree.
+
+    angle_uncertainty_deg: as the judgement states it, half the 95 % interval in the worst cycle that counts.
+    """
     if not records:
         return []
     angle = max((r.uncertainty_deg for r in records if r.cycles), default=0.0)
     within_cycle = TOOTH_ERROR_DEG if basis.startswith("wheel") else angle
     return [
-        *_unseen(records, seen),
+        *_unseen(records, seen, angle_uncertainty_deg),
         *_sources_disagree(seen),
         *_differs_from_setup(setup, seen),
         *_banks(setup, records, seen, within_cycle),
     ]
 
 
-def _unseen(records: Sequence[AngleRecord], seen: Sequence[SeenEvent]) -> list[CodedWarning]:
+def _unseen(
+    records: Sequence[AngleRecord], seen: Sequence[SeenEvent], angle_uncertainty_deg: float | None
+) -> list[CodedWarning]:
     usable = [r for r in records if r.cycles >= FEWEST_CYCLES]
     if not usable:
         unnamed = any(r.unnamed_cycles for r in records)
@@ -57,11 +66,12 @@ def _unseen(records: Sequence[AngleRecord], seen: Sequence[SeenEvent]) -> list[C
         )
         return [CodedWarning(code="valve_events_none", text=f"Valve events are not stated: {why}.")]
     if not seen:
-        angle = max(r.uncertainty_deg for r in usable)
-        text = (
-            f"No valve event shows well enough to be stated (crank angle: \N{PLUS-MINUS SIGN}{angle:.0f} degrees; "
-            "a statement must be good to about a tooth of the cam's wheel)."
+        known = (
+            f" (crank angle: \N{PLUS-MINUS SIGN}{angle_uncertainty_deg:.1f} degrees, 95 %)"
+            if angle_uncertainty_deg is not None
+            else ""
         )
+        text = f"No valve event shows well enough to be stated{known}: that must be good to about a tooth of the cam's wheel."
         return [CodedWarning(code="valve_events_none", text=text)]
     missing = [event for event in _WHY_UNSEEN if event not in {s.event for s in seen}]
     if not missing:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 NOT_WORKED_OUT = "How large that is has not been worked out."
 """Engine physics were left out, or say nothing of a test that does not crank."""
-_WHOLE_FROM = 2.0
+_WHOLE_FROM, _TENTHS_FROM = 2.0, 0.1
 _ARTICLES = frozenset({"a", "an", "the"})
 _POINTING = frozenset({"no", "my", "our", "his", "her", "their", "its", "this", "that"})
 
@@ -24,7 +24,7 @@ def counted(number: int, thing: str, things: str = "") -> str:
 
 def decimals(low: float, high: float) -> int:
     """With how many decimals a range is written: whole numbers, unless they would hardly tell its ends apart."""
-    return 0 if high - low >= _WHOLE_FROM else 1
+    return 0 if high - low >= _WHOLE_FROM else 1 if high - low >= _TENTHS_FROM else 2
 
 
 def with_article(thing: str) -> str:

@@ -38,6 +38,8 @@ _JITTER = 0.01
 _GAP = 1.5
 _UNEVEN_CHANGES, _ROWS_OF_CHANGES = 0.2, 0.95
 """A file of level changes: shares of steps that keep no period, and of rows that differ from the one before."""
+EMPTY_CELLS = "empty_cells"
+"""The code of what is said of a column with empty cells."""
 _LARGEST = 1e12
 """Of any volts or seconds: beyond it something else was written into the cell."""
 _FARTHEST_ROWS_S = 0.008
@@ -456,8 +458,9 @@ def _empty_cells(probe: Probe, volts: Floats) -> Iterator[CodedWarning]:
     empty = int(np.isnan(volts).sum())
     if empty:
         yield CodedWarning(
-            code="empty_cells",
-            text=f"{probe.name}: {empty} of {volts.size} cells are empty; nothing was put in their place.",
+            code=EMPTY_CELLS,
+            text=f"{probe.name}: {empty} of {volts.size} cells are empty. They are gaps of it: nothing was put in their "
+            "place, and its pulses there are left out.",
         )
 
 

@@ -28,7 +28,7 @@ from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
-from .capture_csv import CaptureError, read_capture
+from .capture_csv import EMPTY_CELLS, CaptureError, read_capture
 from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
 from .player import BlockMaker
@@ -85,6 +85,7 @@ def lost_parts(judgement: Judgement) -> list[str]:
     codes = {warning.code for warning in judgement.warnings}
     lost = judgement.source.lost_samples
     parts = [f"{counted(lost, 'sample')} lost"] if lost else []
+    parts += ["cells of the capture empty"] if EMPTY_CELLS in codes else []
     parts += ["level changes lost"] if EDGES_LOST in codes else []
     parts += ["cut short or damaged, and what follows was not read"] if RECORDING_CUT in codes else []
     return parts

@@ -15,7 +15,14 @@ import numpy as np
 from evenstroke_dsp.balance import EVEN_MARGIN_PERCENT
 from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE, STEP_TITLES, Danger, cautions_for, dangers
 from evenstroke_dsp.comparing import TwoCranks
-from evenstroke_dsp.findings import grouped, instruction_at_rest, only_sync_disturbs
+from evenstroke_dsp.findings import (
+    brief_lines,
+    briefly,
+    grouped,
+    instruction_at_rest,
+    only_sync_disturbs,
+    probes_of,
+)
 from evenstroke_dsp.messages import (
     Comparison,
     Cycle,
@@ -26,6 +33,7 @@ from evenstroke_dsp.messages import (
     WaveData,
 )
 from evenstroke_dsp.names import pulse_name
+from evenstroke_dsp.naming import names_rest_on
 from evenstroke_dsp.pressure_trace import PressureTrace
 from evenstroke_dsp.setup import ROLE_WORDS, Setup
 from evenstroke_dsp.setup_effects import blind_lines
@@ -47,7 +55,9 @@ from .report_pictures import (
 )
 from .report_words import (
     STRETCH_WORDS,
+    angle_known,
     comparison_name,
+    counts_contradicted,
     interval,
     plain,
     pulse_label,
@@ -250,11 +260,13 @@ def _the_test(judged: JudgedFile) -> str:
         )
     ]
     probes = [f"{p.name} ({ROLE_WORDS[p.role]}{f', {p.place}' if p.place else ''})" for p in setup.probe]
+    rest_on = names_rest_on(setup, judged.judgement).removeprefix("Names rest on: ")
     lines = [
         ("Engine", ", ".join(what)),
         ("How", ", ".join(how)),
         ("In plug holes", listed(fitted) if fitted else "the plugs, and nothing else"),
         ("Probes", "; ".join(probes)),
+        *([("Names rest on", rest_on)] if rest_on else []),
         *((f"Noted at {mark.at_s:.1f} s", mark.text) for mark in judged.marks),
     ]
     return section("The test", definitions(lines))
@@ -283,8 +295,13 @@ def _findings(judgement: Judgement, todo: str) -> str:
     parts = []
     for heading, findings in grouped(judgement.findings):
         items = []
+        if briefly(heading):
+            items = [f"<li>{escaped(line)}</li>" for line in brief_lines(findings, judgement.comparisons)]
+            parts += [f"<h3>{escaped(heading)} (the figures stand below)</h3>", f"<ul>{''.join(items)}</ul>"]
+            continue
         for finding in findings:
-            items.append(_finding(finding, next_step="" if finding.next_step in said else finding.next_step))
+            step = "" if finding.next_step in said else finding.next_step
+            items.append(_finding(finding, probes_of(finding, judgement.comparisons), next_step=step))
             said.add(finding.next_step)
         parts += [f"<h3>{escaped(heading)}</h3>", f"<ul>{''.join(items)}</ul>"]
     nobody = all(f.suspect_cylinder is None for f in judgement.findings)
@@ -292,9 +309,8 @@ def _findings(judgement: Judgement, todo: str) -> str:
     return section("What was found", *parts, f'<p class="quiet">{words}</p>' if nobody else "")
 
 
-def _finding(finding: Finding, *, next_step: str) -> str:
-    where = listed(map(str, finding.odd_pulse_at))
-    facts = f"Odd pulse at {where}, {finding.probe}, {finding.feature}."
+def _finding(finding: Finding, probes: Sequence[str], *, next_step: str) -> str:
+    facts = f"({listed(probes)}: {finding.feature})"
     if finding.suspect_cylinder is not None:
         facts += f" Suspect: cylinder {finding.suspect_cylinder}."
     step = f"<p>Next: {escaped(next_step)}</p>" if next_step else ""
@@ -437,7 +453,12 @@ def _waveforms(judgement: Judgement, cycles: Sequence[Cycle], waves: Sequence[Wa
     if not chosen:
         return ""
     bounds = [cycle.from_s for cycle in chosen] + [chosen[-1].to_s]
-    odd = {(f.probe, label) for f in judgement.findings for label in map(str, f.odd_pulse_at)}
+    odd = {
+        (probe, label)
+        for f in judgement.findings
+        for probe in probes_of(f, judgement.comparisons)
+        for label in map(str, f.odd_pulse_at)
+    }
     figures = []
     for probe in dict.fromkeys(p.probe for cycle in chosen for p in cycle.probes):
         trace = _trace(probe, chosen, waves, bounds, odd)
@@ -688,30 +709,34 @@ def _warnings(judgement: Judgement) -> str:
 
 def _source(judgement: Judgement) -> str:
     source, sync = judgement.source, judgement.sync
-    angle = sync.angle_uncertainty_deg
     lines = [
         ("File", source.file or "no file"),
         ("SHA-256", source.sha256 or "none"),
         ("Length", f"{source.duration_s:.2f} s"),
         ("Lost", "; ".join(lost_parts(judgement)) or "nothing"),
-        *(
-            (
-                "Cranked",
-                f"{s.from_s:.2f} to {s.to_s:.2f} s, {s.cycles} cycles, mean speed {s.mean_rpm:.0f} rpm (no "
-                "interval)",
-            )
-            for s in judgement.cranked
-        ),
+    ]
+    if counts_contradicted(judgement):
+        lines += [("Cranked", f"{s.from_s:.2f} to {s.to_s:.2f} s") for s in judgement.cranked]
+        lines += [
+            ("Sync events", str(sync.events)),
+            ("Not known", "how many cycles, how fast, at what angles: the set-up is contradicted"),
+        ]
+        return section("The recording", definitions(lines))
+    lines += [
+        (
+            "Cranked",
+            f"{s.from_s:.2f} to {s.to_s:.2f} s, {s.cycles} cycles, mean speed {s.mean_rpm:.0f} rpm (no interval)",
+        )
+        for s in judgement.cranked
+    ]
+    lines += [
         (
             "Running from",
             "not seen" if judgement.running_from_s is None else f"{judgement.running_from_s:.2f} s",
         ),
         ("Cylinders told by", _BASIS_WORDS[sync.basis]),
         ("Sync events", f"{sync.events}, {sync.missed} missed, {sync.extra} extra"),
-        (
-            "Angle uncertainty",
-            "not stated" if angle is None else f"\N{PLUS-MINUS SIGN}{angle:.1f} crank degrees",
-        ),
+        ("Angle uncertainty", angle_known(sync)),
     ]
     return section("The recording", definitions(lines))
 

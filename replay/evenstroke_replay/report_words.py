@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from evenstroke_dsp.messages import Comparison, CylinderBalance, CylinderPulse
+from evenstroke_dsp.judge import UNCOUNTED
+from evenstroke_dsp.messages import Comparison, CylinderBalance, CylinderPulse, Judgement, SyncInfo
 
 from .report_pictures import signed
 
@@ -65,3 +66,15 @@ def plain(value: object) -> str:
     if isinstance(value, dict):
         return "; ".join(f"{key}: {plain(inner)}" for key, inner in value.items())
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def angle_known(sync: SyncInfo) -> str:
+    """How well the crank angle is known: half the width of its 95 % interval, in the cycle where that is widest."""
+    if sync.angle_uncertainty_deg is None:
+        return "not stated"
+    return f"\N{PLUS-MINUS SIGN}{sync.angle_uncertainty_deg:.1f} crank degrees (95 %, in the worst cycle that counts)"
+
+
+def counts_contradicted(judgement: Judgement) -> bool:
+    """Whether what counts the cycles contradicts the set-up, so that neither they nor the speed are known."""
+    return any(warning.code == UNCOUNTED for warning in judgement.warnings)

@@ -113,3 +113,22 @@ def test_a_recording_judged_up_to_its_damage_says_so_first(spoilt, capsys):
     assert main(COMMANDS["report"](spoilt)) == 3
     page = spoilt.with_suffix(".html").read_text()
     assert "cut short or damaged, and what follows was not read" in page
+
+
+def test_empty_cells_of_a_capture_are_said_beside_its_length_and_end_with_3(folder, capsys):
+    setup = folder / "capture.toml"
+    setup.write_text(
+        'schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n[[probe]]\nname = "intake"\nrole = "intake_pulse"\n'
+    )
+    rows = [f"{k / 500:.3f},{2.5 + (k % 7) / 100:.3f}" for k in range(500)]
+    for name, empty, said, code in (
+        ("whole", (), "nothing lost", 0),
+        ("holed", (200, 201), "cells of the capture empty", 3),
+    ):
+        path = folder / f"{name}.csv"
+        cells = [f"{k / 500:.3f}," if k in empty else row for k, row in enumerate(rows)]
+        path.write_text("\n".join(("time_s,intake", *cells)))
+        assert main(["judge", str(path), "--setup", str(setup), "--quick"]) == code
+        text = capsys.readouterr().out
+        assert text.splitlines()[0].endswith(said)
+        assert ("2 of 500 cells are empty" in " ".join(text.split())) == bool(empty)

@@ -7,11 +7,16 @@ import pytest
 from evenstroke_dsp.balance import CylinderDeviation
 from evenstroke_dsp.comparisons import described_normals
 from evenstroke_dsp.findings import (
+    MEND_COUNT,
+    brief_lines,
+    briefly,
     cause_of,
     effect_words,
     findings_of,
     grouped,
+    instruction,
     instruction_at_rest,
+    probes_of,
     removal,
 )
 from evenstroke_dsp.messages import Comparison, CylinderBalance, Normal, Predicted
@@ -65,7 +70,8 @@ def test_a_range_in_words(low: float, high: float, words: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "places"), [(12.6, 13.3, 1), (-13.4, -12.6, 1), (11.0, 13.0, 0), (-2.0, 9.0, 0)]
+    ("low", "high", "places"),
+    [(12.6, 13.3, 1), (14.66, 14.74, 2), (-13.4, -12.6, 1), (11.0, 13.0, 0), (-2.0, 9.0, 0)],
 )
 def test_a_narrow_range_is_not_rounded_to_nothing(low: float, high: float, places: int) -> None:
     """ "13 % (13 to 13 %)" would state no uncertainty."""
@@ -398,3 +404,63 @@ def test_a_dead_signal_is_mended_before_anything_else() -> None:
         comparisons=[dead], findings=[], refused=None, setup=parse_setup(SIX + INTAKE), mode="cranking"
     )
     assert words.startswith("Mend the signal of intake first")
+
+
+def test_the_load_of_one_compression_seen_by_two_probes_is_one_finding() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    load = {1: 2.0, 5: 2.0, 3: -12.0, 6: 3.0, 2: 3.0, 4: 2.0}
+    clamp = compared(load, "clamp", "compression")
+    battery = msgspec.structs.replace(compared(load, "battery", "compression"), role="battery_voltage")
+    (found,) = findings_of(setup, [clamp, battery])
+    assert found.odd_pulse_at == (3,) and found.probe == "clamp"
+    assert "load on the starter is 12.0 % smaller" in found.text
+    assert (
+        "pull on the battery (battery), 12.0 % smaller (11.7 to 12.2 %, 95 % interval), shows the same"
+        in found.text
+    )
+    assert probes_of(found, [clamp, battery]) == ("clamp", "battery")
+    # Two pulses, as of the intake and of the starter, are two facts; so is another cylinder's load.
+    assert len(findings_of(setup, [compared(load), clamp])) == 2
+    other = compared({**load, 3: 2.0, 4: -12.0}, "battery", "compression")
+    assert len(findings_of(setup, [clamp, other])) == 2
+
+
+def test_of_two_cylinders_nobody_can_tell_which_is_odd() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    smaller, larger = findings_of(setup, [compared({1: -11.0, 2: 11.0})])
+    assert "which of them is odd cannot be told by this" in smaller.text
+    assert "the same difference seen from its other side" in larger.text
+    # Two that are left to compare with, of which one is odd: what a third reads may be theirs.
+    three = compared({1: -11.0, 2: 11.0, 3: 30.0})
+    three = msgspec.structs.replace(three, reference=(1, 2))
+    third = next(f for f in findings_of(setup, [three]) if f.odd_pulse_at == (3,))
+    assert "of 1 and 2 alone" in third.text
+    three = compared({1: -11.0, 2: 6.0, 3: 6.0})
+    assert not any("cannot be told by this" in f.text for f in findings_of(setup, [three]))
+
+
+def test_what_asks_for_nothing_is_named_and_not_told_at_length() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    rows = tuple(
+        msgspec.structs.replace(c, normal=Normal(low=-20.0, high=20.0, from_="test"))
+        for c in compared({1: 8.0, 5: 1.0, 3: -9.0, 6: 0.0}).cylinders
+    )
+    healthy = msgspec.structs.replace(compared({1: 8.0, 5: 1.0, 3: -9.0, 6: 0.0}), cylinders=rows)
+    (heading, found), *_ = grouped(findings_of(setup, [healthy]))
+    assert briefly(heading)
+    assert brief_lines(found, [healthy]) == ("intake pulse (intake): 3 and 1",)
+
+
+@pytest.mark.parametrize("turning", [False, True])
+def test_where_the_count_is_contradicted_that_comes_first(turning: bool) -> None:
+    setup = parse_setup(SIX + INTAKE)
+    doubted = msgspec.structs.replace(
+        compared({1: 2.0, 5: 2.0, 3: -30.0}), because=("cylinder_count",), trust="limited"
+    )
+    found = findings_of(setup, [doubted])
+    assert {f.cause for f in found} == {"unclear"} and {f.next_step for f in found} == {MEND_COUNT}
+    words, _ = instruction(
+        turning=turning, cranked_s=4.0, cycle_s=0.6, comparisons=[doubted], findings=found, refused=None, setup=setup,
+        enough=False,
+    )  # fmt: skip
+    assert words.startswith("Stop cranking: compression does not come" if turning else "Mend the set-up")

@@ -196,7 +196,11 @@ def test_speeds_far_apart_prevent_and_near_ones_do_not() -> None:
 def test_a_refused_crank_is_compared_with_nothing() -> None:
     refused = msgspec.structs.replace(judgement(EVEN), comparisons=(), refused="no cycle was found")
     two = compare(judgement(EVEN), WITHOUT, refused, WITHOUT)
-    assert two.changes == () and "no cycle was found" in two.texts[0]
+    assert two.changes == () and "no cycle was found" in two.next_step
+    # It stands there, and not again at each probe.
+    assert "no cycle" not in " ".join(
+        (*two.texts, *(u.text for u in two.unlike), *(n.because for n in two.not_compared))
+    )
 
 
 def plain(order: tuple[int, ...], more: str = "") -> Setup:
@@ -506,7 +510,23 @@ def test_pulses_without_names_are_not_called_cranks_without_anything_in_common()
     )
     one = msgspec.structs.replace(one, comparisons=(msgspec.structs.replace(comparison, cylinders=unnamed),))
     two = compare(one, WITHOUT, one, WITHOUT)
-    assert "cylinders are not named in both" in two.next_step
+    assert "cylinders are not named in either crank" in two.next_step
+
+
+def test_a_crank_with_names_and_one_without_are_told_apart() -> None:
+    named = judgement(EVEN)
+    (comparison,) = named.comparisons
+    unnamed = tuple(
+        msgspec.structs.replace(c, cylinder=None, position=k) for k, c in enumerate(comparison.cylinders, 1)
+    )
+    bare = msgspec.structs.replace(
+        named, comparisons=(msgspec.structs.replace(comparison, cylinders=unnamed),)
+    )
+    for first, second, without in ((named, bare, "second"), (bare, named, "first")):
+        two = compare(first, WITHOUT, second, WITHOUT)
+        assert [u.what for u in two.unlike] == ["names"]
+        assert f"not, or not singly, in the {without}" in two.next_step
+        assert not two.changes
     assert "record a sync on one cylinder" in two.next_step
     assert "nothing in common" not in two.next_step and "no probe" not in two.next_step
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
-from evenstroke_dsp.cylinder_count import CompressionOrders, other_count
+from evenstroke_dsp.cylinder_count import CompressionOrders, other_count, other_count_of_pulses
 from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
@@ -136,3 +136,30 @@ def test_cycles_that_the_rhythm_cut_bear_out_no_count(angle, trace_of) -> None:
         counted[basis] = [m.orders.cycles for m in pipeline._measurers if m.probe.role == "starter_current"]
     assert counted["pulses, current"] == [0]
     assert counted["sync, current"][0] > 5
+
+
+@pytest.mark.parametrize("width_deg", [20.0, 35.0, 50.0])
+@pytest.mark.parametrize("said", [4, 5, 6, 8])
+@pytest.mark.parametrize("recorded", [4, 5, 6, 8])
+def test_another_number_of_pulses_is_noticed_and_no_dead_one_is_taken_for_it(
+    said: int, recorded: int, width_deg: float
+) -> None:
+    def cycle(sizes: list[float]) -> np.ndarray:
+        """Gaussian pulses at even places."""
+        degrees = np.arange(0.0, 720.0, 2.0)
+        whole = np.zeros(degrees.size)
+        for k, size in enumerate(sizes):
+            away = (degrees - 720.0 * k / len(sizes) + 360.0) % 720.0 - 360.0
+            whole -= size * np.exp(-0.5 * (away / width_deg) ** 2)
+        return whole
+
+    if said != recorded:
+        # Half of them may be a sync at every revolution (`sync_rate`), twice as many what a volume rings at.
+        found = other_count_of_pulses(cycle([1.0] * recorded), said)
+        assert found == (None if recorded in (said / 2, said * 2) else recorded)
+        return
+    rng = np.random.default_rng(recorded)
+    for _ in range(50):
+        sizes = rng.uniform(0.7, 1.3, recorded)
+        sizes[rng.choice(recorded, rng.integers(0, recorded - 1), replace=False)] = 0.0
+        assert other_count_of_pulses(cycle(list(sizes)), recorded) is None

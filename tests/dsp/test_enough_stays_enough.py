@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 from evenstroke_dsp.findings import instruction
 from evenstroke_dsp.messages import Comparison, CylinderBalance
@@ -41,3 +42,29 @@ def test_a_late_revision_does_not_undo_it(comparisons: tuple[Comparison, ...]) -
 
 def test_the_starters_limit_comes_first() -> None:
     assert said((undecided(9, 3),), enough=True, cranked_s=9.8)[0].startswith("Stop cranking")
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [("no_compression", "no rhythm of compression"), ("dead", "no signal stands out of intake")],
+)
+def test_nobody_cranks_on_where_that_cannot_help(code: str, words: str) -> None:
+    def so(cycles: int) -> Comparison:
+        return msgspec.structs.replace(undecided(cycles, None), because=(code,), trust="limited")
+
+    # What these signs rest on takes some cycles.
+    assert said((so(3),), enough=False)[0] == "Keep cranking."
+    told, more = said((so(4),), enough=False)
+    assert told.startswith("Stop cranking") and words in told
+    assert more == 0, "without a number, whoever knows the maker's limit says to go on"
+    # Another probe may still tell something.
+    assert said((so(4), undecided(4, 3)), enough=False)[0].startswith("Keep cranking")
+
+
+def test_a_pulse_that_never_gets_an_interval_does_not_keep_the_starter_turning() -> None:
+    cylinder = msgspec.structs.replace(
+        undecided(9, None).cylinders[0], low=None, high=None, cycles=1, cylinder=1
+    )
+    comparison = undecided(9, None)
+    comparison = msgspec.structs.replace(comparison, cylinders=(cylinder, *comparison.cylinders))
+    assert said((comparison,), enough=False)[0].startswith("Enough: stop cranking.")

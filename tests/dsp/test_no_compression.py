@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenstroke_dsp.messages import Balance, SourceInfo
+from evenstroke_dsp.messages import Balance, FindingMessage, SourceInfo
 from evenstroke_dsp.physics import CrankScenario, parameters_for, scattered, simulate
 from evenstroke_dsp.physics.scenario import FittedPart
 from evenstroke_dsp.pipeline import Pipeline
@@ -61,8 +61,11 @@ def test_while_it_turns_without_plugs_nothing_is_trusted_and_no_load_is_judged(a
     setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
     pipeline = Pipeline(setup)
     blocks = angle.blocks_of(setup, simulated(angle, "four", plugs_out=True))
-    balances = [m for block in blocks for m in pipeline.push(block) if isinstance(m, Balance)]
+    messages = [m for block in blocks for m in pipeline.push(block)]
+    balances = [m for m in messages if isinstance(m, Balance)]
     assert len(balances) >= 5
+    told = [m.instruction for m in messages if isinstance(m, FindingMessage) and m.phase == "cranking"]
+    assert told[-1].startswith("Stop cranking: no rhythm of compression"), "more of it cannot help"
     for comparison in (c for m in balances for c in m.comparisons):
         assert comparison.trust == "limited" and "no_compression" in comparison.because
         if comparison.feature == "compression":

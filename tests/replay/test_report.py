@@ -446,6 +446,21 @@ def test_a_refused_judgement_says_why_and_shows_no_comparison() -> None:
     assert "What was found" not in text
 
 
+def test_where_the_set_up_is_contradicted_no_count_stands_as_true() -> None:
+    contradicted = CodedWarning(code="counts_contradicted", text="None of it holds.")
+    refused = judgement(
+        refused="Cannot judge: `cylinders`.", comparisons=(), findings=(), warnings=(contradicted,)
+    )
+    text = read(page(refused)).text
+    assert "rpm" not in text and "how many cycles, how fast" in text
+    assert "Names rest on" not in text
+
+
+def test_what_the_names_rest_on_stands_with_the_test() -> None:
+    text = " ".join(read(page()).text.split())
+    assert "Names rest on" in text and "check them before any work on a cylinder" in text
+
+
 def test_with_no_findings_the_page_says_what_that_means() -> None:
     even = judgement(comparisons=(comparison(tuple(balance(c, 0.1) for c in range(1, 7))),), findings=())
     text = read(page(even, messages=())).text

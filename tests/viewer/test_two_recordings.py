@@ -110,7 +110,7 @@ def test_a_mean_waves_error_is_that_of_a_mean():
 def test_unnamed_cylinders_are_neither_subtracted_nor_laid_over():
     laid = lay(with_hose(), unnamed())
     assert laid.choices == () and laid.waves == {}
-    assert "not named in both" in sentence(laid, None)
+    assert "named in the first crank and not" in sentence(laid, None)
     drawn = picture(laid)
     assert "Nothing could be subtracted" in drawn.words
     assert relevant_texts(laid.compared, None)

@@ -82,7 +82,7 @@ class Folded:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fold:
-    """One probe's. level: what was taken off each pulse. angle_doubt_deg: one-sided, about 95 %, mean over the cycles;
+    """One probe's. level: what was taken off each pulse. angle_doubt_deg: half a 95 % interval, either way, mean over the cycles;
     None: cylinders cannot be named, and angles say no more than how pulses stand to each other."""
 
     probe: str

@@ -9,6 +9,7 @@ from evenstroke_dsp.messages import Trust
 _BECAUSE = {
     "low_corner_unknown": "the probe's low corner is not known",
     "no_compression": "no rhythm of compression shows",
+    "not_measured": "not measured in any cycle",
     "plug_removed": "a plug is out",
     "verdict_withdrawn": "a verdict was withdrawn",
     "wheel_gap": "hidden by the wheel's gap",
