@@ -86,6 +86,9 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_ASIDE_AT_FIRST = 0.35
+"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
+recovery there, which may be another cylinder's."""
 _MOST_SIMULATED = 8  # cylinders, by dsp/make_pulse_phases.py: what the phases of more say of an exhaust's polarity is not known
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -691,7 +694,11 @@ class ProbeMeasurer:
             return
         if self._sync_between_stalls(span) is not None:
             if self._in_time is None:
-                self._between = self._widely_in_doubt(span)
+                usual = self._usual_place(span)
+                aside = abs(self._middle_in_time(span, memory.mean) - usual) * self.pulses_a_cycle / CYCLE_DEG
+                self._between = self._widely_in_doubt(span) or (
+                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
+                )
                 return
             told = self._in_time.told(self._middle_in_time(span, memory.mean), inverted=self.inverted)
             self._between = told < (_PLACE_SURE if self._between else _PLACE_TOLD)
@@ -999,12 +1006,16 @@ class ProbeMeasurer:
             return math.inf
         return _ARM_IN_TIME * (span.to_s - span.from_s) / self.pulses_a_cycle
 
+    def _usual_place(self, span: CycleSpan) -> float:
+        sync_deg, throttle = self._sync_between_stalls(span), self.setup.conditions.throttle
+        assert sync_deg is not None
+        usual = usual_place(self.probe.role, throttle, self.pulses_a_cycle, sync_deg, span.rpm)
+        assert usual is not None
+        return usual
+
     def _middle_in_time(self, span: CycleSpan, folded: Floats) -> float:
         """The middle of the pulse in degrees of even speed after its cylinder's firing TDC; folded: likewise."""
-        sync_deg, cylinders = self._sync_between_stalls(span), self.pulses_a_cycle
-        assert sync_deg is not None
-        usual = usual_place(self.probe.role, self.setup.conditions.throttle, cylinders, sync_deg, span.rpm)
-        assert usual is not None
+        usual, cylinders = self._usual_place(span), self.pulses_a_cycle
         expected = usual if self._in_time is None else self._in_time.expected_deg(inverted=self.inverted)
         return middle_in_fold(folded, self.pulse.shape, expected, CYCLE_DEG / cylinders / 2)
 
