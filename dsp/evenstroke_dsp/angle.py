@@ -7,6 +7,7 @@ place in the cycle, 0 = firing TDC of the first cylinder in the firing order.
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -40,7 +41,8 @@ class Rotation:
     half-cycle is open). `uncertainty_deg`: half a 95 % interval, either way, of the engine angle at its knots; `doubts` adds to
     it what lies between syncs: (last degree of an interval, uncertainty inside). `pace_deg`: over how many
     degrees its speed at either end is taken. `of_teeth`: the knots show how the speed goes, and are no estimate of it.
-    `by_rhythm`: nothing but pulses cut its cycles, so many to each as the set-up has cylinders.
+    `by_rhythm`: nothing but pulses cut its cycles, so many to each as the set-up has cylinders. `assumed`: first and last degree
+    of intervals between syncs inside which nothing that was recorded told how the speed goes.
     """
 
     t: list[float] = field(default_factory=list)
@@ -53,6 +55,7 @@ class Rotation:
     ended: bool = False
     of_teeth: bool = False
     by_rhythm: bool = False
+    assumed: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def half_cycle_open(self) -> bool:
@@ -90,6 +93,18 @@ class Rotation:
         if early.any():
             times[early] = self.t[0] + (deg[early] - self.deg[0]) / self.speed_at_start()
         return np.asarray(times)
+
+    def times_at_even_speed(self, deg: Floats) -> Floats | None:
+        """Seconds at ascending engine angles, had the speed been even between syncs; None where anything tells more."""
+        first = bisect.bisect_right(self.assumed, deg[0] + 1e-6, key=lambda interval: interval[0]) - 1
+        inside = self.assumed[max(first, 0) :]
+        inside = inside[: bisect.bisect_left(inside, deg[-1] - 1e-6, key=lambda interval: interval[1]) + 1]
+        if not inside or inside[0][0] > deg[0] + 1e-6 or inside[-1][1] < deg[-1] - 1e-6:
+            return None
+        if any(before[1] != after[0] for before, after in itertools.pairwise(inside)):
+            return None
+        knots = np.array([inside[0][0], *(last for _, last in inside)])
+        return np.interp(deg, knots, self.times_at(knots))
 
     def _course(self, first: int, last: int) -> tuple[Floats, Floats]:
         """Seconds and degrees of the knots from `first` on to before `last`, with more of them in wide intervals."""
@@ -173,3 +188,6 @@ class Rotation:
             del self.t[:k]
             del self.deg[:k]
             del self.doubts[: bisect.bisect_left(self.doubts, self.deg[0], key=lambda doubt: doubt[0])]
+            del self.assumed[
+                : bisect.bisect_left(self.assumed, self.deg[0], key=lambda interval: interval[0])
+            ]

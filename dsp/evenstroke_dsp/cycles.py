@@ -617,21 +617,23 @@ class CycleCutter:
     def _take_interval(self, rotation: Rotation, t: float, deg: float) -> None:
         """Knots from the last sync event to the one at `t`, `deg` degrees later."""
         t_before, deg_before = rotation.t[-1], rotation.deg[-1]
-        course = self._course(rotation, t_before, t, deg)
+        course, told = self._course(rotation, t_before, t, deg)
+        if not told:
+            rotation.assumed.append((deg_before, deg_before + deg))
         for at, share in zip(course.times.tolist(), course.share.tolist(), strict=True):
             rotation.add(at, deg_before + share * deg)
         rotation.add(t, deg_before + deg)
         rotation.doubts.append((deg_before + deg, course.uncertainty_deg))
 
-    def _course(self, rotation: Rotation, t0: float, t1: float, deg: float) -> Course:
-        """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed."""
+    def _course(self, rotation: Rotation, t0: float, t1: float, deg: float) -> tuple[Course, bool]:
+        """As the starter's load tells it; where that was not recorded, as compression makes it; else at constant speed. And
+        whether anything recorded told it."""
         course = self.shape.between(t0, t1, deg)
         speed = deg / (t1 - t0)
         unseen = _UNSEEN_SHARE * self._straight_error(speed)
         if course is not None:
-            return replace(
-                course, uncertainty_deg=course.uncertainty_deg + (0.0 if course.overrun_known else unseen)
-            )
+            doubt = 0.0 if course.overrun_known else unseen
+            return replace(course, uncertainty_deg=course.uncertainty_deg + doubt), True
         change = math.log(speed / rotation.speed_at_end()) if len(rotation.t) >= 2 else math.inf
         ramp = (
             deg / 8.0 * abs(change) if math.isfinite(change) else 0.0
@@ -640,9 +642,9 @@ class CycleCutter:
         if not self.shape.recorded(t0, t1) and speed / 6.0 < STARTED_RPM:
             course = self.compression.between(t0, t1, deg, change)
         if course is None:
-            return self._straight(speed, ramp, deg)
+            return self._straight(speed, ramp, deg), False
         doubt = ramp + (unseen if self.compression.told else 0.0)
-        return replace(course, uncertainty_deg=course.uncertainty_deg + doubt)
+        return replace(course, uncertainty_deg=course.uncertainty_deg + doubt), False
 
     def _straight(self, speed: float, ramp: float, deg: float) -> Course:
         """Constant speed, with what that can cost: ripple, and half of what the speed changes meanwhile."""

@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from .angle import Rotation
 from .blocks import Bools, Floats
 from .clamp_direction import ClampDirection
-from .cycles import Anchor, CycleSpan, Place
+from .cycles import STARTED_RPM, Anchor, CycleSpan, Place
 from .cylinder_count import ROLES as COMPRESSION_ROLES
 from .cylinder_count import CompressionOrders, OtherCount, other_count
 from .engine import CYCLE_DEG, firing_angles, firing_intervals
@@ -37,6 +37,7 @@ from .history import History
 from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
+from .place_in_time import PlaceInTime, place_in_time, usual_place
 from .polarity import DOUBTFUL_FROM, INVERTED_FROM, STATED_RIGHT, LevelStep, level_step, odds_of_inverted
 from .pulse_evidence import (
     CORNER_PRIOR,
@@ -50,6 +51,9 @@ from .setup import PULSE_ROLES, Probe, Setup
 from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound, travel_time
 
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
+_ARM_IN_TIME = 0.45
+"""Likewise in time, of the mean time from one to the next: on a three that all but stalls, what is reached back over a dwell
+is the recovery of the pulse before (tests/bench/accuracy.py, balance-4, seeds 200 to 205: 0.73 points RMS without, 0.68 so)."""
 _OTHER_ARMS = (0.8, 1.0)
 _OTHER_MIDDLES = (-0.5, 0.0, 0.5)
 """Where else one may say that a pulse ends which merges with its neighbour, at the farthest at the neighbour's middle; and where
@@ -82,6 +86,9 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_ASIDE_AT_FIRST = 0.35
+"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
+recovery there, which may be another cylinder's."""
 _MOST_SIMULATED = 8  # cylinders, by dsp/make_pulse_phases.py: what the phases of more say of an exhaust's polarity is not known
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -168,12 +175,14 @@ class _Latest:
 
     span: CycleSpan
     places: tuple[Place, ...]
+    middle_deg: float
+    """Of its pulses, degrees after their firing TDC as the crank angle is known."""
     doubt_deg: float | None = None
     """Mean of the cycles' one-sided doubts: their values' mean is displaced by no more."""
     doubts: int = 0
 
-    def add(self, span: CycleSpan, places: tuple[Place, ...]) -> None:
-        self.span, self.places = span, places
+    def add(self, span: CycleSpan, places: tuple[Place, ...], middle_deg: float) -> None:
+        self.span, self.places, self.middle_deg = span, places, middle_deg
         if span.uncertainty_deg is not None:
             self.doubts += 1
             before = self.doubt_deg or 0.0
@@ -239,7 +248,10 @@ class ProbeMeasurer:
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
-    _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal] | None = None
+    _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal, float] | None = None
+    _in_time: PlaceInTime | None = None
+    """Of cranking cycles between whose syncs nothing told how the crank turns: what the mean cycle in time says."""
+    _means_in_time: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _level_step: LevelStep | None = None
     _unnamed_middles: dict[int, float] = field(default_factory=dict)
     """By turning with unnamed places: the latest middle of the first one's pulse, degrees after its firing TDC, not
@@ -352,9 +364,8 @@ class ProbeMeasurer:
     def _may_be_upside_down(self) -> bool:
         mean = self.mean_cycle
         told = mean is not None and mean.cycles >= _FEWEST_TO_OPEN
-        asked = (
-            self.probe.role == "exhaust_pulse" and self._crowded and self.pulses_a_cycle <= _MOST_SIMULATED
-        )
+        told_by_phases = self._crowded and self.pulses_a_cycle <= _MOST_SIMULATED
+        asked = self.probe.role == "exhaust_pulse" and (told_by_phases or self._in_time is not None)
         return told and asked and self.polarity_doubtful and self._speaks_for_inverted
 
     @property
@@ -422,8 +433,7 @@ class ProbeMeasurer:
         self._latest = None
         if signal is None or signal.t.size < 16:
             return tuple(Measured(p, k + 1, None, "not_recorded") for k, p in enumerate(places))
-        if self.probe.role in PULSE_ROLES:
-            self._latest = (span, kind, places, signal)
+        unturned = signal
         if self.probe.role in _FROM_REST and self._level_step is None:
             self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
@@ -439,7 +449,9 @@ class ProbeMeasurer:
             self._between = self._widely_in_doubt(span)
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
-        return self._pulses(span, places, signal, middle)
+        if self.probe.role in PULSE_ROLES:
+            self._latest = (span, kind, places, unturned, middle)
+        return self._pulses(span, places, signal, middle, longest_arm_s=self._longest_arm_s(span))
 
     def count(self, number: int) -> bool:
         """The cycle measured last counts, as that number of its stretch: learn from it about the probe.
@@ -449,16 +461,14 @@ class ProbeMeasurer:
         """
         if self._latest is None:
             return False
-        span, kind, places, signal = self._latest
+        span, kind, places, signal, middle = self._latest
         if len(self._counted) < _KEPT_CYCLES:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
-        self._latest_of.setdefault(self._fold_key(span, places, kind), _Latest(span, places)).add(
-            span, places
-        )
+        key = self._fold_key(span, places, kind)
+        self._latest_of.setdefault(key, _Latest(span, places, middle)).add(span, places, middle)
         self._learn(span, kind, places, signal)
         self._find_unheard(kind)
         self._find_rings(span, kind, places)
-        self._find_between(span, kind, places)
         odds = odds_of_inverted(
             self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
         )
@@ -468,23 +478,29 @@ class ProbeMeasurer:
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
-        if self.inverted == was:
-            return False
-        self._unnamed_middles.clear()
-        for memory in self.folds.values():
-            memory.mean = -memory.mean if memory.mean is not None else None
-        return True
+        turned = self.inverted != was
+        if turned:
+            self._unnamed_middles.clear()
+            for memory in self.folds.values():
+                memory.mean = -memory.mean if memory.mean is not None else None
+        self._find_between(span, kind, places)
+        return turned
 
     def counted_anew(self) -> Iterator[tuple[CountedCycle, tuple[Measured, ...]]]:
         """Every cycle that counts, measured with what is known of the probe by now."""
         for cycle in self._counted:
-            memory = self.folds[self._fold_key(cycle.span, cycle.places, cycle.kind)]
+            key = self._fold_key(cycle.span, cycle.places, cycle.kind)
+            memory = self.folds[key]
             assert memory.mean is not None
             signal = self._turned(cycle.signal)
-            middle = self._middle(cycle.span, memory.mean)
+            middle = self._latest_of[key].middle_deg = self._middle(cycle.span, memory.mean)
             if not cycle.span.rotation.places_known:
                 self._unnamed_middles[cycle.span.rotation_index] = middle
-            yield cycle, self._pulses(cycle.span, cycle.places, signal, middle)
+            longest = self._longest_arm_s(cycle.span)
+            yield (
+                cycle,
+                self._pulses(cycle.span, cycle.places, signal, middle, longest_arm_s=longest),
+            )
 
     def corner_values(
         self, kind: StretchKind, rotation: int | None = None
@@ -634,7 +650,10 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        return self._pulses(span, like.places, signal, self._middle(span, folded), displaced_deg, arm)
+        in_time = self._sync_between_stalls(like.span) is not None
+        middle = like.middle_deg if in_time else self._middle(span, folded)
+        longest = self._longest_arm_s(like.span) if in_time else math.inf
+        return self._pulses(span, like.places, signal, middle, displaced_deg, arm, longest)
 
     def _find_unheard(self, kind: StretchKind) -> None:
         key = self._most_cranked()
@@ -673,6 +692,17 @@ class ProbeMeasurer:
             return
         if self.pulses_a_cycle < 2 or not self.evenly_heard:
             return
+        if self._sync_between_stalls(span) is not None:
+            if self._in_time is None:
+                usual = self._usual_place(span)
+                aside = abs(self._middle_in_time(span, memory.mean) - usual) * self.pulses_a_cycle / CYCLE_DEG
+                self._between = self._widely_in_doubt(span) or (
+                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
+                )
+                return
+            told = self._in_time.told(self._middle_in_time(span, memory.mean), inverted=self.inverted)
+            self._between = told < (_PLACE_SURE if self._between else _PLACE_TOLD)
+            return
         interval = CYCLE_DEG / self.pulses_a_cycle
         off = self._middle(span, memory.mean) - self._expected_middle(span)
         sigma = math.hypot(_PLACE_SPREAD_DEG, (latest.doubt_deg or 0.0) / 2.0)
@@ -709,14 +739,22 @@ class ProbeMeasurer:
             bound = highest_corner(left, span.from_s - step.begin_s)
             self._highest_corner_hz = min(self._highest_corner_hz, bound)
         prior = self._shift_prior(span)
-        self.evidence = evidence(
-            mean,
-            array_factor(firing),
-            self.probe.role,
-            self.setup.conditions.throttle,
-            prior,
-            corner_known=self.probe.low_corner_hz is not None,
-        )
+        role, throttle = self.probe.role, self.setup.conditions.throttle
+        corner_known = self.probe.low_corner_hz is not None
+        sync_deg = self._sync_between_stalls(span)
+        even = span.rotation.times_at_even_speed(span.start_deg + grid) if sync_deg is not None else None
+        if sync_deg is None or even is None:
+            self.evidence = evidence(
+                mean, array_factor(firing), role, throttle, prior, corner_known=corner_known
+            )
+        else:
+            even = even + self.delay_s
+            in_time = self._means_in_time.setdefault(self._fold_key(span, places, kind), MeanCycle())
+            in_time.add(np.interp(even, signal.t, signal.x), even, firing)
+            self._in_time = place_in_time(
+                in_time, role, throttle, len(places), sync_deg, prior, corner_known=corner_known
+            )
+            self.evidence = None if self._in_time is None else self._in_time.pulse
         if self.evidence is not None and prior.longest_travel_deg > 0 and prior.places_known:
             self.travel = estimated(self.evidence, prior, span.rpm * 6.0, inverted=self.inverted)
 
@@ -757,6 +795,7 @@ class ProbeMeasurer:
         middle: float,
         displaced_deg: Floats | None = None,
         arm: float = _ARM,
+        longest_arm_s: float = math.inf,
     ) -> tuple[Measured, ...]:
         middles = self._nominal(span, places)
         displaced = np.zeros(len(places)) if displaced_deg is None else displaced_deg
@@ -773,6 +812,7 @@ class ProbeMeasurer:
                 middle,
                 gap_before * arm,
                 gap_after * arm,
+                longest_arm_s,
             )
             interval = (gap_before + gap_after) / 2
             measured.append(self._one(places[int(which)], k + 1, signal, window, interval))
@@ -802,14 +842,24 @@ class ProbeMeasurer:
         return Measured(place, position, pulse, None if pulse is not None else "not_found")
 
     def _window(
-        self, rotation: Rotation, at_deg: float, middle: float, before: float, after: float
+        self,
+        rotation: Rotation,
+        at_deg: float,
+        middle: float,
+        before: float,
+        after: float,
+        longest_s: float,
     ) -> Window:
         arm_before, arm_after = min(before, LONGEST_ARM_DEG), min(after, LONGEST_ARM_DEG)
         times = rotation.times_at(np.array([at_deg - arm_before, at_deg, at_deg + arm_after])) + self.delay_s
+        degrees = arm_before + arm_after
+        if max(times[1] - times[0], times[2] - times[1]) > longest_s:
+            times = np.clip(times, times[1] - longest_s, times[1] + longest_s)
+            degrees = float(np.ptp(rotation.angles_at(times - self.delay_s)))
         opens = None
         if any(feature.name == "suction" for feature in self.pulse.features):
             opens = rotation.time_at(at_deg - middle + self._exhaust_opens_deg()) + self.delay_s
-        speed = (arm_before + arm_after) / float(times[2] - times[0])
+        speed = degrees / float(times[2] - times[0])
         return Window(float(times[0]), float(times[1]), float(times[2]), middle, speed, opens)
 
     def _signal(self, span: CycleSpan, history: History) -> _Signal | None:
@@ -870,7 +920,9 @@ class ProbeMeasurer:
         counts: bool,
     ) -> tuple[Floats, float]:
         grid = np.arange(0.0, CYCLE_DEG, FOLD_STEP_DEG)
-        times = span.rotation.times_at(span.start_deg + grid) + self.delay_s
+        in_time = self._sync_between_stalls(span) is not None
+        even = span.rotation.times_at_even_speed(span.start_deg + grid) if in_time else None
+        times = (span.rotation.times_at(span.start_deg + grid) if even is None else even) + self.delay_s
         values = np.interp(times, signal.t, signal.x)
         # Cut by the set-up's own count of pulses, a cycle bears that count out whatever engine it is.
         told = kind == "cranking" and not span.rotation.by_rhythm
@@ -931,7 +983,48 @@ class ProbeMeasurer:
         longest = _LONGEST_REACH_DEG + (doubt or 0.0)
         return min(min(firing_intervals(self.setup.engine)) / 2, longest)
 
+    def _sync_between_stalls(self, span: CycleSpan) -> float | None:
+        """Where the sync lies after a firing TDC, degrees, in a cranked cycle between whose syncs nothing tells how the crank
+        turns, and whose pulses in time are known from simulated engines; else None."""
+        cylinders = self.pulses_a_cycle
+        if cylinders != self.setup.engine.cylinders or not self.evenly_heard or span.rpm > STARTED_RPM:
+            return None
+        rotation = span.rotation
+        if not (rotation.assumed and rotation.places_known) or rotation.half_cycle_open:
+            return None
+        first, last = rotation.assumed[-1]
+        if (last - first + 1.0) % (CYCLE_DEG / cylinders) > 2.0:
+            return None
+        ends = np.array([span.start_deg, span.start_deg + CYCLE_DEG])
+        sync_deg = first - span.start_deg - span.places[0].firing_deg
+        if rotation.times_at_even_speed(ends) is None:
+            return None
+        throttle = self.setup.conditions.throttle
+        known = usual_place(self.probe.role, throttle, cylinders, sync_deg, span.rpm) is not None
+        return sync_deg if known else None
+
+    def _longest_arm_s(self, span: CycleSpan) -> float:
+        """How far from its middle a pulse's ends may lie in such a cycle, where the crank angle of a dwell is not known."""
+        if self._sync_between_stalls(span) is None:
+            return math.inf
+        return _ARM_IN_TIME * (span.to_s - span.from_s) / self.pulses_a_cycle
+
+    def _usual_place(self, span: CycleSpan) -> float:
+        sync_deg, throttle = self._sync_between_stalls(span), self.setup.conditions.throttle
+        assert sync_deg is not None
+        usual = usual_place(self.probe.role, throttle, self.pulses_a_cycle, sync_deg, span.rpm)
+        assert usual is not None
+        return usual
+
+    def _middle_in_time(self, span: CycleSpan, folded: Floats) -> float:
+        """The middle of the pulse in degrees of even speed after its cylinder's firing TDC; folded: likewise."""
+        usual, cylinders = self._usual_place(span), self.pulses_a_cycle
+        expected = usual if self._in_time is None else self._in_time.expected_deg(inverted=self.inverted)
+        return middle_in_fold(folded, self.pulse.shape, expected, CYCLE_DEG / cylinders / 2)
+
     def _middle(self, span: CycleSpan, folded: Floats) -> float:
+        if self._sync_between_stalls(span) is not None:
+            return self._at_crank_angle(span, self._middle_in_time(span, folded))
         reach = self._reach(span)
         if not span.rotation.places_known:
             known = self._unnamed_middles.get(span.rotation_index)
@@ -940,6 +1033,14 @@ class ProbeMeasurer:
             doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
             self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
         return middle_in_fold(folded, self.pulse.shape, self._expected_middle(span), reach)
+
+    @staticmethod
+    def _at_crank_angle(span: CycleSpan, even_deg: float) -> float:
+        """What so many degrees of even speed after each cylinder's firing TDC are as the crank angle is known, on the mean."""
+        at = np.sort((np.array([p.firing_deg for p in span.places]) + even_deg) % CYCLE_DEG)
+        times = span.rotation.times_at_even_speed(span.start_deg + at)
+        assert times is not None
+        return even_deg + float((span.rotation.angles_at(times) - span.start_deg - at).mean())
 
     def _expected_middle(self, span: CycleSpan) -> float:
         """As `_nominal_middle`, but earlier where intake strokes overlap, and later by what the gas takes where that had to be

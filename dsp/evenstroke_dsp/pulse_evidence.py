@@ -31,14 +31,14 @@ LONGEST_TRAVEL_M = {"intake_pulse": 1.0, "exhaust_pulse": 6.0}
 
 _STRANGER_DEG = 20.0
 """Added to the table's spreads: an engine that the simulation did not think of."""
-_FLOOR = 0.1
+FLOOR = 0.1
 """Share of each order's density that knows nothing."""
 _TIMING_DEG = 8.0
 """By how much valve timing moves a pulse from engine to engine (standard deviation, as in the table)."""
 _STEP_DEG = 3.0
 _LEAST_HEARD = 0.3
-_LEAST_SHARE = 0.03  # of the largest order: a smaller one is made by unevenness and noise
-_PASSED_HZ = 45.0  # of the usual conditioning
+LEAST_SHARE = 0.03  # of the largest order: a smaller one is made by unevenness and noise
+PASSED_HZ = 45.0  # of the usual conditioning
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +132,9 @@ def evidence(
         log = np.zeros_like(total)
         for m in range(1, ORDERS):
             hz = m * mean.cycle_hz
-            if heard[m] < _LEAST_HEARD or m not in table or hz > _PASSED_HZ:
+            if heard[m] < _LEAST_HEARD or m not in table or hz > PASSED_HZ:
                 continue
-            if sizes[m] < _LEAST_SHARE * largest or sizes[m] <= 2.0 * error[m]:  # nought of a dead probe too
+            if sizes[m] < LEAST_SHARE * largest or sizes[m] <= 2.0 * error[m]:  # nought of a dead probe too
                 continue
             phase, spread = table[m]
             sigma = math.hypot(math.radians(math.hypot(spread, _STRANGER_DEG)), error[m] / sizes[m])
@@ -142,7 +142,10 @@ def evidence(
             off = float(np.angle(found[m])) - math.radians(phase) - lead
             log += np.log(
                 np.stack(
-                    [(1 - _FLOOR) * _wrapped(off - turn, sigma) + _FLOOR / math.tau for turn in (0, math.pi)]
+                    [
+                        (1 - FLOOR) * wrapped_density(off - turn, sigma) + FLOOR / math.tau
+                        for turn in (0, math.pi)
+                    ]
                 )
             )
         total += np.exp(log)
@@ -158,7 +161,7 @@ def _tables(role: str, throttle: str | None) -> list[dict[int, tuple[float, floa
     return [table for (of, state), table in PULSE_PHASES.items() if of == role and state in wanted]
 
 
-def _wrapped(off: Floats, sigma: float) -> Floats:
+def wrapped_density(off: Floats, sigma: float) -> Floats:
     """Normal density on the circle, of angles in radians."""
     inside = (off + math.pi) % math.tau - math.pi
     turns = [np.exp(-0.5 * ((inside + math.tau * k) / sigma) ** 2) for k in (-1, 0, 1)]

@@ -280,11 +280,13 @@ def _changes(
         now = fresh if before is None else case.wander * before + math.sqrt(1.0 - case.wander**2) * fresh
         last[s.cylinder] = now
         factors.append(1.0 + now)
-    first = min(s.cycle for s in truth.settled(strokes))
+    settled = [s.cycle for s in truth.settled(strokes)]
+    first, number = min(settled), max(settled) - min(settled) + 1
     which = []
     for cycle, cylinder, factor in case.one_offs:
         for k, s in enumerate(strokes):
-            if s.cycle == first + cycle and s.cylinder == cylinder:
+            # A crank that all but stalls has few cycles: one that is not there would be no case.
+            if s.cycle == first + cycle % number and s.cylinder == cylinder:
                 factors[k] *= factor
                 which.append(k)
     return factors, which

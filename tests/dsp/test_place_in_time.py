@@ -1,0 +1,124 @@
+"""Whose a pulse is by its place in time, where a sync alone tells how the crank turns.
+
+Engines are simulated by first principles (dsp/PHYSICS.md says what those were checked against) with draws that no table holds;
+whose stroke made a pulse is told by the simulation's own crank angle.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from evenstroke_dsp.angle import Rotation
+from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
+from evenstroke_dsp.messages import Cycle, PipelineMessage
+from evenstroke_dsp.physics import CrankScenario, CrankTrace, parameters_for, probes, scattered, simulate
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.pulses_in_time import PULSES_IN_TIME
+from evenstroke_dsp.setup import parse_setup
+
+RATE_HZ = 1000.0
+ORDER = (1, 3, 2)
+FIRING_DEG = {1: 0.0, 3: 240.0, 2: 480.0}
+ENGINE = """schema = 1
+[engine]
+cylinders = 3
+firing_order = [1, 3, 2]
+"""
+PROBES = """[[probe]]
+name = "pulses"
+role = "{role}"
+input = 0
+[[probe]]
+name = "cam"
+role = "cam_sync"
+input = 1
+cylinder = 1
+offset_deg = {sync}
+"""
+OWN_DEG = {"intake_pulse": (360.0, 600.0), "exhaust_pulse": (120.0, 360.0)}
+"""Within which a cylinder's own pulse is lowest: its trough, until its intake valve shuts; its dip as its exhaust valve opens."""
+
+
+@pytest.fixture(scope="module")
+def stalls() -> CrankTrace:
+    """A three that comes to less than a tenth of its mean speed before each TDC and races to the next one."""
+    setup = parse_setup(ENGINE + '[[probe]]\nname = "i"\nrole = "intake_pulse"\n')
+    rng = np.random.default_rng([2, *b"three"])
+    engine = scattered(parameters_for(setup, rng), rng)
+    trace = simulate(engine, CrankScenario(rest_s=0.4, crank_s=9.0, coast_s=0.0, output_hz=RATE_HZ))
+    turning = trace.rpm[(trace.times_s > 3.0) & (trace.times_s < 9.0)]
+    assert turning.min() < 0.1 * turning.mean()
+    return trace
+
+
+def recorded(trace: CrankTrace, role: str, sync_deg: float, *, upside_down: bool) -> list[PipelineMessage]:
+    kpa = probes.intake_pulse(trace) if role == "intake_pulse" else probes.exhaust_pulse(trace)
+    x = kpa - kpa[trace.times_s > 2.0].mean()
+    x = x + 0.02 * float(np.ptp(x)) * np.random.default_rng(5).standard_normal(x.size)
+    if upside_down:
+        x = -x
+    volts = 2.5 + 2.0 * x / float(np.abs(x).max())
+    angle = np.maximum.accumulate(trace.theta_deg)
+    events = np.arange(
+        math.ceil((angle[0] - sync_deg) / 720.0), math.floor((angle[-1] - sync_deg) / 720.0) + 1
+    )
+    at = np.interp(sync_deg + 720.0 * events, angle + 1e-9 * np.arange(angle.size), trace.times_s)
+    edges = np.sort(np.concatenate([at, at + 0.002]))
+    rising = np.resize([True, False], edges.size)
+    pipeline = Pipeline(parse_setup(ENGINE + PROBES.format(role=role, sync=sync_deg)))
+    messages: list[PipelineMessage] = []
+    for k in range(0, volts.size, 100):
+        begin, end = k / RATE_HZ, (k + 100) / RATE_HZ
+        messages += pipeline.push(SampleBlock((0,), volts[None, k : k + 100], begin, 1.0 / RATE_HZ))
+        inside = (edges >= begin) & (edges < end)
+        messages += pipeline.push(EdgeBlock(1, edges[inside], rising[inside], end))
+    return messages + list(pipeline.flush())
+
+
+@pytest.mark.parametrize(
+    ("role", "upside_down"), [("intake_pulse", False), ("intake_pulse", True), ("exhaust_pulse", False)]
+)
+@pytest.mark.parametrize("sync_deg", [-8.0, 110.0])
+def test_a_crank_that_all_but_stalls_names_its_pulses(stalls, role, upside_down, sync_deg) -> None:
+    messages = recorded(stalls, role, sync_deg, upside_down=upside_down)
+    angle = np.maximum.accumulate(stalls.theta_deg)
+    low, high = OWN_DEG[role]
+    named = wrong = 0
+    cycles = [m for m in messages if isinstance(m, Cycle) and m.left_out is None]
+    for pulse in (p for m in cycles for probe in m.probes for p in probe.pulses):
+        lowest_s = pulse.to_s if role == "intake_pulse" else pulse.from_s
+        if pulse.cylinder is None or lowest_s is None:
+            continue
+        at = np.interp(lowest_s, stalls.times_s, angle) - FIRING_DEG[pulse.cylinder]
+        named += 1
+        wrong += not low < at % 720.0 < high
+    assert wrong == 0
+    assert named >= 3 * (len(cycles) - 1) > 0
+
+
+def test_even_speed_between_syncs() -> None:
+    """Two intervals of 720 degrees, the second one twice as long, whose courses stand still half way."""
+    rotation = Rotation(t=[0.0, 0.2, 1.0, 1.4, 3.0], deg=[-8.0, 352.0, 712.0, 1072.0, 1432.0])
+    assert rotation.times_at_even_speed(np.array([0.0, 10.0])) is None
+    rotation.assumed = [(-8.0, 712.0), (712.0, 1432.0)]
+    at = np.array([-8.0, 352.0, 712.0, 1072.0, 1432.0])
+    assert rotation.times_at_even_speed(at) == pytest.approx([0.0, 0.5, 1.0, 2.0, 3.0])
+    assert rotation.times_at_even_speed(at[:2] - 10.0) is None
+    assert rotation.times_at_even_speed(at[3:] + 10.0) is None
+    rotation.assumed = [(-8.0, 712.0)]
+    assert rotation.times_at_even_speed(at[:3]) is not None
+    assert rotation.times_at_even_speed(at[:4]) is None
+
+
+def test_every_drawn_engine_dwells_at_its_tdc() -> None:
+    """The table is of cranks that are slowest about TDC: between two of them each is ahead of an even speed and seldom behind,
+    so that at even speed a pulse comes too early for its cylinder, and never too late."""
+    assert {cylinders for _, cylinders, _ in PULSES_IN_TIME} == {2, 3, 4, 5}
+    for (_, cylinders, _), draws in PULSES_IN_TIME.items():
+        assert len(draws) >= 20
+        for _, _, leads, phases in draws:
+            assert len(leads) == 8 and len(phases) >= 4
+            if cylinders in (3, 4):
+                assert min(leads) > -12 and max(leads) > abs(min(leads)) / 2
