@@ -276,8 +276,12 @@ class ComparisonKeeper:
             limited.append("wheel_gap")
         if group.measurer.rings:
             limited.append("pipe_rings")
+        if group.measurer.small_before and group.stretch == "cranking":
+            limited.append("strokes_overlap")
         if group.measurer.between_places and group.stretch == "cranking":
             limited.append("between_places")
+        if group.measurer.travel_open(group.stretch):
+            limited.append("travel_unknown")
         unit = unit_of_value(feature.name, group.measurer.unit)
         measured = self._measured_normals(group, feature, reference)
         normals = measured if measured is not None else self._normals(group, feature, reference)
@@ -289,9 +293,10 @@ class ComparisonKeeper:
         shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)
         ambiguous = bool(self.by_series) and group.named
+        if ambiguous or any(one_of is not None for _, one_of, _ in group.slots):
+            limited.append("sync_ambiguous")
         if ambiguous:
             # What the set-up does to one of them cannot be held against a pulse that may be another's.
-            limited.append("sync_ambiguous")
             predicted = [None] * len(predicted)
         cylinders = tuple(
             self._cylinder(

@@ -160,6 +160,8 @@ class CycleCutter:
         self._sync, self._probe, self._wheel, self._rhythm = sync, sync_probe, wheel, rhythm
         self._history = history
         self._anchor = anchor
+        self.anchor_unused = anchor
+        """What somebody named and no turning needed, so far."""
         self._turnings: list[_Turning] = []
         self._of_wheel: list[_Turning] = []  # one for each rotation of the wheel
         self._of_rhythm: list[_Turning] = []  # one for each rotation of the rhythm
@@ -668,6 +670,7 @@ class CycleCutter:
             return rotation.ended
         if rotation.places_known and rotation.modulo_deg == CYCLE_DEG:
             return True
+        self.anchor_unused = None
         asked = self._angles[anchor.cylinder] + anchor.cylinder_deg
         off = asked - (rotation.time_to_deg(anchor.t) + turning.shift)
         step = rotation.modulo_deg

@@ -148,9 +148,8 @@ def _much_disturbed(comparisons: Sequence[Comparison]) -> list[tuple[Comparison,
 
 def only_sync_disturbs(comparison: Comparison) -> bool:
     """Whether the sync alone, coming in two series, disturbs it: nothing that is fitted does."""
-    return "sync_ambiguous" in comparison.because and not {"added_volume", "plug_removed"} & set(
-        comparison.because
-    )
+    fitted = {"added_volume", "plug_removed"} & set(comparison.because)
+    return comparison.trust == "disturbed" and "sync_ambiguous" in comparison.because and not fitted
 
 
 def grouped(findings: Sequence[Finding]) -> tuple[tuple[str, tuple[Finding, ...]], ...]:

@@ -372,7 +372,7 @@ def warnings_of(
                 f"that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
             )
     for measurer in measurers:
-        probe, stated = measurer.probe, measurer.probe.positive_is
+        probe, stated = measurer.probe, measurer.probe.polarity
         other = "vacuum" if stated == "pressure" else "pressure"
         if measurer.inverted:
             warn(
@@ -428,12 +428,11 @@ def warnings_of(
     for measurer in measurers:
         travel = measurer.travel
         if travel is not None and measurer.probe.role == "exhaust_pulse":
-            ambiguous = f" {_either(setup, measurer)}" if measurer.travel_ambiguous else ""
             warn(
                 "travel_estimated",
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
                 f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
-                f"{travel.high_s * 1000:.0f} ms, 95 %).{ambiguous}",
+                f"{travel.high_s * 1000:.0f} ms, 95 %).",
             )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
@@ -446,40 +445,65 @@ def warnings_of(
 
 
 def _strokes(measurer: ProbeMeasurer) -> str:
-    """Which strokes fit each pulse where it is not one alone, and what would settle it."""
+    """Why more than one stroke fits each pulse, or may, which do, and what would settle it."""
     name, left_open = measurer.probe.name, measurer.strokes_open("cranking")
+    why, settles = [], []
+    if measurer.between_places:
+        why.append("its pulses lie between two cylinders' places, as far as the crank angle is known")
+        settles.append(
+            "A toothed wheel, or starter current recorded beside the sync, tells the angle inside the cycle: record one; give "
+            "the probe's `travel_m` where it is missing, charge the battery, and crank again."
+        )
+    if measurer.may_be_upside_down:
+        why.append(
+            "upside down, what looks like a pulse is the end of an earlier stroke, and it is not known which way up it is"
+        )
+        settles.append(
+            "Blow gently into the probe: if its signal rises, positive is pressure; write that as `positive_is`, and judge the "
+            "same recording again."
+        )
+    if measurer.travel_open("cranking"):
+        why.append(
+            "what the gas takes to the probe is known so little that it may carry a pulse into another one's place"
+        )
+        settles.append(
+            "Measure the way from the valves to the probe, write it as `travel_m`, and judge the same recording again."
+        )
+    if measurer.small_before:
+        why.append(
+            "its smallest pulse comes after one that is small too, and a stroke that is missing is missed by the pulses after "
+            "it as well, so that the first may be where it is"
+        )
+    if measurer.rings:
+        why.append(
+            "two rises, nearly as steep, come in each firing interval, as in a pipe that rings: what one stroke leaves in it "
+            "alters the pulses of the next half cycle, so that an odd one need not be its own cylinder's"
+        )
+    if measurer.rings or measurer.small_before:
+        settles.append(
+            "Put the probe into one bank's own pipe, closer to the engine (`sees`), or compare with the intake pulses, and crank "
+            "again."
+        )
     fit = (measurer.strokes_that_fit(c, "cranking") for c in measurer.heard)
     pairs = ", ".join(" or ".join(map(str, of)) for of in fit)
-    if measurer.between_places:
-        return (
-            f"{name}: its pulses lie between two cylinders' places, as far as the crank angle is known, so that more than one "
-            f"fits each pulse, and all that fit are named ({pairs}). A toothed wheel, or starter current recorded beside the "
-            "sync, tells the angle inside the cycle: record one; give the probe's `travel_m` where it is missing, charge the "
-            "battery, and crank again."
-        )
-    if left_open and not measurer.rings:
-        return (
-            f"{name}: upside down, what looks like a pulse is the recovery after the stroke before. As long as it is not known "
-            f"which way up it is, two cylinders fit each pulse, and both are named ({pairs}). Blow gently into the probe: if its "
-            "signal rises, positive is pressure; write that as `positive_is`, and judge the same recording again."
-        )
-    named = "all that fit are named" if left_open else "it may be an earlier cylinder's doing"
-    turn = " See which way up the probe is, too: blow gently into it." if measurer.polarity_doubtful else ""
-    return (
-        f"{name}: two rises, nearly as steep, come in each firing interval, as in a pipe that rings. What one stroke leaves in "
-        f"it alters the pulses of the next half cycle, so that an odd one need not be its own cylinder's: {named}. Put the probe "
-        f"into one bank's own pipe, closer to the engine (`sees`), or compare with the intake pulses, and crank again.{turn}"
+    named = (
+        f"All cylinders that fit a pulse are named ({pairs})"
+        if left_open
+        else "It may be an earlier cylinder's doing"
     )
+    return f"{name}: {'; '.join(why)}. {named}. {' '.join(settles)}"
 
 
-def _either(setup: Setup, measurer: ProbeMeasurer) -> str:
-    """Which two cylinders fit each pulse where the delay may carry it half way into the next one's place."""
-    heard = setup.sees(measurer.probe)
-    pairs = ", ".join(f"{heard[k]} or {heard[k - 1]}" for k in range(len(heard)))
-    return (
-        f"At the speed recorded that may carry a pulse into the next cylinder's place, so that two fit each one ({pairs}): "
-        "measure the way and write `travel_m`."
-    )
+def _anchor_unused(cylinder: int, measurers: Sequence[ProbeMeasurer]) -> CodedWarning:
+    """Why a cylinder that somebody named for the first position names nothing."""
+    left_open = listed(m.probe.name for m in measurers if m.strokes_open("cranking"))
+    text = f"That the first position is cylinder {cylinder} was not used: which cylinder fires when is told by what is recorded."
+    if left_open:
+        text += (
+            f" What is open is which of several strokes made each pulse of {left_open} (`strokes_open`), which the name of one "
+            "place does not tell: do what is said there."
+        )
+    return CodedWarning(code="first_position_unused", text=text)
 
 
 def _lost(
@@ -579,6 +603,8 @@ def judgement(
                 "See how the file was written.",
             )
         )
+    if cutter.anchor_unused is not None:
+        warnings.append(_anchor_unused(cutter.anchor_unused.cylinder, measurers))
     warnings += _signal_warnings(comparisons)
     warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked

@@ -38,7 +38,14 @@ from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
 from .place_in_time import PlaceInTime, place_in_time, usual_place
-from .polarity import DOUBTFUL_FROM, INVERTED_FROM, STATED_RIGHT, LevelStep, level_step, odds_of_inverted
+from .polarity import (
+    DOUBTFUL_FROM,
+    INVERTED_FROM,
+    LevelStep,
+    level_step,
+    odds_before_looking,
+    odds_of_inverted,
+)
 from .pulse_evidence import (
     CORNER_PRIOR,
     LONGEST_TRAVEL_M,
@@ -67,13 +74,17 @@ _ANGLE_MATTERS = 0.25
 pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
 whose angle was in doubt by up to seven tenths of an interval no interval excluded the truth for that."""
 _ANGLE_SHARES = (0.25, 0.5)
-_RIVAL, _ASIDE = 0.7, 0.14
-"""From the first on an exhaust rings: how steep the second steepest rise in a firing interval is, as a share of the steepest.
-Then nobody knows which is the stroke's where the steepest lies further than the other from where it is expected, as a share of
-the interval. On upright V6s, sixes and V8s of the second model with a dead exhaust valve (tests/bench/second_model) the first
-held for 11 of the 13 whose oddest rise was not that cylinder's and for 8 of 25 whose was; both for 10 and 2."""
-_RINGS_ON_DEG = 360.0
-"""How far back the stroke may lie that left an odd rise in an exhaust that rings: 110 to 310 degrees in those 13."""
+_RIVAL = 0.7
+"""From this on an exhaust rings: how steep the second steepest rise in a firing interval is, as a share of the steepest."""
+_FAR_SMALLER, _SMALL_TOO, _GOES_ON_DEG = 0.1, 0.3, 300.0
+"""An exhaust stroke that is missing is missed by the pulses after it as well, and most by one of those where strokes overlap or
+the pipe rings. So where the smallest pulse is smaller than the mean by more than the first share, each up to that many degrees
+before it that has lost the second share of what the smallest has, from the median of the larger half, may be the first of them;
+in a pipe that rings any of those before it. Of 73 exhausts of sixes, V6s and V8s of the second model with a shut valve
+(tests/bench/second_model, study.py attribution --side exhaust) the smallest pulse was a later cylinder's in 27; with those named
+that this finds, or an unknown polarity, the right one was not among them in 2."""
+_STROKE_DEG = 180.0
+"""Upside down, a stroke's end looks like a rise: so much later than its beginning."""
 _OVERLAP = 0.25
 """Of a firing interval, by which the plenum falls fastest before the middle of a stroke that overlaps with the next one's. Of 24
 simulated sixes and eights (draws of dsp/make_pulse_phases.py) it was 0.06 to 0.74; sought around the stroke's own middle, three
@@ -89,7 +100,7 @@ but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 
 _ASIDE_AT_FIRST = 0.35
 """Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
 recovery there, which may be another cylinder's."""
-_MOST_SIMULATED = 8  # cylinders, by dsp/make_pulse_phases.py: what the phases of more say of an exhaust's polarity is not known
+_MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
 _KEPT_CYCLES = 30
@@ -236,20 +247,19 @@ class ProbeMeasurer:
     evidence: PulseEvidence | None = None
     travel: TravelEstimate | None = None
     """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
-    travel_ambiguous: bool = False
-    """The delay could carry a pulse half way into the next one's place: two cylinders fit it."""
     unheard: tuple[Place, ...] = ()
     """Places whose pulse hardly shows in the mean cycle."""
     rings: bool = False
     """Two rises nearly as steep follow each exhaust stroke: what one stroke leaves in the pipe alters later pulses."""
-    _rises_aside: bool = False
+    _one_stands_out: bool = False
+    _small_before: int = 0
     _between: bool = False
-    _speaks_for_inverted: bool = False
     _means: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal, float] | None = None
     _in_time: PlaceInTime | None = None
+    _speaks_for_inverted: bool = False
     """Of cranking cycles between whose syncs nothing told how the crank turns: what the mean cycle in time says."""
     _means_in_time: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _level_step: LevelStep | None = None
@@ -356,38 +366,68 @@ class ProbeMeasurer:
 
     def strokes_open(self, kind: StretchKind) -> bool:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
-        upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places, as they
-        do on a crank whose angle is in doubt and not at idle."""
-        return self._may_be_upside_down or self._rises_aside or (self._between and kind == "cranking")
+        upside down, its smallest pulse comes after others that are small too or in a pipe that rings, pulses lie between two
+        places, as they do on a crank whose angle is in doubt and not at idle, or the delay on the way may carry them into
+        another place."""
+        return self._places_off(kind) != (0, 0)
 
     @property
-    def _may_be_upside_down(self) -> bool:
+    def may_be_upside_down(self) -> bool:
+        """Whether its pulses may be what an earlier stroke leaves in a probe that is the other way up than it is taken to be."""
         mean = self.mean_cycle
         told = mean is not None and mean.cycles >= _FEWEST_TO_OPEN
-        told_by_phases = self._crowded and self.pulses_a_cycle <= _MOST_SIMULATED
-        asked = self.probe.role == "exhaust_pulse" and (told_by_phases or self._in_time is not None)
-        return told and asked and self.polarity_doubtful and self._speaks_for_inverted
+        asked = self.probe.role == "exhaust_pulse" and (
+            self._crowded or (self._in_time is not None and self._speaks_for_inverted)
+        )
+        return told and asked and self.polarity_doubtful
+
+    @property
+    def small_before(self) -> bool:
+        """Whether the smallest exhaust pulse comes after others that are small too: a stroke may be missing in one of those."""
+        return self._small_before > 0
 
     @property
     def between_places(self) -> bool:
         """Whether cranking pulses lie between two cylinders' places, as far as the crank angle is known."""
         return self._between
 
-    def strokes_that_fit(self, cylinder: int, kind: StretchKind) -> tuple[int, ...]:
-        """The cylinders of which one made the pulse in this cylinder's place, in firing order.
+    def travel_open(self, kind: StretchKind) -> bool:
+        """Whether the delay on the way, which had to be estimated, may carry a pulse into another one's place."""
+        return self._carried(kind) != (0, 0)
 
-        Upside down, what looks like a stroke is the recovery after the one before. Between two places it may be either. In a
-        pipe that rings any stroke up to half a cycle before may have left it.
+    def _carried(self, kind: StretchKind) -> tuple[int, int]:
+        """By how many places the stroke may lie before the one that is named, and after it, for the delay that is not known."""
+        travel, placed = self.travel, (of for key, of in reversed(self._latest_of.items()) if key[0] == kind)
+        latest = next((of for of in placed if of.span.rotation.places_known), None)
+        if latest is None or travel is None or self.pulses_a_cycle < 2:
+            return 0, 0
+        deg_per_s, half = latest.span.rpm * 6.0, self._reach(latest.span)
+        off = ((travel.high_s - travel.delay_s) * deg_per_s, (travel.delay_s - travel.low_s) * deg_per_s)
+        back, ahead = (math.floor((deg - half) / (2.0 * half)) + 1 if deg > half else 0 for deg in off)
+        return back, ahead
+
+    def _places_off(self, kind: StretchKind) -> tuple[int, int]:
+        """As `_carried`, for all that leaves open whose pulse lies in a place.
+
+        Upside down, what looks like a stroke is the end of one before, or the dip before the next. Between two places it may be
+        either, since windows take now the one pulse and now the other.
         """
-        if not self.strokes_open(kind):
-            return (cylinder,)
+        back, ahead = self._carried(kind)
+        if self.may_be_upside_down:
+            back = max(back, math.ceil(_STROKE_DEG * self.pulses_a_cycle / CYCLE_DEG))
+            ahead = max(ahead, int(self.pulses_a_cycle > _MOST_APART))
+        if self._between and kind == "cranking":
+            back, ahead = max(back, 1), max(ahead, 1)
+        if kind == "cranking":
+            rung = self.rings and self._one_stands_out
+            back = max(back, _places_before(self.pulses_a_cycle) if rung else self._small_before)
+        return back, ahead
+
+    def strokes_that_fit(self, cylinder: int, kind: StretchKind) -> tuple[int, ...]:
+        """The cylinders of which one made the pulse in this cylinder's place, in firing order."""
+        back, ahead = self._places_off(kind)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
-        back = 1
-        if self._rises_aside:
-            back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
-        # Between two places windows take now the one pulse and now the other.
-        ahead = 1 if self._between and kind == "cranking" else 0
         fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
         return tuple(dict.fromkeys(fit))
 
@@ -467,14 +507,19 @@ class ProbeMeasurer:
         key = self._fold_key(span, places, kind)
         self._latest_of.setdefault(key, _Latest(span, places, middle)).add(span, places, middle)
         self._learn(span, kind, places, signal)
-        self._find_unheard(kind)
+        self._find_small(kind)
         self._find_rings(span, kind, places)
+        stated = self.probe.positive_is is not None
         odds = odds_of_inverted(
-            self.probe.role, self.evidence, self._level_step, self.mean_cycle, self.pulses_a_cycle
+            self.probe.role,
+            self.evidence,
+            self._level_step,
+            self.mean_cycle,
+            self.pulses_a_cycle,
+            stated=stated,
         )
         was = self.inverted
-        # With the odds before looking taken off: whether the recording itself speaks for the other way up.
-        self._speaks_for_inverted = odds is not None and odds * STATED_RIGHT > 1.0
+        self._speaks_for_inverted = odds is not None and odds > odds_before_looking(stated=stated)
         if odds is not None and len(self._counted) < _KEPT_CYCLES:
             self.inverted = odds > INVERTED_FROM or (was and odds > 1.0)
         self.polarity_doubtful = odds is None or (1.0 / odds if self.inverted else odds) > DOUBTFUL_FROM
@@ -655,7 +700,8 @@ class ProbeMeasurer:
         longest = self._longest_arm_s(like.span) if in_time else math.inf
         return self._pulses(span, like.places, signal, middle, displaced_deg, arm, longest)
 
-    def _find_unheard(self, kind: StretchKind) -> None:
+    def _find_small(self, kind: StretchKind) -> None:
+        """Places whose pulse hardly shows in the mean cycle, and how many before the smallest one are small too."""
         key = self._most_cranked()
         if kind != "cranking" or key is None:
             return
@@ -668,6 +714,10 @@ class ProbeMeasurer:
         if np.isfinite(sizes).all():
             small = sizes < _UNHEARD_SHARE * np.median(sizes)
             self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
+            overlap = self.pulses_a_cycle * _STROKE_DEG > CYCLE_DEG and self.evenly_heard
+            asked = self.probe.role == "exhaust_pulse" and overlap
+            self._one_stands_out = asked and bool(sizes.min() < (1.0 - _FAR_SMALLER) * sizes.mean())
+            self._small_before = _small_before(sizes) if self._one_stands_out else 0
 
     def _find_rings(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
         memory = self.folds.get(self._fold_key(span, places, kind))
@@ -679,8 +729,6 @@ class ProbeMeasurer:
             return
         interval = CYCLE_DEG / self.pulses_a_cycle
         self.rings = rival_slope(memory.mean, self.pulse.shape, interval) > _RIVAL
-        aside = abs(self._middle(span, memory.mean) - self._expected_middle(span))
-        self._rises_aside = self.rings and aside > _ASIDE * interval
 
     def _find_between(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
         """Between two cylinders: the odds that the pulses are their own place's, by how far they lie from it and from the
@@ -1029,9 +1077,6 @@ class ProbeMeasurer:
         if not span.rotation.places_known:
             known = self._unnamed_middles.get(span.rotation_index)
             return middle_in_fold(folded, self.pulse.shape, known, reach)
-        if self.travel is not None:
-            doubt_s = max(self.travel.high_s - self.travel.delay_s, self.travel.delay_s - self.travel.low_s)
-            self.travel_ambiguous |= doubt_s * span.rpm * 6.0 > reach
         return middle_in_fold(folded, self.pulse.shape, self._expected_middle(span), reach)
 
     @staticmethod
@@ -1059,6 +1104,23 @@ class ProbeMeasurer:
 def no_compression(measurers: Sequence[ProbeMeasurer]) -> bool:
     """Whether the crank turns without compression by all that would show it."""
     return any(m.without_compression for m in measurers) and not any(m.shows_compression for m in measurers)
+
+
+def _places_before(places: int) -> int:
+    """How many places before its own a missing stroke may lie."""
+    return int(_GOES_ON_DEG * places / CYCLE_DEG)
+
+
+def _small_before(sizes: Floats) -> int:
+    """How many places before the smallest pulse the first of those lies that are small too; 0 where none is.
+
+    sizes: in order of coming, of pulses at even intervals, shape (places,).
+    """
+    least = int(np.argmin(sizes))
+    usual = float(np.median(np.sort(sizes)[-(sizes.size // 2) :]))
+    limit = usual - _SMALL_TOO * (usual - sizes[least])
+    before = range(1, _places_before(sizes.size) + 1)
+    return max((k for k in before if sizes[least - k] <= limit), default=0)
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:

@@ -35,6 +35,7 @@ from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
     ANGLE_STEP_DEG,
     Balance,
+    CodedWarning,
     Comparison,
     Cycle,
     CycleProbe,
@@ -60,6 +61,7 @@ from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
+from .wording import listed
 
 _COASTING = 0.5
 """Of the last cycle's speed: compression slows a crank by less than that over half a revolution."""
@@ -144,7 +146,9 @@ class Pipeline:
         self._turning = False
         self._phase: PhaseName = "rest"
         self._cycles = 0
+        self._named: dict[tuple[str, StretchKind], list[tuple[int, int]]] = {}
         self._cycle_s: float | None = None
+        self._cycled_until = -np.inf
         self._turned_at = -np.inf  # when the engine was last seen turning
         self._enough = False  # said of the crank that goes on, or was the last
         self._valve_events: tuple[ValveEvent, ...] = ()
@@ -493,6 +497,7 @@ class Pipeline:
             return
         self._cycles += 1
         self._cycle_s = span.to_s - span.from_s
+        self._cycled_until = span.to_s
         self._edge_gaps = [gap for gap in self._edge_gaps if gap[1] > span.from_s]
         if left_out is None and any(a < span.to_s and b > span.from_s for a, b in self._edge_gaps):
             left_out = "lost_edges"
@@ -513,10 +518,10 @@ class Pipeline:
             if left_out is None and kind == "cranking" and measurer.probe.name in self._angle_records:
                 self._angle_records[measurer.probe.name].add(measurer, span, self._history)
             probes.append(_cycle_probe(measurer, measured, kind, named=not self._keeper.by_series))
-        self._limit_by_health()
-        series = self._cutter.second_series
-        self._keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
-        self._keeper.speed_unsteady = self._stretches.unsteady
+            self._note_names(probes[-1], kind, number)
+        if left_out is None:
+            self._limit_by_health()
+        said_anew = self._limit_by_turning()
         yield Cycle(
             sequence=self._next("cycle"),
             stretch=kind,
@@ -529,15 +534,49 @@ class Pipeline:
             probes=tuple(probes),
             angles_at_s=tuple(span.rotation.times_at(span.start_deg + _ANGLES_DEG).tolist()),
         )
-        if left_out is None:
-            self._comparisons = self._keeper.state()
-            yield Balance(
-                sequence=self._next("balance"),
-                at_s=span.to_s,
-                cycles=self._cycles,
-                comparisons=self._comparisons,
-            )
+        if left_out is None or said_anew:
+            yield self._balance()
         yield self._finding()
+
+    def _balance(self) -> Balance:
+        self._comparisons = self._keeper.state()
+        return Balance(
+            sequence=self._next("balance"),
+            at_s=self._cycled_until,
+            cycles=self._cycles,
+            comparisons=self._comparisons,
+        )
+
+    def _note_names(self, probe: CycleProbe, kind: StretchKind, number: int) -> None:
+        """Remembers in which cycles the stream named cylinders, as first and last of each row of them."""
+        if any(pulse.cylinder is not None for pulse in probe.pulses):
+            rows = self._named.setdefault((probe.probe, kind), [])
+            if rows and rows[-1][1] == number - 1:
+                rows[-1] = (rows[-1][0], number)
+            else:
+                rows.append((number, number))
+
+    def _names_withdrawn(self) -> Iterator[CodedWarning]:
+        """In which cycles the stream named cylinders before it showed that others fit those pulses too."""
+        for measurer in self._measurers:
+            for kind in ("cranking", "idle"):
+                rows = self._named.get((measurer.probe.name, kind), [])
+                if rows and (self._keeper.by_series or measurer.strokes_open(kind)):
+                    which = listed(f"{a}" if a == b else f"{a} to {b}" for a, b in rows)
+                    why = "sync_two_series" if self._keeper.by_series else "strokes_open"
+                    yield CodedWarning(
+                        code="names_withdrawn",
+                        text=f"{measurer.probe.name}: whose pulse it is was stated for {kind} cycle {which} and is "
+                        f"withdrawn: more than one cylinder fits (`{why}`).",
+                    )
+
+    def _limit_by_turning(self) -> bool:
+        """What the sync's events and the speed limit by now; True where that is something else than before."""
+        keeper, series = self._keeper, self._cutter.second_series
+        before = keeper.by_series, keeper.speed_unsteady
+        keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
+        keeper.speed_unsteady = self._stretches.unsteady
+        return before != (keeper.by_series, keeper.speed_unsteady)
 
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
@@ -552,8 +591,7 @@ class Pipeline:
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
-            late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count, *free))
+            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *count, *free))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -563,6 +601,8 @@ class Pipeline:
         self._waiting.extend(self._cutter.update(final=True))
         self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
+        if self._limit_by_turning() and self._comparisons:
+            yield self._balance()
         yield self._finding()
 
     # --- out ------------------------------------------------------------------------------------------
@@ -605,14 +645,17 @@ class Pipeline:
             at_s=self._now,
             phase=self._phase,
             findings=() if refused else findings,
-            warnings=warnings_of(
-                self._setup,
-                self._cutter,
-                self._sync,
-                self._wheel,
-                self._stretches,
-                self._measurers,
-                self._keeper,
+            warnings=(
+                *warnings_of(
+                    self._setup,
+                    self._cutter,
+                    self._sync,
+                    self._wheel,
+                    self._stretches,
+                    self._measurers,
+                    self._keeper,
+                ),
+                *self._names_withdrawn(),
             ),
             refused=refused,
             instruction=words,

@@ -18,8 +18,8 @@ from .blocks import Floats
 from .mean_cycle import MeanCycle
 from .pulse_evidence import PulseEvidence
 
-STATED_RIGHT = 3.0
-"""Odds before looking that `positive_is` is right."""
+_TAKEN_RIGHT, _STATED_RIGHT = 3.0, 30.0
+"""Odds before looking that a probe is the way up that nearly all are, and that `positive_is` is right where somebody wrote it."""
 INVERTED_FROM = 9.0
 """Odds from which a probe is taken as inverted and corrected."""
 DOUBTFUL_FROM = 0.2
@@ -84,21 +84,28 @@ def level_step(t: Floats, x: Floats, height: float, low_corner_hz: float | None 
     return LevelStep(rest, float(t[begin]), float(moved.mean()) / height)
 
 
+def odds_before_looking(*, stated: bool) -> float:
+    """Odds that a probe is the other way up than stated, before its signal says anything. stated: the file says which it is."""
+    return 1.0 / (_STATED_RIGHT if stated else _TAKEN_RIGHT)
+
+
 def odds_of_inverted(
     role: str,
     evidence: PulseEvidence | None,
     step: LevelStep | None,
     mean: MeanCycle | None,
     cylinders: int,
+    *,
+    stated: bool = False,
 ) -> float | None:
     """Odds that the probe is the other way up than stated; None where nothing tells.
 
     step: `level_step`, its heights positive upward in the stated polarity. mean: the mean pulse, in the stated polarity.
-    cylinders: how many the probe hears.
+    cylinders: how many the probe hears. stated: the set-up's file says which way up it is.
     """
     if evidence is None and step is None:
         return None
-    odds = 1.0 / STATED_RIGHT
+    odds = odds_before_looking(stated=stated)
     if evidence is not None:
         odds *= evidence.for_inverted
     if step is not None and role in _LEVEL:

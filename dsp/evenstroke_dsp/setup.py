@@ -143,7 +143,7 @@ class Probe(_Table, frozen=True, kw_only=True):
     column: str | None = None
     place: str | None = None
     sees: tuple[int, ...] | None = None
-    positive_is: Literal["pressure", "vacuum"] = "pressure"
+    positive_is: Literal["pressure", "vacuum"] | None = None
     lowpass_hz: float | None = None
     low_corner_hz: float | None = None
     travel_m: float | None = None
@@ -172,6 +172,11 @@ class Probe(_Table, frozen=True, kw_only=True):
         if self.volts_per_unit is None:
             return "V"
         return UNIT_OF_ROLE.get(self.role, "V")
+
+    @property
+    def polarity(self) -> Literal["pressure", "vacuum"]:
+        """What more volts mean, as far as the set-up goes: pressure, unless it says otherwise."""
+        return self.positive_is or "pressure"
 
     @property
     def is_sync(self) -> bool:

@@ -161,7 +161,7 @@ def judge_path(
     if first_position_is is not None and anchor is None:
         note = CodedWarning(
             code="first_position_unused",
-            text=f"That the first position is cylinder {first_position_is} was not used: no pulse lacks a name.",
+            text=f"That the first position is cylinder {first_position_is} was not used: no pulse that is compared lacks a name.",
         )
         return replace(judged, judgement=_with_warnings(judged.judgement, [note]))
     return judged
@@ -178,6 +178,9 @@ def _anchor(path: Path, judged: JudgedFile, cylinder: int) -> Anchor | None:
             found=str(cylinder),
             todo="give the cylinder whose pulse came first",
         )
+    rows = [row for part in judged.judgement.comparisons for row in part.cylinders]
+    if rows and all(row.cylinder is not None for row in rows):
+        return None  # a name for cycles that are set aside could only contradict what names the others
     pipeline = Pipeline(judged.setup)
     counted = (m for m in judged.messages if isinstance(m, Cycle) and m.left_out is None)
     return next((a for cycle in counted if (a := pipeline.anchor_at(cycle, cylinder)) is not None), None)

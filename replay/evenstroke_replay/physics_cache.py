@@ -162,7 +162,7 @@ class PhysicsCache:
         )
         probes = [
             (
-                *(p.name, p.role, p.cylinder, p.sees, p.positive_is, p.lowpass_hz, p.low_corner_hz),
+                *(p.name, p.role, p.cylinder, p.sees, p.polarity, p.lowpass_hz, p.low_corner_hz),
                 *(p.travel_m, p.volts_per_unit is None, p.added_volume_cc, p.check_valve),
             )
             for p in setup.probe

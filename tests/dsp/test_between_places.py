@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp import place_in_time
 from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
+from evenstroke_dsp.cycles import Anchor
 from evenstroke_dsp.messages import Cycle, PipelineMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
@@ -44,7 +45,9 @@ def angle_at(t: np.ndarray, swing: float, rpm: float) -> np.ndarray:
     return np.interp(t - 0.5, passed, x, left=x[0])
 
 
-def recorded(angle: np.ndarray, t: np.ndarray) -> tuple[Pipeline, list[PipelineMessage]]:
+def recorded(
+    angle: np.ndarray, t: np.ndarray, anchor: Anchor | None = None
+) -> tuple[Pipeline, list[PipelineMessage]]:
     """An engine that turns so, pushed in blocks of a tenth of a second."""
     setup = parse_setup(SETUP)
     x = np.full(t.size, 5.0)
@@ -57,7 +60,7 @@ def recorded(angle: np.ndarray, t: np.ndarray) -> tuple[Pipeline, list[PipelineM
     sparks = np.interp(turns, angle, t)[turns < angle[-1] - 5.0]
     edges = np.sort(np.concatenate([sparks, sparks + 0.002]))
     rising = np.resize([True, False], edges.size)
-    pipeline = Pipeline(setup)
+    pipeline = Pipeline(setup, anchor)
     messages = []
     for k in range(0, t.size, 100):
         begin, end = float(t[k]), float(t[k]) + 0.1
@@ -122,3 +125,20 @@ def test_what_a_stalling_crank_leaves_open_is_not_open_at_idle(monkeypatch) -> N
     assert "between_places" not in of["idle", "drop"].because
     idle = [m for m in messages if isinstance(m, Cycle) and m.stretch == "idle"]
     assert len(idle) > 20 and all(p.cylinder is not None for m in idle for p in m.probes[0].pulses)
+
+
+def test_a_name_for_the_first_position_that_cannot_settle_it_is_said_to_be_unused() -> None:
+    """The sync tells which cylinder fires when; which of two strokes a pulse is, the name of one place does not tell."""
+    t = np.arange(0.0, SECONDS, 1.0 / RATE_HZ)
+    angle = angle_at(t, 0.9, 95.0)
+    plain, messages = recorded(angle, t)
+    cycle = next(m for m in messages if isinstance(m, Cycle) and m.left_out is None)
+    anchor = plain.anchor_at(cycle, 3)
+    assert anchor is not None
+    named, _ = recorded(angle, t, anchor)
+    source = SourceInfo(file=None, sha256=None, duration_s=SECONDS, lost_samples=0)
+    before, after = plain.judge(source), named.judge(source)
+    assert after.comparisons == before.comparisons
+    (said,) = (w.text for w in after.warnings if w.code == "first_position_unused")
+    assert "cylinder 3 was not used" in said and "strokes_open" in said
+    assert "first_position_unused" not in {w.code for w in before.warnings}

@@ -298,3 +298,33 @@ def test_a_rate_too_low_for_the_low_pass_limits_the_comparison_and_says_so(bench
         comparison = run.comparison("intake", "drop")
         assert ("unfiltered" in comparison.because) is because
         assert comparison.trust == "limited" or not because
+
+
+def test_what_is_left_out_at_the_end_limits_nothing(bench) -> None:
+    """The input is driven against its limits as the starter lets go: the cycles before are as good as they were, and what was
+    said last while they were recorded is what is said of them for good."""
+    setup = bench.setup(ORDER, wheel=True)
+    for start_deg in range(0, 720, 90):
+        crank = Cranking(rpm=260.0, rest_s=0.4, crank_s=4.0, noise_db=50.0, start_deg=float(start_deg))
+        source = EngineSource(setup, crank)
+        blocks = list(bench.blocks(setup, source, seconds=SECONDS + 1.0, rate_hz=RATE_HZ))
+        whole = bench.run(setup, blocks)
+        if whole.cycles[-1].left_out is not None:
+            break
+    else:
+        pytest.fail("no crank ends in a cycle that is left out")
+    off_s = whole.cycles[-1].to_s - 0.05
+    driven = []
+    for b in blocks:
+        if isinstance(b, SampleBlock) and b.t0 > off_s:
+            t = b.t0 + b.dt * np.arange(b.samples)
+            b = SampleBlock(
+                b.inputs, np.where(np.sin(2 * np.pi * 25.0 * t) > 0, 5.0, 0.0)[None, :], b.t0, b.dt
+            )
+        driven.append(b)
+    run = bench.run(setup, driven)
+    assert run.cycles[-1].left_out is not None
+    (told,) = (c for c in run.balances[-1].comparisons if c.feature == "drop")
+    judged = run.comparison("intake", "drop")
+    assert (judged.trust, judged.because) == (told.trust, told.because)
+    assert judged.because == whole.comparison("intake", "drop").because

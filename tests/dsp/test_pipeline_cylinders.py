@@ -170,6 +170,9 @@ def test_one_sync_a_revolution_names_pairs_that_hold_the_true_cylinder(bench) ->
             assert entry.one_of == tuple(sorted((true, companion(setup.engine, true))))
     odd = [c for c in run.cylinders("intake", "drop").values() if c.verdict == "smaller"]
     assert [c.one_of for c in odd] == [(3, 4)]
+    comparison = run.comparison("intake", "drop")
+    assert comparison.trust == "limited" and "sync_ambiguous" in comparison.because
+    assert "two series" not in " ".join(f.text for f in run.judgement.findings)
 
 
 def test_a_wheel_alone_knows_the_pair(bench) -> None:

@@ -10,7 +10,7 @@ import itertools
 
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import SampleBlock
+from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
 from evenstroke_dsp.history import History
 from evenstroke_dsp.messages import SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
@@ -142,3 +142,30 @@ def test_any_cut_gives_the_same_stream(bench) -> None:
     for size in (1400, 37):
         cut = bench.recut(blocks, list(range(size, 14000, size)), [], edges_first=False)
         assert bench.as_bytes(bench.run(setup, cut).messages) == expected
+
+
+def test_the_first_position_names_them_all_where_the_sync_stays_silent(bench) -> None:
+    """A sync is in the set-up and never comes: the rhythm cuts the cycles, and what is known beside the recording names them."""
+    order = (1, 3, 4, 2)
+    setup = bench.setup(order, wheel=False)
+    source = EngineSource(setup, CRANK, (Alteration("intake", 4, -25.0),))
+    blocks = [
+        EdgeBlock(b.input, b.times[:0], b.rising[:0], b.until) if isinstance(b, EdgeBlock) else b
+        for b in bench.blocks(setup, source, seconds=7.0)
+    ]
+    unnamed = bench.run(setup, blocks)
+    assert {"rhythm_alone", "sync_silent", "cylinders_unnamed"} <= {
+        w.code for w in unnamed.judgement.warnings
+    }
+    odd = next(c.position for c in unnamed.comparison("intake", "drop").cylinders if c.verdict == "smaller")
+    cycle = next(c for c in unnamed.cycles if c.left_out is None)
+    for first in order:
+        pipeline = Pipeline(setup, unnamed.pipeline.anchor_at(cycle, first))
+        for block in blocks:
+            pipeline.push(block)
+        pipeline.flush()
+        judged = pipeline.judge(unnamed.judgement.source)
+        (drop,) = (c for c in judged.comparisons if c.feature == "drop")
+        wanted = order[(order.index(first) + odd - 1) % 4]
+        assert [c.cylinder for c in drop.cylinders if c.verdict == "smaller"] == [wanted]
+        assert "first_position_unused" not in {w.code for w in judged.warnings}

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.engine import firing_angles
-from evenstroke_dsp.messages import SourceInfo
+from evenstroke_dsp.messages import Cycle, FindingMessage, SourceInfo
+from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.sync_series import second_series
 from evenstroke_dsp.sync_tracker import SyncRun
 
@@ -54,6 +55,28 @@ def test_another_coil_as_loud_leaves_open_whose_pulse_it_is(
         assert all(c.trust == "disturbed" and len(c.one_of or ()) >= 2 for c in comparison.cylinders)
     assert not any(f.cause == "engine" for f in judgement.findings)
     assert not judgement.valve_events
+
+
+def test_names_that_were_published_before_it_showed_are_withdrawn_by_cycle(angle, trace_of) -> None:
+    """The stream cannot unsay its cycle messages; the findings after it name those that no longer hold."""
+    trace = trace_of("four")
+    setup = angle.setup_of(angle.ENGINES["four"], "sync, wheel")
+    blocks = with_other_coil(angle, angle.blocks_of(setup, trace, seed=0), trace, 180.0)
+    pipeline = Pipeline(setup)
+    messages = [m for block in blocks for m in pipeline.push(block)] + pipeline.flush()
+    named: dict[str, list[int]] = {}
+    for cycle in (m for m in messages if isinstance(m, Cycle)):
+        for probe in cycle.probes:
+            if any(pulse.cylinder is not None for pulse in probe.pulses):
+                named.setdefault(probe.probe, []).append(cycle.index)
+    assert named, "nothing was named before it showed: this crank tests nothing"
+    findings = [m for m in messages if isinstance(m, FindingMessage)]
+    said = {w.text.split(":")[0]: w.text for w in findings[-1].warnings if w.code == "names_withdrawn"}
+    assert set(said) == set(named)
+    for probe, cycles in named.items():
+        assert f"cycle {cycles[0]} to {cycles[-1]} and is withdrawn" in said[probe]
+        assert cycles == list(range(cycles[0], cycles[-1] + 1))
+    assert not any(w.code == "names_withdrawn" for w in findings[0].warnings)
 
 
 def run_of(times: np.ndarray) -> SyncRun:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evenstroke_dsp.setup import Conditions
-from evenstroke_dsp.travel import gas_temperature_c, speed_of_sound, travel_time
+from evenstroke_dsp.travel import TravelEstimate, gas_temperature_c, speed_of_sound, travel_time
 
 
 @pytest.mark.parametrize("temperature_c", [-20.0, 0.0, 20.0, 90.0, 200.0])
@@ -59,3 +59,26 @@ def test_4_m_of_pipe_give_no_pulse_to_a_wrong_cylinder_while_cranking(cranks, gi
     here, there = at_valve.cylinders("exhaust", "rise"), at_end.cylinders("exhaust", "rise")
     for cylinder, balance in here.items():
         assert there[cylinder].deviation == pytest.approx(balance.deviation, abs=0.5)
+
+
+def test_a_delay_that_may_carry_a_pulse_into_anothers_place_names_both(cranks) -> None:
+    """A six's exhaust pulses come every 120 degrees: a delay that is known to 20 ms either way is 24 degrees at 200 rpm, and one
+    to 70 ms is 84, beyond the 60 half way to the next place (arithmetic)."""
+    setup = cranks.setup("six", intake="travel_m = 0.0", exhaust="low_corner_hz = 0.5")
+    trace = cranks.crank(setup, seed=4)
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=25.0))
+    measurer = outcome.pipeline._measurers[1]
+    deg_per_s = 6.0 * outcome.judgement.cranked[0].mean_rpm
+    for doubt_deg, both in ((24.0, False), (84.0, True)):
+        doubt_s = doubt_deg / deg_per_s
+        measurer.travel = TravelEstimate(doubt_s, 0.0, 2 * doubt_s)
+        judged = outcome.pipeline.judge(outcome.judgement.source)
+        (rise,) = (c for c in judged.comparisons if (c.probe, c.feature) == ("exhaust", "rise"))
+        assert ("travel_unknown" in rise.because) == both
+        said = [w.text for w in judged.warnings if w.code == "strokes_open" and w.text.startswith("exhaust")]
+        assert any("write it as `travel_m`" in text for text in said) == both
+        assert measurer.strokes_open("cranking") == both
+        if both:
+            assert rise.trust == "limited"
+            assert {5, 3, 6} <= set(measurer.strokes_that_fit(3, "cranking"))
+            assert all(row.cylinder is None and len(row.one_of or ()) >= 3 for row in rise.cylinders)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.features import FOLD_STEP_DEG, Shape, rival_slope
+from evenstroke_dsp.measurement import _small_before as small_before
 from evenstroke_dsp.physics.scenario import Fault
 from evenstroke_dsp.pipeline import Pipeline
 
@@ -56,11 +57,11 @@ def exhaust(setup, trace, *, second: float, late_deg: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("second", "late_deg", "open_"), [(0.0, 0.0, False), (0.92, 0.0, False), (0.92, 40.0, True)]
+    ("second", "late_deg", "open_"), [(0.0, 0.0, False), (0.92, 0.0, True), (0.92, 40.0, True)]
 )
 def test_an_exhaust_that_rings_leaves_open_which_stroke_it_was(cranks, second, late_deg, open_) -> None:
-    """Two rises alike in each interval say that it rings; where the steepest is not where a stroke's is, its cylinder and those
-    up to half a cycle before it (360 degrees, three intervals of a six) are named."""
+    """Two rises alike in each interval say that it rings: the odd pulse's cylinder and those up to 300 degrees before it (two
+    intervals of a six) are named."""
     known = "low_corner_hz = 0.5\ntravel_m = 0.0"
     setup = cranks.setup("six", intake=known, exhaust=known)
     trace = cranks.crank(setup, seed=6)
@@ -76,9 +77,9 @@ def test_an_exhaust_that_rings_leaves_open_which_stroke_it_was(cranks, second, l
         assert least.cylinder == 6 or set(least.one_of or ()) == {3, 6}  # upright or not may be left open
         return
     assert (comparison.trust, least.cylinder) == ("limited", None)
-    assert least.one_of is not None and len(least.one_of) == 4 and 6 in least.one_of
+    assert least.one_of is not None and len(least.one_of) >= 3 and 6 in least.one_of
     first = ORDER.index(least.one_of[0])
-    assert least.one_of == tuple(ORDER[(first + k) % 6] for k in range(4))
+    assert least.one_of == tuple(ORDER[(first + k) % 6] for k in range(len(least.one_of)))
     assert [row.position for row in comparison.cylinders] == [1, 2, 3, 4, 5, 6]
     said = outcome.said("strokes_open")
     assert "exhaust: two rises" in said and "crank again" in said
@@ -88,7 +89,7 @@ def test_an_exhaust_that_rings_leaves_open_which_stroke_it_was(cranks, second, l
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_as_long_as_it_may_be_upside_down_both_cylinders_are_named(cranks, sign) -> None:
     """An eight's exhaust often does not tell which way up its probe is: the shut valve's cylinder is named either way, beside
-    the one before it, and what would settle it is said."""
+    those whose stroke ends there (180 degrees, two intervals), and what would settle it is said."""
     known = "low_corner_hz = 2.0\ntravel_m = 0.0"
     setup = cranks.setup("eight", intake=known, exhaust=known)
     shut = Fault(kind="exhaust_valve_not_opening", cylinders=(3,))
@@ -99,9 +100,42 @@ def test_as_long_as_it_may_be_upside_down_both_cylinders_are_named(cranks, sign)
     named = {least.cylinder} if least.cylinder is not None else set(least.one_of or ())
     assert 3 in named
     if "polarity" in comparison.because:
-        assert len(named) == 2
+        assert len(named) >= 3
         assert "strokes_open" in outcome.codes
         assert "positive_is" in outcome.said("strokes_open")
+
+
+@pytest.mark.parametrize("written", [False, True])
+def test_a_twelves_exhaust_upside_down_names_its_cylinder_among_those_that_fit(cranks, written) -> None:
+    """Nothing in the pulses of a twelve tells which way up its probe is. Taken to be upright, the missing stroke of cylinder 6
+    shows where it would have ended, three places later: alone, that was a wrong cylinder's name."""
+    key = 'positive_is = "vacuum"\n' if written else ""
+    setup = cranks.setup(
+        "twelve", intake="travel_m = 0.0", exhaust=key + "low_corner_hz = 0.5\ntravel_m = 0.0"
+    )
+    shut = Fault(kind="exhaust_valve_not_opening", cylinders=(6,))
+    trace = cranks.crank(setup, seed=5, faults=(shut,))
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, sign=-1.0, noise_db=25.0))
+    comparison = outcome.comparison("exhaust", "rise")
+    least = min(comparison.cylinders, key=lambda row: row.deviation or 0.0)
+    assert 6 in ({least.cylinder} if least.cylinder is not None else set(least.one_of or ()))
+    assert ("polarity" in comparison.because) != written
+    if not written:
+        assert comparison.trust == "limited" and "positive_is" in outcome.said("strokes_open")
+
+
+@pytest.mark.parametrize(
+    ("sizes", "before"),
+    [
+        ([1.0, 1.0, 1.0, 0.4, 1.0, 1.0], 0),
+        ([1.0, 1.0, 0.8, 0.9, 0.6, 1.0], 2),  # the first of three, whose stroke is missing
+        ([1.0, 0.8, 1.0, 1.0, 0.6, 1.0], 0),  # more than 300 degrees before
+        ([0.8, 1.0, 1.0, 1.0, 1.0, 0.6], 0),  # the next one is no earlier one
+        ([0.6, 1.0, 1.0, 1.0, 1.0, 0.8], 1),  # but across the cycle's seam it is
+    ],
+)
+def test_pulses_before_the_smallest_that_are_small_too(sizes, before) -> None:
+    assert small_before(np.array(sizes)) == before
 
 
 def test_names_stay_with_the_pulses_of_the_cycles_they_are_in(cranks) -> None:

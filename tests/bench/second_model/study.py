@@ -242,7 +242,8 @@ def attribution(args: argparse.Namespace) -> None:
         seed = args.seed + k
         random = np.random.default_rng([seed, 4])
         engine = draw(kind, seed)
-        side = "intake" if random.random() < 0.6 else "exhaust"
+        drawn = "intake" if random.random() < 0.6 else "exhaust"
+        side = args.side or drawn
         cylinder = int(random.integers(1, engine.cylinders + 1))
         turned = crank(engine, seed, faults=(Fault(f"{side}_shut", cylinder),), step_s=2.5e-5)
         angle = str(random.choice(["sync", "sync", "wheel", "revolution"]))
@@ -675,6 +676,9 @@ def main() -> None:
     )
     parser.add_argument("--recordings", type=int, default=24)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument(
+        "--side", choices=("intake", "exhaust"), help="attribution: whose valves; either by default"
+    )
     parser.add_argument("--snr", type=float, default=None)
     parser.add_argument("--kinds", nargs="*", choices=list(KINDS))
     parser.add_argument("--folder", type=Path, default=Path("/tmp/second_model"))
