@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .balance import ALPHA, BalanceTable, CylinderDeviation
-from .blocks import Floats
+from .blocks import Bools, Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
 from .even_margin import EVEN_MARGIN_PERCENT
-from .features import Feature, unit_of_value
+from .features import Feature, Pulse, unit_of_value
 from .known_goods import KnownGoods
 from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
@@ -27,6 +28,11 @@ become 4 to 8 % narrower after six."""
 
 _MERGING = 2
 """Which of the causes in `ComparisonKeeper._altered` is that pulses merge."""
+
+_CUT_SHARE, _FEWEST_CUT, _LATEST = 0.1, 2, 60
+"""A pulse that is cut off in more than this share of its latest cycles, and in more than a single one, reads small on average."""
+_UNDISTORTED_BY_TOP = frozenset({"suction"})
+"""Verdict features that only the signal's lower end falsifies: the level they are measured from is a median."""
 
 _FEW_CYCLES = 3
 """So many in another turning are no crank, and make way for the next one."""
@@ -50,6 +56,7 @@ class _Group:
     cycles: int = 0
     columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
     positions: tuple[int, ...] = ()  # in order of coming, of each slot
+    pulses: deque[tuple[Pulse | None, ...]] = field(default_factory=lambda: deque(maxlen=_LATEST))
 
     @property
     def named(self) -> bool:
@@ -69,6 +76,16 @@ class _Group:
             (None, self._that_fit(slot), position)
             for slot, position in zip(self.slots, self.positions, strict=True)
         )
+
+    def cut_off(self, *, either_end: bool) -> Bools:
+        """Which columns' pulses are cut off, shape (slots,); either_end: or at the end alone that weaker values lie towards."""
+        counts = np.zeros((2, len(self.slots)))
+        for pulses in self.pulses:
+            for column, pulse in enumerate(pulses):
+                if pulse is not None:
+                    weak, strong = self.measurer.cut_off(pulse)
+                    counts[:, column] += weak or (strong and either_end), 1
+        return np.asarray((counts[0] >= _FEWEST_CUT) & (counts[0] > _CUT_SHARE * counts[1]))
 
     def _that_fit(self, slot: Slot) -> tuple[int, ...] | None:
         cylinder, one_of, _ = slot
@@ -148,6 +165,7 @@ class ComparisonKeeper:
         group.cycles += 1
         group.columns = columns
         group.positions = tuple(m.position for m in measured)
+        group.pulses.append(tuple(m.pulse for m in measured))
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -217,6 +235,32 @@ class ComparisonKeeper:
             table.up = np.sum([w.up for w in found], axis=0)
         return of_merging
 
+    @staticmethod
+    def _bound_by_clipping(
+        group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...]
+    ) -> None:
+        """A pulse that is cut off is at least as large as it reads, and so is the mean that it is part of: lets the intervals
+        hold all that this leaves open, so that a verdict that it may falsify is not given."""
+        table.lowest[:], table.highest[:] = np.inf, -np.inf
+        upright = not group.measurer.polarity_doubtful
+        cut = group.cut_off(either_end=not (upright and feature.name in _UNDISTORTED_BY_TOP))
+        if not cut.any():
+            return
+        probe, of_mean = group.measurer.probe, cut[list(reference)]
+        # What is undone of a low corner spreads over the whole cycle; of other features no more is known than that they are off.
+        if not feature.verdict or (probe.low_corner_hz is not None and probe.role in PULSE_ROLES):
+            table.lowest[:], table.highest[:] = -np.inf, np.inf
+            return
+        for column, own in enumerate(cut.tolist()):
+            others = of_mean.sum() - (own and column in reference)
+            if own and (others or column not in reference):
+                table.lowest[column], table.highest[column] = -np.inf, np.inf
+            elif own:
+                # No more than all of a mean's parts.
+                table.highest[column] = 100.0 * (len(reference) - 1)
+            elif others:
+                table.lowest[column] = -100.0
+
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
     ) -> _Group | None:
@@ -259,6 +303,7 @@ class ComparisonKeeper:
         limited = list(self._limits.get(probe.name, ()))
         altered = self._altered.get((probe.name, group.stretch), ())
         merging = self._widen(group, feature, table, reference, altered)
+        self._bound_by_clipping(group, feature, table, reference)
         deviations = table.deviations()
         # `noisy`, `no_compression` or `polarity` says why.
         untold = group.measurer.swamped or group.measurer.without_compression

@@ -442,8 +442,15 @@ def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning
     )
     for probe, role, code in limits:
         if code != "not_heard":  # said with the cylinders' names
+            cut = (
+                " Pulses that are cut off are larger than they read, and so is the mean: a verdict that this could falsify is "
+                "not given."
+                if code == "clipped"
+                else ""
+            )
             yield CodedWarning(
-                code=code, text=f"{probe}: what is compared rests on a bad signal. {advice_for(role, code)}"
+                code=code,
+                text=f"{probe}: what is compared rests on a bad signal.{cut} {advice_for(role, code)}",
             )
 
 

@@ -13,6 +13,7 @@ from scipy.interpolate import CubicSpline
 from .angle import Rotation
 from .blocks import Bools, Floats
 from .clamp_direction import ClampDirection
+from .clipping import ClippingFinder
 from .cycles import Anchor, CycleSpan, Place
 from .cylinder_count import ROLES as COMPRESSION_ROLES
 from .cylinder_count import CompressionOrders, OtherCount, other_count
@@ -180,6 +181,8 @@ class _Latest:
             self.doubt_deg = before + (span.uncertainty_deg - before) / self.doubts
 
 
+_CUT_BESIDE = 0.1
+"""Of a pulse's length, so far before and behind it the level of its crest and trough is measured too."""
 _CLAMP_ROSE = 0.3
 """Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
 and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
@@ -209,6 +212,8 @@ class ProbeMeasurer:
     offset_s: float = 0.0
     clamp: ClampDirection | None = None
     """Which way round a starter's clamp lies, where the engine is cranked; its signal comes turned already."""
+    clipping: ClippingFinder | None = None
+    """When its signal was cut off; None for a wheel."""
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
     hole_deg: float = 0.0
     """Widest angle between two usable teeth so far; 0 where the signal is none of a wheel."""
@@ -294,6 +299,20 @@ class ProbeMeasurer:
     def shows_compression(self) -> bool:
         """Whether this probe shows that rhythm."""
         return 1.0 <= self.rhythm_of_least < math.inf
+
+    def cut_off(self, pulse: Pulse) -> tuple[bool, bool]:
+        """Whether the signal was cut off, where this pulse is measured, at the end that weaker and at the end that stronger
+        values lie towards."""
+        if self.clipping is None:
+            return False, False
+        aside = _CUT_BESIDE * (pulse.t_to - pulse.t_from)
+        # A hump is measured from the level on both its sides, and its message ends at its crest.
+        after = pulse.t_to - pulse.t_from if self.pulse.shape is Shape.HUMP else 0.0
+        low, high = self.clipping.between(pulse.t_from - aside, pulse.t_to + after + aside)
+        upright = (self.pulse.sign > 0) != self.inverted
+        if self.probe.positive_is == "vacuum" and self.probe.role in PULSE_ROLES:
+            upright = not upright
+        return (low, high) if upright else (high, low)
 
     @property
     def mean_cycle(self) -> MeanCycle | None:

@@ -362,6 +362,12 @@ class Pipeline:
             if probe is None:
                 continue
             self._watches[row] = ProbeWatch(probe, rate, frame)
+            for measurer in self._measurers:
+                if measurer.probe is probe and probe.role not in EDGE_ROLES:
+                    clipping = self._watches[row].clipping
+                    if measurer.clipping is not None:
+                        clipping.remember(measurer.clipping)
+                    measurer.clipping = clipping
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
@@ -382,13 +388,18 @@ class Pipeline:
         if raw_only:
             return
         for row, watch in self._watches.items():
-            watch.push(scaled[row], turning=self._turning)
+            watch.push(scaled[row], frame.t0 + self._offset_of(row), turning=self._turning)
         for row, finder in self._finders.items():
             self._found_edges(row, finder, frame)
         yield from self._condition(scaled, last=frame.last)
         yield from self._advance(end)
         if frame.last:
             self._history_ended()
+
+    def _offset_of(self, row: int) -> float:
+        """How much later than the scan's time this channel is sampled, seconds."""
+        assert self._start is not None
+        return self._start.offsets[row]
 
     def _scale(self, volts: Floats) -> Floats:
         scaled = np.array(volts)
@@ -400,8 +411,7 @@ class Pipeline:
     def _found_edges(self, row: int, finder: EdgeFinder, frame: Frame) -> None:
         assert self._start is not None
         key = self._start.inputs[row]
-        offset = self._start.offsets[row]
-        times, rising = finder.push(frame.volts[row], frame.t0 + offset)
+        times, rising = finder.push(frame.volts[row], frame.t0 + self._offset_of(row))
         self._take_edges(EdgeBlock(key, times, rising, frame.t0 + frame.volts.shape[1] * frame.dt))
 
     def _condition(self, scaled: Floats, *, last: bool) -> Iterator[PipelineMessage]:
