@@ -77,7 +77,7 @@ class ClippingFinder:
         self._step = min(self._step, float(moves.min())) if moves.size else self._step
         bins = values.reshape(-1, self._every)
         ends = (float(np.fmin.reduce(values)), float(np.fmax.reduce(values)))
-        there = tuple((np.abs(bins - end) < self._step / 2).mean(axis=1) for end in ends)
+        there = tuple((np.abs(bins - end) <= self._step / 2).mean(axis=1) for end in ends)
         self._pieces.append(_Piece(self._rest_from, bins.mean(axis=1), ends, (there[0], there[1])))
         self._until = self._rest_from + whole * self._bin_s / self._every
         self._rest_from = self._until
@@ -118,7 +118,7 @@ class ClippingFinder:
             level = max(sign * piece.outermost[which] for piece in self._pieces if piece.there[which].any())
             dense = np.concatenate(
                 [
-                    piece.there[which] * (sign * piece.outermost[which] > level - self._step / 2)
+                    piece.there[which] * (sign * piece.outermost[which] >= level - self._step / 2)
                     for piece in self._pieces
                 ]
             )

@@ -122,6 +122,8 @@ class ComparisonKeeper:
         self._set_aside = 0
         self.speed_unsteady = False
         """Whether the cranking cycles' speed limits what is compared, as of now."""
+        self.other_pace = False
+        """Whether the sync comes otherwise than the set-up says, so that what was cut by it are no cycles, as of now."""
         self.by_series: Mapping[int, tuple[int, ...]] = {}
         """Where the sync comes in two series: whose pulse each named cylinder's may be, as of now; else empty."""
 
@@ -307,7 +309,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         # `noisy`, `no_compression` or `polarity` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
-        if (untold and group.stretch == "cranking") or group.measurer.clamp_doubtful:
+        if (untold and group.stretch == "cranking") or group.measurer.clamp_doubtful or self.other_pace:
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
@@ -317,6 +319,8 @@ class ComparisonKeeper:
             limited.append("angle_uncertain")
         if self.speed_unsteady and group.stretch == "cranking":
             limited.append("speed_unsteady")
+        if self.other_pace:
+            limited.append("sync_rate")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
         if group.measurer.rings:

@@ -198,7 +198,8 @@ class ProbeWatch:
         line = self._mains(swing, noise, turning=turning) if analog else None
         # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest.
         rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
-        steps = swing / step if np.isfinite(step) else 0.0
+        with np.errstate(over="ignore"):
+            steps = float(np.float64(swing) / step) if np.isfinite(step) else 0.0
         problems = {
             "dead": turning and self._is_dead(swing, noise, step if analog and np.isfinite(step) else 0.0),
             "clipped": turning and clipped > 0.0,
@@ -222,7 +223,8 @@ class ProbeWatch:
             high=high,
             noise_rms=noise,
             clipped_share=clipped,
-            steps=round(steps) if np.isfinite(step) else None,
+            # A signal that no converter made may differ by so little that no count of steps is a number.
+            steps=round(steps) if np.isfinite(step) and np.isfinite(steps) else None,
             lost_share=lost,
             mains_hz=line[0] if line is not None else None,
             mains_amplitude=line[1] if line is not None else None,

@@ -16,6 +16,7 @@ from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import UNSTEADY_PERCENT, StretchKeeper
+from .sync_pace import OtherPace, why_not
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
@@ -39,6 +40,7 @@ def refusal(
     measurers: Sequence[ProbeMeasurer],
     comparisons: Sequence[Comparison],
     syncs_at_wrong_rate: Sequence[Probe],
+    other_pace: OtherPace | None,
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
     if cutter.basis == "none" and not cutter.rotations:
@@ -49,6 +51,8 @@ def refusal(
             f"Cannot judge: {cutter.sync_name}'s events come by turns nearer and farther apart, two for each cycle: it hears "
             f"another cylinder's coil as loud as its own, and cycles cut by both are none. {MEND_SERIES}"
         )
+    if other_pace is not None and measurers:
+        return f"Cannot judge: {why_not(other_pace, measurers[0].setup.engine.cylinders)}"
     leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
     if leading is not None:
         return (
@@ -140,6 +144,7 @@ def warnings_of(
     stretches: StretchKeeper,
     measurers: Sequence[ProbeMeasurer],
     keeper: ComparisonKeeper,
+    other_pace: OtherPace | None,
 ) -> tuple[CodedWarning, ...]:
     """Everything that the reader must know before using the numbers, each once."""
     out = [CodedWarning(code=danger.code, text=danger.text) for danger in dangers(setup)]
@@ -147,6 +152,13 @@ def warnings_of(
     def warn(code: str, text: str) -> None:
         out.append(CodedWarning(code=code, text=text))
 
+    if other_pace is not None:
+        warn(
+            "sync_rate",
+            f"{cutter.sync_name}: by {other_pace.source.name} it comes otherwise than the set-up says: whose pulse is whose, "
+            "how fast the engine turned, at what angle, and whether it ran by itself, is not known until that is mended.",
+        )
+        return tuple(out)
     if cutter.offset_assumed and sync is not None and sync.events:
         warn(
             "offset_assumed", "The sync's offset is not given: 0 to 30 degrees before firing TDC is assumed."
@@ -480,6 +492,7 @@ def judgement(
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
+    other_pace: OtherPace | None,
     angle_records: Sequence[AngleRecord],
     infinite: Mapping[str, int],
 ) -> Judgement:
@@ -487,10 +500,10 @@ def judgement(
 
     infinite: how many samples of a probe were infinite, by its name.
     """
-    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
+    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate, other_pace)
     series = cutter.second_series
-    mixed = series is not None and series.mixed
-    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
+    no_cycles = (series is not None and series.mixed) or other_pace is not None
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper, other_pace))
     if source.lost_samples:
         warnings.append(
             CodedWarning(
@@ -506,8 +519,9 @@ def judgement(
                 "See how the file was written.",
             )
         )
-    warnings += _signal_warnings(comparisons)
-    warnings += _merging(measurers, comparisons)
+    if other_pace is None:
+        warnings += _signal_warnings(comparisons)
+        warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     turned_s = sum(c.to_s - c.from_s for c in cranked)
     rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None
@@ -527,8 +541,8 @@ def judgement(
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
-        cranked=() if mixed else cranked,
-        running_from_s=None if mixed else stretches.running_from_s,
+        cranked=() if no_cycles else cranked,
+        running_from_s=None if no_cycles else stretches.running_from_s,
         sync=SyncInfo(
             basis=cutter.basis,
             events=sync.events if sync is not None else 0,

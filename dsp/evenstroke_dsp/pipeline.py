@@ -56,7 +56,8 @@ from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
-from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
+from .sync_pace import OtherPace, SyncPace
+from .sync_rate import irregular, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
@@ -110,6 +111,11 @@ class Pipeline:
         self._sync = sync
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
+        )
+        self._pace = (
+            SyncPace(setup, sync_probe, sync, self._history)
+            if sync is not None and sync_probe is not None
+            else None
         )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
@@ -205,14 +211,12 @@ class Pipeline:
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
         if self._cutter.basis.startswith("wheel"):
             return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
-        cylinders = self._setup.engine.cylinders
-        every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
-        return tracker is self._sync and any(
-            twice_by_pulses(probe, m.mean_cycle, cylinders)
-            for m in every
-            # Uneven intervals repeat less often than there are cylinders, which is no wrong rate.
-            if len(self._setup.sees(m.probe)) == cylinders and m.evenly_heard
-        )
+        return tracker is self._sync and self._other_pace() is not None
+
+    def _other_pace(self) -> OtherPace | None:
+        """Where cycles are cut by a sync that comes otherwise than the set-up says."""
+        by_sync = self._cutter.basis in ("cycle", "revolution") and self._cutter.second_series is None
+        return self._pace.found() if self._pace is not None and by_sync else None
 
     def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
         probes = [p for p in self._setup.probe if p.is_sync]
@@ -231,6 +235,7 @@ class Pipeline:
             self._comparisons,
             self._keeper,
             self._syncs_at_wrong_rate(),
+            self._other_pace(),
             self.angle_records,
             {p.name: n for key, p in self._by_key.items() if (n := self._infinite.get(key, 0))},
         )
@@ -372,6 +377,7 @@ class Pipeline:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
         readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
+        readers += self._pace.sources if self._pace is not None else []
         if self._cutter.compression.source is not None:
             readers.append(self._cutter.compression.source)
         for reader in readers:
@@ -449,6 +455,8 @@ class Pipeline:
                 times, rising = self._edges_before(key, until)
                 self._follow(probe, times, rising, until)
         self._waiting.extend(self._cutter.update())
+        if self._pace is not None:
+            self._pace.update()
         self._turning = bool(self._cutter.turning)
         was, self._phase = self._phase, self._phase_now()
         yield from self._measure_ready(final=False)
@@ -527,6 +535,7 @@ class Pipeline:
         series = self._cutter.second_series
         self._keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         self._keeper.speed_unsteady = self._stretches.unsteady
+        self._keeper.other_pace = self._other_pace() is not None
         yield Cycle(
             sequence=self._next("cycle"),
             stretch=kind,
@@ -571,6 +580,8 @@ class Pipeline:
         if self._wheel is not None:
             self._wheel.finish()
         self._waiting.extend(self._cutter.update(final=True))
+        if self._pace is not None:
+            self._pace.update()
         self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
         yield self._finding()
@@ -593,6 +604,7 @@ class Pipeline:
                 self._measurers,
                 self._comparisons,
                 self._syncs_at_wrong_rate(),
+                self._other_pace(),
             )
         )
         cranked = self._stretches.cranked
@@ -623,6 +635,7 @@ class Pipeline:
                 self._stretches,
                 self._measurers,
                 self._keeper,
+                self._other_pace(),
             ),
             refused=refused,
             instruction=words,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.health import (
     ADVICE,
     NOISY_DB,
@@ -15,7 +17,9 @@ from evenstroke_dsp.health import (
     probe_health,
     short_word,
 )
-from evenstroke_dsp.physics import Fault
+from evenstroke_dsp.messages import Balance, SourceInfo
+from evenstroke_dsp.physics import Fault, probes
+from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
 from setup_texts import FOUR, probe
 
@@ -192,6 +196,61 @@ def test_a_sync_of_every_revolution_that_is_said_to_come_once_a_cycle_is_refused
     assert right.judgement.refused is None
 
 
+def with_events(setup, trace, blocks, at_deg: list[float]):
+    """The same blocks with the sync's events at these engine angles instead of its own."""
+    times, _, forward = probes.edge_times(trace, at_deg, 720.0)
+    both = np.stack([times[forward], times[forward] + 0.0015], axis=1).ravel()
+    for block in blocks:
+        if isinstance(block, EdgeBlock):
+            first = block.until - 200 / RATE_HZ
+            inside = (both >= first) & (both < block.until)
+            at = np.flatnonzero(inside)
+            block = EdgeBlock(block.input, both[at], at % 2 == 0, block.until)
+        yield block
+
+
+@pytest.mark.parametrize(("kind", "amps"), [("four", False), ("six", False), ("eight", True)])
+def test_a_coil_heard_at_every_firing_is_asked_about_and_nothing_is_judged_by_it(cranks, kind, amps) -> None:
+    """It seemed to be an engine that ran by itself, and its one odd pulse went round all cylinders."""
+    clamp = '[[probe]]\nname = "amps"\nrole = "starter_current"\ninput = 4\n' if amps else ""
+    setup = cranks.setup(kind, intake=KNOWN, wheel=False, extra=clamp)
+    trace = cranks.crank(setup, seed=SEED)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+    if amps:
+        signals[4] = trace.current_a
+    pipeline = Pipeline(setup)
+    firings = [angle - 8.0 for angle in firing_angles(setup.engine).values()]
+    messages = []
+    for block in with_events(setup, trace, cranks.blocks(setup, trace, signals), firings):
+        messages += pipeline.push(block)
+    messages += pipeline.flush()
+    judgement = pipeline.judge(SourceInfo(file=None, sha256=None, duration_s=8.0, lost_samples=0))
+    assert judgement.refused is not None
+    assert "at every firing" in judgement.refused and f"{len(firings)} cylinders" in judgement.refused
+    assert judgement.running_from_s is None and judgement.cranked == ()
+    codes = {w.code for w in judgement.warnings}
+    assert "sync_rate" in codes and not codes & {"engine_started", "not_heard", "running_declined"}
+    (spark,) = (h for h in pipeline.health() if h.probe == "spark")
+    assert spark.problems[0] == "sync_rate"
+    last = [m for m in messages if isinstance(m, Balance)]
+    for comparison in last[-1].comparisons if last else ():
+        assert "sync_rate" in comparison.because
+        assert {c.verdict for c in comparison.cylinders} <= {"undecided", None}
+
+
+@pytest.mark.parametrize("kind", ["four", "six"])
+def test_a_sync_once_a_cycle_that_is_said_to_come_every_revolution_is_asked_about(cranks, kind) -> None:
+    said = cranks.setup(kind, intake=KNOWN, wheel=False, sync="revolution")
+    true = cranks.setup(kind, intake=KNOWN, wheel=False)
+    trace = cranks.crank(true, seed=SEED, seconds=8.0)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=30.0)
+    outcome = cranks.judged(said, trace, signals, as_recorded=true)
+    assert outcome.judgement.refused is not None
+    assert 'write every = "cycle"' in outcome.judgement.refused
+    assert outcome.judgement.comparisons == ()
+    assert cranks.judged(true, trace, signals).judgement.refused is None
+
+
 def test_cylinders_that_the_probe_does_not_hear_are_named(cranks) -> None:
     """A probe in one bank's plenum of a V6 whose set-up says that it hears all."""
     split = cranks.setup("odd six", intake=f"{KNOWN}\nsees = [1, 3, 5]")
@@ -284,6 +343,16 @@ def test_at_rest_only_what_rest_shows_is_said() -> None:
     hum = report(2.5 + 0.002 * rng.standard_normal(t.size) + 0.1 * np.sin(2 * np.pi * 50 * t))
     assert hum.problems == ("mains_pickup",)
     assert hum.mains_amplitude == pytest.approx(0.1, rel=0.1)
+
+
+def test_a_signal_that_differs_by_less_than_any_converter_s_step_is_measured() -> None:
+    """What a simulation's filters leave of a current that is gone: 5e-324 and the like."""
+    setup = parse_setup(FOUR + probe("clamp", "starter_current"))
+    watch = ProbeWatch(setup.probe[0], RATE_HZ, 80)
+    x = np.concatenate([np.full(40, 5e-324), np.zeros(40), 80.0 * np.sin(np.arange(2000) / 50.0)])
+    for first in range(0, x.size, 80):
+        watch.push(x[first : first + 80], first / RATE_HZ)
+    assert watch.report(turning=True).steps is None
 
 
 def test_every_problem_has_a_word_and_an_advice() -> None:
