@@ -1,10 +1,10 @@
 """How many pulses come between two events of a sync, and is that what the set-up says?
 
-A coil that is heard at every firing, a sync once a cycle that is written down as one every revolution, and the other way round: each
-is one even series, whose times alone say nothing against it. But compression, and what each stroke does to the pressure, comes so
-many times from one event to the next. The signal of each probe that hears all cylinders is laid out by the events, and its orders are
-compared: half the cylinders' pulses, or one, make the order of their own number alone, while a cylinder that is missing among
-all makes all low orders alike.
+A coil that is heard at every firing, a sync once a cycle that is written down as one every revolution, and the other way
+round: each is one even series, whose times alone say nothing against it. But compression, and what each stroke does to the
+pressure, comes so many times from one event to the next. The signal of each probe that hears all cylinders is laid out by the
+events, and its orders are compared: half the cylinders' pulses, or one, make the order of their own number alone, while a
+cylinder that is missing among all makes all low orders alike.
 """
 
 from __future__ import annotations
@@ -166,9 +166,9 @@ def why_not(found: OtherPace, cylinders: int) -> str:
     pulses = "one pulse comes" if found.pulses == 1 else f"{found.pulses} pulses come"
     turned = "two revolutions" if found.sync.every == "revolution" else "one cycle"
     begin = (
-        f"{name} does not come {said}, as the set-up says: by {found.source.name} {pulses} in what would be {turned} of it, and the "
-        f"set-up has {cylinders} cylinders (by it the engine would turn at {found.rpm:.0f} rpm, no uncertainty stated), so that pulses "
-        "cannot be given to cylinders."
+        f"{name} does not come {said}, as the set-up says: by {found.source.name} {pulses} in what would be {turned} of it, and "
+        f"the set-up has {cylinders} cylinders (by it the engine would turn at {found.rpm:.0f} rpm, no uncertainty stated), so that "
+        "pulses cannot be given to cylinders."
     )
     if times == 1:
         right = 'If it comes once a cycle, write every = "cycle"'
@@ -177,8 +177,9 @@ def why_not(found: OtherPace, cylinders: int) -> str:
     else:
         heard = "at every firing" if times == cylinders else f"{times} times a cycle"
         return (
-            f"{begin} It seems to be heard {heard}: is its pick-up at one cylinder's own lead or coil? Put it there, away from the "
-            f"others, and crank again. Without {name} in the set-up the same recording is judged by positions, unless it is "
+            f"{begin} It seems to be heard {heard}: is its pick-up at one cylinder's own lead or coil? Put it there, away from "
+            f"the others, and crank again. Without {name} in the set-up the same recording is judged by positions, unless it is "
             "`cylinders` that is wrong: mend that first."
         )
-    return f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the pick-up, and crank again."
+    return f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the "
+        "pick-up, and crank again."
