@@ -167,8 +167,8 @@ def why_not(found: OtherPace, cylinders: int) -> str:
     turned = "two revolutions" if found.sync.every == "revolution" else "one cycle"
     begin = (
         f"{name} does not come {said}, as the set-up says: by {found.source.name} {pulses} in what would be {turned} of it, and "
-        f"the set-up has {cylinders} cylinders (by it the engine would turn at {found.rpm:.0f} rpm, no uncertainty stated), so that "
-        "pulses cannot be given to cylinders."
+        f"the set-up has {cylinders} cylinders (by it the engine would turn at {found.rpm:.0f} rpm, no uncertainty stated), so "
+        "that pulses cannot be given to cylinders."
     )
     if times == 1:
         right = 'If it comes once a cycle, write every = "cycle"'
@@ -181,5 +181,7 @@ def why_not(found: OtherPace, cylinders: int) -> str:
             f"the others, and crank again. Without {name} in the set-up the same recording is judged by positions, unless it is "
             "`cylinders` that is wrong: mend that first."
         )
-    return f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the "
-        "pick-up, and crank again."
+    return (
+        f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the pick-up, and crank "
+        "again."
+    )
