@@ -20,6 +20,7 @@ from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicte
 from .normal import generic_normal
 from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
+from .swapped_probes import SwappedPair
 
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
@@ -124,6 +125,8 @@ class ComparisonKeeper:
         """Whether the cranking cycles' speed limits what is compared, as of now."""
         self.other_pace = False
         """Whether the sync comes otherwise than the set-up says, so that what was cut by it are no cycles, as of now."""
+        self.swapped: SwappedPair | None = None
+        """Two probes that may be swapped, as of now."""
         self.by_series: Mapping[int, tuple[int, ...]] = {}
         """Where the sync comes in two series: whose pulse each named cylinder's may be, as of now; else empty."""
 
@@ -307,9 +310,16 @@ class ComparisonKeeper:
         merging = self._widen(group, feature, table, reference, altered)
         self._bound_by_clipping(group, feature, table, reference)
         deviations = table.deviations()
-        # `noisy`, `no_compression` or `polarity` says why.
+        doubted = self.swapped is not None and probe.name in self.swapped.both
+        exchanged = doubted and self.swapped is not None and self.swapped.likely
+        # `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
-        if (untold and group.stretch == "cranking") or group.measurer.clamp_doubtful or self.other_pace:
+        if (
+            (untold and group.stretch == "cranking")
+            or group.measurer.clamp_doubtful
+            or self.other_pace
+            or exchanged
+        ):
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
@@ -335,6 +345,10 @@ class ComparisonKeeper:
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
+        if doubted:
+            # Neither what healthy engines show of such a pulse nor what the set-up does to it is known.
+            limited.append("roles_doubtful")
+            normals, predicted = [None] * len(normals), [None] * len(predicted)
         shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)
         ambiguous = bool(self.by_series) and group.named

@@ -38,6 +38,12 @@ _HEADINGS: dict[CauseOfFinding, str] = {
 _SPOILS = ("dead", "clipped")
 """What is wrong with a signal that another crank would not make any better: it is mended before anything else is done."""
 
+_SWAPPED = "roles_doubtful"
+_SEE_ROLES = (
+    "See first whether the intake and the exhaust probe, or their columns, are swapped (further down it is said how), and judge "
+    "the same recording again."
+)
+
 _PULLS = "pulls the mean"
 _PULLED_HEADING = "Off the mean because another one pulls it: look at that one first"
 
@@ -195,6 +201,7 @@ def _finding(
             cause,
             settle,
             whose_is_open=only_sync_disturbs(comparison),
+            swapped=_SWAPPED in comparison.because,
             disturbs=disturbs,
             unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
         ),
@@ -374,6 +381,8 @@ def _why(
     narrowed: bool,
 ) -> str:
     normal, predicted = cylinder.normal, cylinder.predicted
+    if _SWAPPED in comparison.because:
+        return "This probe and another one may be swapped, so that nothing can be said of the engine by it."
     if normal is None and "unmodelled" in comparison.because:
         return (
             "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
@@ -434,11 +443,14 @@ def _next_step(
     settle: str,
     *,
     whose_is_open: bool,
+    swapped: bool,
     disturbs: bool,
     unmodelled: bool,
 ) -> str:
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
+    if swapped:
+        return _SEE_ROLES
     if whose_is_open:
         return f"Leave the engine as it is. {MEND_SERIES}"
     # Positions of one crank are not those of another.
@@ -558,6 +570,8 @@ def instruction_at_rest(
             f"Mend the signal of {probes} first. {how} Then rest the starter two minutes and crank eight to ten seconds again.",
             None,
         )
+    if any(_SWAPPED in c.because for c in comparisons):
+        return _SEE_ROLES, None
     if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":

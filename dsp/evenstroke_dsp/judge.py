@@ -16,6 +16,7 @@ from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import UNSTEADY_PERCENT, StretchKeeper
+from .swapped_probes import ask, swapped_pair
 from .sync_pace import OtherPace, why_not
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
@@ -303,6 +304,14 @@ def warnings_of(
                 f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though {shown} shows it, so "
                 f"that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
             )
+    swapped = swapped_pair(measurers)
+    if swapped is not None:
+        fit = (
+            "their pulses fit each other's strokes better: no verdict is given, and all cylinders that fit are named"
+            if swapped.likely
+            else "both would be upside down, as two that are swapped seem: no cause is named, and all cylinders that fit are"
+        )
+        warn("roles_doubtful", f"{swapped.intake} and {swapped.exhaust}: {fit}. {ask(swapped)}")
     for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is
         other = "vacuum" if stated == "pressure" else "pressure"
@@ -333,6 +342,8 @@ def warnings_of(
             )
     for measurer in measurers:
         left_open = measurer.strokes_open("cranking")
+        if measurer.maybe_swapped:
+            continue  # said of both
         if left_open or measurer.rings:
             warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():

@@ -181,6 +181,7 @@ class _Latest:
             self.doubt_deg = before + (span.uncertainty_deg - before) / self.doubts
 
 
+_OTHER_ROLE = {"intake_pulse": "exhaust_pulse", "exhaust_pulse": "intake_pulse"}
 _CUT_BESIDE = 0.1
 """Of a pulse's length, so far before and behind it the level of its crest and trough is measured too."""
 _CLAMP_ROSE = 0.3
@@ -230,6 +231,10 @@ class ProbeMeasurer:
     polarity_doubtful: bool = False
     """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
     evidence: PulseEvidence | None = None
+    maybe_swapped: bool = False
+    """With a probe of the other role (`swapped_probes`): each pulse may be the stroke of the cylinder that fits that role."""
+    other_role_evidence: PulseEvidence | None = None
+    """The same as if an intake probe were an exhaust probe, and the other way round; None where there is but one of them."""
     travel: TravelEstimate | None = None
     """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
     travel_ambiguous: bool = False
@@ -250,6 +255,8 @@ class ProbeMeasurer:
     """By turning with unnamed places: the latest middle of the first one's pulse, degrees after its firing TDC, not
     modulo anything, so that positions go on counting from the same pulse wherever the middle moves."""
     _highest_corner_hz: float = math.inf
+    _cranked_middle: float | None = None
+    """Of the latest cranking cycle that counts: degrees after firing TDC, where places are known."""
 
     @property
     def problems(self) -> tuple[str, ...]:
@@ -365,7 +372,8 @@ class ProbeMeasurer:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
         upside down, the exhaust rings and its steepest rise is not where a stroke's is, or pulses lie between two places, as they
         do on a crank whose angle is in doubt and not at idle."""
-        return self._may_be_upside_down or self._rises_aside or (self._between and kind == "cranking")
+        told = self._between or self.maybe_swapped
+        return self._may_be_upside_down or self._rises_aside or (told and kind == "cranking")
 
     @property
     def _may_be_upside_down(self) -> bool:
@@ -391,6 +399,8 @@ class ProbeMeasurer:
             return (cylinder,)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
+        if self.maybe_swapped and self._cranked_middle is not None:
+            return tuple(dict.fromkeys((cylinder, self._by_other_role(cylinder, self._cranked_middle))))
         back = 1
         if self._rises_aside:
             back = int(_RINGS_ON_DEG * len(order) / CYCLE_DEG)
@@ -398,6 +408,16 @@ class ProbeMeasurer:
         ahead = 1 if self._between and kind == "cranking" else 0
         fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
         return tuple(dict.fromkeys(fit))
+
+    def _by_other_role(self, cylinder: int, middle_deg: float) -> int:
+        """Whose stroke the pulse in this cylinder's place is where the probe is of the other role: turned over, a fall of the one
+        is the rise of the other."""
+        angles = firing_angles(self.setup.engine)
+        at = angles[cylinder] + middle_deg - self._nominal_middle(_OTHER_ROLE[self.probe.role])
+        return min(
+            self.heard,
+            key=lambda c: abs((angles[c] - at + CYCLE_DEG / 2) % CYCLE_DEG - CYCLE_DEG / 2),
+        )
 
     @property
     def heard(self) -> tuple[int, ...]:
@@ -456,6 +476,8 @@ class ProbeMeasurer:
         middle = self._middle(span, folded)
         if kind == "cranking" and not counts and not self._counted:
             self._between = self._widely_in_doubt(span)
+        if counts and kind == "cranking":
+            self._cranked_middle = middle
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
         return self._pulses(span, places, signal, middle)
@@ -736,13 +758,25 @@ class ProbeMeasurer:
             prior,
             corner_known=self.probe.low_corner_hz is not None,
         )
+        other = _OTHER_ROLE.get(self.probe.role)
+        if other is not None and any(p.role == other for p in self.setup.probe):
+            self.other_role_evidence = evidence(
+                mean,
+                array_factor(firing),
+                other,
+                self.setup.conditions.throttle,
+                self._shift_prior(span, other),
+                corner_known=self.probe.low_corner_hz is not None,
+            )
         if self.evidence is not None and prior.longest_travel_deg > 0 and prior.places_known:
             self.travel = estimated(self.evidence, prior, span.rpm * 6.0, inverted=self.inverted)
 
-    def _shift_prior(self, span: CycleSpan) -> ShiftPrior:
+    def _shift_prior(self, span: CycleSpan, role: str = "") -> ShiftPrior:
+        """role: another one than the probe's."""
+        role = role or self.probe.role
         rotation = span.rotation
-        speed = speed_of_sound(gas_temperature_c(self.probe.role, self.setup.conditions))
-        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(self.probe.role, 0.0)
+        speed = speed_of_sound(gas_temperature_c(role, self.setup.conditions))
+        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(role, 0.0)
         return ShiftPrior(
             error_deg=(rotation.uncertainty_deg or 0.0) / 2.0,
             longest_travel_deg=longest_m / speed * span.rpm * 6.0,
@@ -912,10 +946,11 @@ class ProbeMeasurer:
         given = self.setup.engine.valve_events_deg.exhaust_opens
         return EXHAUST_OPENS_DEG if given is None else given
 
-    def _nominal_middle(self) -> float:
-        """Where in its cylinder's cycle a pulse's middle lies by the role and the set-up alone, degrees."""
-        if self.pulse.middle_deg is not None:
-            return self.pulse.middle_deg
+    def _nominal_middle(self, role: str = "") -> float:
+        """Where in its cylinder's cycle a pulse's middle lies by the role and the set-up alone, degrees; role: another one."""
+        middle = ROLE_PULSES[role or self.probe.role].middle_deg
+        if middle is not None:
+            return middle
         interval = CYCLE_DEG / self.setup.engine.cylinders
         return exhaust_middle(self._exhaust_opens_deg(), interval)
 

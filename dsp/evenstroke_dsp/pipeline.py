@@ -56,6 +56,7 @@ from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
+from .swapped_probes import swapped_pair
 from .sync_pace import OtherPace, SyncPace
 from .sync_rate import irregular, wrong_by_teeth
 from .sync_tracker import SyncTracker
@@ -535,6 +536,10 @@ class Pipeline:
         series = self._cutter.second_series
         self._keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         self._keeper.speed_unsteady = self._stretches.unsteady
+        self._keeper.swapped = swapped_pair(self._measurers)
+        for measurer in self._measurers:
+            pair = self._keeper.swapped
+            measurer.maybe_swapped = pair is not None and measurer.probe.name in pair.both
         self._keeper.other_pace = self._other_pace() is not None
         yield Cycle(
             sequence=self._next("cycle"),
