@@ -24,6 +24,10 @@ from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 from .wording import counted, listed
 
+_FASTEST_CRANK_RPM = 260.0
+"""Starters turn engines at some 80 to 250 rpm (common practice, no source); a light one with a strong starter may turn faster."""
+_CHARGED_V = ((12.8, 16.0), (25.6, 32.0))
+"""Of a battery whose alternator charges it; while a starter turns the engine it has less (common practice, no source)."""
 _DRIFT_PERCENT = 10.0
 """Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
 by 15 to 19 % from its first counted cycle to its last."""
@@ -66,6 +70,7 @@ def refusal(
         return (
             f"Cannot judge: by {told.probe.name} the crank turns without the rhythm of compression ({_swing(told)}). Are the "
             f"plugs out, or was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(told.probe)}"
+            f"{_or_it_ran(stretches)}"
         )
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
@@ -73,6 +78,46 @@ def refusal(
             "seconds while it is recorded, and check each probe's signal first."
         )
     return None
+
+
+def _mean_rpm(stretches: StretchKeeper) -> float | None:
+    """Of all that was cranked; None where nothing was."""
+    turned_s = sum(c.to_s - c.from_s for c in stretches.cranked)
+    return 120.0 * sum(c.cycles for c in stretches.cranked) / turned_s if turned_s > 0 else None
+
+
+def _or_it_ran(stretches: StretchKeeper) -> str:
+    """A starter that does not turn the engine has no load."""
+    rpm = _mean_rpm(stretches)
+    if rpm is None or rpm <= _FASTEST_CRANK_RPM:
+        return ""
+    return f' Or did it run by itself, at {rpm:.0f} rpm? Then write mode = "idle" and judge the same recording again.'
+
+
+def _may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
+    """Why what is said to be a crank may be an engine that ran by itself, slowly; empty where nothing speaks for that."""
+    rpm = _mean_rpm(stretches)
+    if rpm is None:
+        return ""
+    ask = (
+        'If it idled, write mode = "idle", with `fuel` and `ignition` as they were, and judge the same recording again: what '
+        "healthy engines show that are cranked says nothing of one that fires."
+    )
+    for m in measurers:
+        scaled = m.probe.role == "battery_voltage" and m.probe.volts_per_unit is not None
+        level = m.mean_level if scaled else None
+        if level is not None and any(low < level < high for low, high in _CHARGED_V):
+            return (
+                f"{m.probe.name}: {level:.1f} V while it turned (mean, no uncertainty stated), as of a battery that is charged, "
+                f"and not one that feeds a starter: did the engine run by itself? {ask}"
+            )
+    loads = any(m.shows_compression and m.probe.role != "crank_teeth" for m in measurers)
+    if rpm <= _FASTEST_CRANK_RPM or loads:
+        return ""
+    return (
+        f"It turned at {rpm:.0f} rpm (mean, no uncertainty stated), faster than most starters turn an engine, and nothing "
+        f"that was recorded shows a starter's load: did it run by itself? {ask} Starter current recorded beside it would tell."
+    )
 
 
 def _why_unheard(measurer: ProbeMeasurer) -> str:
@@ -89,11 +134,17 @@ def _swing(measurer: ProbeMeasurer) -> str:
     """How much it swings with compression, and how much it should."""
     least = 100.0 * measurer.least_rhythm
     swing = least * measurer.rhythm_of_least
-    return f"swing {swing:.1f} % of the mean at the firing rhythm, at least {least:.0f} % expected"
+    return f"swing {swing:.1f} % of the mean at the firing rhythm, at least {least:.{1 if least < 1 else 0}f} % expected"
 
 
 def _or_the_clamp(probe: Probe) -> str:
     """A clamp that is off the cable, or whose zero is not 0 V, shows no rhythm either; a wheel that is followed turns."""
+    if probe.role == "battery_voltage":
+        return (
+            f" If they are in, see that {probe.name} is tapped at the battery's own posts and that no charger feeds it; starter "
+            f"current shows compression more clearly. Without {probe.name} in the set-up the same recording is judged by "
+            "what else it holds."
+        )
     if probe.role != "starter_current":
         return ""
     zero = "" if probe.volts_at_zero else ", give its volts_at_zero where no current is not 0 V"
@@ -107,6 +158,8 @@ def _or_pick_up(probe: Probe) -> str:
     """What to look at where compression is there and this probe does not show it."""
     if probe.role == "crank_teeth":
         return " See that `teeth` and `edge` are those of the wheel and that it sits tight on the crank."
+    if probe.role == "battery_voltage":
+        return " See that it is tapped at the battery's own posts and that no charger feeds it."
     zero = "" if probe.volts_at_zero else ", and give its volts_at_zero where no current is not 0 V"
     return f" See that its clamp is closed round the starter's cable alone{zero}."
 
@@ -277,6 +330,9 @@ def warnings_of(
             "it could start, and disable fuel and ignition by the maker's procedure: hands, cables and probes near belts and fan "
             "are not safe beside an engine that starts unasked.",
         )
+    cranked = not mixed and setup.conditions.mode == "cranking"
+    if cranked and (words := _may_have_run(stretches, measurers)):
+        warn("may_have_run", words)
     if stretches.unsteady:
         warn(
             "speed_unsteady",
@@ -298,11 +354,11 @@ def warnings_of(
     for measurer in measurers:
         # Where none shows it at all, the refusal says so.
         if measurer.without_compression and not no_compression(measurers):
-            shown = listed(m.probe.name for m in measurers if m.shows_compression)
+            shown = listed(m.probe.name for m in measurers if m.shows_compression or m.hears_pulses)
             warn(
                 "no_compression",
-                f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though {shown} shows it, so "
-                f"that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
+                f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though by {shown} the engine "
+                f"compresses, so that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
             )
     swapped = swapped_pair(measurers)
     if swapped is not None:
@@ -534,8 +590,7 @@ def judgement(
         warnings += _signal_warnings(comparisons)
         warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
-    turned_s = sum(c.to_s - c.from_s for c in cranked)
-    rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None
+    rpm = _mean_rpm(stretches)
     swings = {
         m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
     }

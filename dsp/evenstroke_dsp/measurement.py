@@ -187,7 +187,7 @@ _CUT_BESIDE = 0.1
 _CLAMP_ROSE = 0.3
 """Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
 and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
-_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
+_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current", "battery_voltage"})
 _WEAKEST_RHYTHM = 0.03
 """A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
 at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
@@ -195,6 +195,9 @@ the plugs out; some 10 % and more with compression."""
 _WEAKEST_OF_CURRENT = 0.15
 """The same of starter current whose zero is known. Simulated threes to eights swing by 0.41 to 4 of its mean; with all plugs out
 the pistons' own inertia still makes 0.005 to 0.11 (tests/dsp/test_no_compression.py)."""
+_WEAKEST_OF_BATTERY = 0.006
+"""The same of a battery's voltage, of which the starter takes a tenth. Simulated threes to eights swing by 0.028 to 0.36 of its
+mean, with all plugs out by 0.0001 to 0.0023 (tests/dsp/test_no_compression.py)."""
 _FROM_REST = PULSE_ROLES | {"starter_current"}
 """Roles whose level before the engine turns says something."""
 
@@ -224,6 +227,8 @@ class ProbeMeasurer:
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
+    mean_level: float | None = None
+    """Of the signal itself over the last cranking cycle, in the probe's unit."""
     zero_known: bool = False
     """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
@@ -289,7 +294,15 @@ class ProbeMeasurer:
     @property
     def least_rhythm(self) -> float:
         """What `rhythm` is at the least where compression loads what this probe shows."""
+        if self.probe.role == "battery_voltage":
+            return _WEAKEST_OF_BATTERY
         return _WEAKEST_OF_CURRENT if self.zero_known else _WEAKEST_RHYTHM
+
+    @property
+    def hears_pulses(self) -> bool:
+        """Whether this is a pulse probe whose pulses stand out of what is noise."""
+        pulses = self.probe.role in PULSE_ROLES or self.probe.role == "manifold_pressure"
+        return pulses and self.mean_cycle is not None and not self.swamped
 
     @property
     def rhythm_of_least(self) -> float:
@@ -467,6 +480,8 @@ class ProbeMeasurer:
             self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind, counts=counts)
+        if kind == "cranking":
+            self.mean_level = self.pulse.sign * cycle_mean
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
             cycle_mean -= step.rest
@@ -1007,8 +1022,12 @@ class ProbeMeasurer:
 
 
 def no_compression(measurers: Sequence[ProbeMeasurer]) -> bool:
-    """Whether the crank turns without compression by all that would show it."""
-    return any(m.without_compression for m in measurers) and not any(m.shows_compression for m in measurers)
+    """Whether the crank turns without compression by all that would show it. A battery that hardly sags may be a large one: it is
+    believed alone where no probe hears a pulse either."""
+    without = [m for m in measurers if m.without_compression]
+    if all(m.probe.role == "battery_voltage" for m in without) and any(m.hears_pulses for m in measurers):
+        return False
+    return bool(without) and not any(m.shows_compression for m in measurers)
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:
