@@ -139,6 +139,10 @@ class ComparisonKeeper:
         """From now on this probe's comparisons are limited for these reasons, and no longer for earlier ones."""
         self._limits[probe] = reasons
 
+    def is_dead(self, probe: str) -> bool:
+        """Whether this probe's signal is gone, or was for a while."""
+        return "dead" in self._limits.get(probe, ())
+
     def forget(self, probe: str) -> None:
         """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
         self._forgotten |= {key: group for key, group in self._groups.items() if key[0] == probe}
@@ -312,13 +316,14 @@ class ComparisonKeeper:
         deviations = table.deviations()
         doubted = self.swapped is not None and probe.name in self.swapped.both
         exchanged = doubted and self.swapped is not None and self.swapped.likely
-        # `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
+        # `dead`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
         if (
             (untold and group.stretch == "cranking")
             or group.measurer.clamp_doubtful
             or self.other_pace
             or exchanged
+            or self.is_dead(probe.name)
         ):
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:

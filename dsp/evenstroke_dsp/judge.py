@@ -360,6 +360,8 @@ def warnings_of(
                 f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though by {shown} the engine "
                 f"compresses, so that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
             )
+    # Of a signal that is gone nothing else is worth saying.
+    measurers = [m for m in measurers if not keeper.is_dead(m.probe.name)]
     swapped = swapped_pair(measurers)
     if swapped is not None:
         fit = (
@@ -403,7 +405,7 @@ def warnings_of(
         if left_open or measurer.rings:
             warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
-        if abs(change) - error > _DRIFT_PERCENT:
+        if abs(change) - error > _DRIFT_PERCENT and not keeper.is_dead(name):
             became = "smaller" if change < 0 else "larger"
             warn(
                 "level_drift",

@@ -577,7 +577,9 @@ class Pipeline:
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
             late = ("travel_unknown",) if measurer.travel_ambiguous else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *late, *count, *free))
+            own = (*sorted(self._problems[name] | now), *doubtful, *late)
+            # What else a signal that is gone seems to have is no trouble of its own, and asks for no other remedy.
+            self._keeper.limit(name, (*(("dead",) if "dead" in own else own), *count, *free))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():

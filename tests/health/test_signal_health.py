@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.findings import instruction_at_rest
 from evenstroke_dsp.health import (
     ADVICE,
     NOISY_DB,
@@ -169,6 +170,26 @@ def test_one_limit_says_noisy_and_withholds_verdicts(cranks, plain, noise_db: fl
     assert (intake(outcome).signal_to_noise_db < NOISY_DB) is noisy
     if noisy:
         assert {c.verdict for c in drop.cylinders} == {"undecided"}
+
+
+def test_a_probe_that_dies_midway_gets_one_remedy(cranks, plain) -> None:
+    _, trace, signals = plain
+    noise = 0.002 * np.random.default_rng(2).standard_normal(trace.times_s.size)
+    died = np.where(trace.times_s > 3.5, noise, signals[0])
+    outcome = judged(cranks, plain, died)
+    drop = outcome.comparison("intake", "drop")
+    assert set(drop.because) <= {"dead", "verdict_withdrawn"}
+    assert {c.verdict for c in drop.cylinders} == {"undecided"}
+    of_it = [w for w in outcome.judgement.warnings if w.text.startswith("intake: ")]
+    assert [w.code for w in of_it] == ["dead"]
+    words, _ = instruction_at_rest(
+        comparisons=outcome.judgement.comparisons,
+        findings=outcome.judgement.findings,
+        refused=None,
+        setup=plain[0],
+        mode="cranking",
+    )
+    assert words.startswith("Mend the signal of intake first. No signal stands out of the noise")
 
 
 def test_lost_samples_are_said_and_limit_nothing_by_themselves(cranks, plain) -> None:
