@@ -81,8 +81,12 @@ class SyncPace:
                 self._looked_until = float(times[-1])
 
     def found(self) -> OtherPace | None:
-        """What contradicts the set-up, by the best source; None where nothing does, or nothing tells."""
+        """What contradicts the set-up, by the best source; None where nothing does, where another one bears the set-up out, or
+        where nothing tells."""
         cylinders = self._setup.engine.cylinders
+        # Half of the cylinders may not compress, or not reach a probe; but pulses of all of them come by no other sync.
+        if any(_mostly(looks) == cylinders for looks in self._looks):
+            return None
         for source, looks in zip(self.sources, self._looks, strict=True):
             pulses = max((m for m in looks if m != cylinders), key=lambda m: looks[m], default=None)
             if pulses is None or looks[pulses] < _FEWEST_LOOKS:
@@ -153,6 +157,12 @@ class SyncPace:
         """Whether the speed has to speak against the sync as well."""
         cylinders = self._setup.engine.cylinders
         return 2 * pulses < cylinders or (cylinders < 4 and pulses < cylinders)
+
+
+def _mostly(looks: dict[int, int]) -> int | None:
+    """How many pulses most looks found; None for too few."""
+    pulses = max(looks, key=lambda m: looks[m], default=None)
+    return pulses if pulses is not None and looks[pulses] >= _FEWEST_LOOKS else None
 
 
 def _lowpass_hz(probe: Probe) -> float:

@@ -119,3 +119,31 @@ def test_an_engine_that_starts_with_a_dead_cylinder_is_not_such_a_coil(cylinders
     sizes = [1.0] * (cylinders - 1) + [0.0]
     assert pace(sizes, 1, spread_deg=60.0, rpm=900.0, spin_up=True, seconds=12.0) is None
     assert pace(sizes, 1, spread_deg=60.0, rpm=900.0, mode="idle") is None
+
+
+def test_a_probe_that_hears_half_the_cylinders_does_not_outweigh_one_that_hears_all() -> None:
+    """An exhaust probe in one bank's pipe whose set-up does not say so, beside an intake probe that is right."""
+    setup = parse_setup(
+        "schema = 1\n[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
+        '[[probe]]\nname = "in"\nrole = "intake_pulse"\ninput = 0\n[[probe]]\nname = "out"\nrole = "exhaust_pulse"\ninput = 2\n'
+        '[[probe]]\nname = "spark"\nrole = "ignition_sync"\ncylinder = 1\ninput = 1\n'
+    )
+    t = np.arange(0.0, 9.0, DT)
+    turned = 190.0 * 6.0 * t
+    events = np.arange(240.0, turned[-1], 720.0) / (190.0 * 6.0)
+    for both in (True, False):
+        history, tracker = History(), SyncTracker()
+        held = SyncPace(setup, setup.probe[2], tracker, history)
+        for source in held.sources:
+            source.row = (
+                {"in": 0, "out": 1}[source.probe.name] if both or source.probe.name == "out" else None
+            )
+        signals = np.stack([-np.cos(np.radians(2 * turned)), np.cos(np.radians(turned))])
+        for first in range(0, t.size, 100):
+            history.add(t[first], DT, signals[:, first : first + 100], np.zeros((2, 100), dtype=bool))
+            now = t[first] + 100 * DT
+            inside = events[(events >= t[first]) & (events < now)]
+            edges = np.sort(np.concatenate([inside, inside + 0.001]))
+            tracker.push(edges, np.arange(edges.size) % 2 == 0, now)
+            held.update()
+        assert (held.found() is None) == both
