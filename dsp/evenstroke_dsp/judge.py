@@ -367,8 +367,10 @@ def warnings_of(
         fit = (
             "their pulses fit each other's strokes better: no verdict is given, and all cylinders that fit are named"
             if swapped.likely
-            else "both would be upside down, as two that are swapped seem: no cause is named, and all cylinders that fit are"
+            else "both would be upside down, as two that are swapped seem to be: no cause is named"
         )
+        if swapped.names_open and not swapped.likely:
+            fit += ", and all cylinders that fit are"
         warn("roles_doubtful", f"{swapped.intake} and {swapped.exhaust}: {fit}. {ask(swapped)}")
     for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.positive_is

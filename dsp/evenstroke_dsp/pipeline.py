@@ -539,7 +539,8 @@ class Pipeline:
         self._keeper.swapped = swapped_pair(self._measurers)
         for measurer in self._measurers:
             pair = self._keeper.swapped
-            measurer.maybe_swapped = pair is not None and measurer.probe.name in pair.both
+            names_open = pair is not None and pair.names_open and measurer.probe.name in pair.both
+            measurer.maybe_swapped = names_open
         self._keeper.other_pace = self._other_pace() is not None
         yield Cycle(
             sequence=self._next("cycle"),

@@ -14,20 +14,25 @@ from dataclasses import dataclass
 from .measurement import ProbeMeasurer
 from .polarity import STATED_RIGHT
 
-_LIKELY, _MAY_BE = math.log(20.0), math.log(1.0 / 30.0)
+_LIKELY, _OPEN, _MAY_BE = math.log(20.0), math.log(1.0 / 4.0), math.log(1.0 / 30.0)
 """Logarithm of the likelihood ratio from which on two probes are taken to be swapped; and, where both look upside down, down to
-which they may be. Of twelve drawn engines (health fixtures' three, four, six and eight, seeds 34, 5 and 6) it was -12 to -7 for
-threes and fours as they were wired, -7 to -4 for sixes, -2 to 0 for eights; the other way round where they were swapped."""
+which whose pulse it is stays open, and down to which it is asked. Of twelve drawn engines (health fixtures' three, four, six and
+eight, seeds 34, 5 and 6) it was -12 to -7 for threes and fours as they were wired, -7 to -4 for sixes, -2 to 0 for eights; the
+other way round where they were swapped."""
+_MOST_TOLD = 6
+"""Cylinders up to which it tells anything: beyond, it is asked and the names stay as the set-up has them."""
 _FEWEST = 3  # cycles
 
 
 @dataclass(frozen=True, slots=True)
 class SwappedPair:
-    """An intake and an exhaust probe by their names. likely: so much so that no pulse's cylinder is known; else that may be."""
+    """An intake and an exhaust probe by their names. likely: so much so that no verdict holds; names_open: that each pulse may be
+    the other role's cylinder's."""
 
     intake: str
     exhaust: str
     likely: bool
+    names_open: bool
 
     @property
     def both(self) -> tuple[str, str]:
@@ -44,7 +49,9 @@ def swapped_pair(measurers: Sequence[ProbeMeasurer]) -> SwappedPair | None:
             odds = _log_odds(intake, exhaust)
             both = intake.inverted and exhaust.inverted
             if odds is not None and (odds >= _LIKELY or (both and odds >= _MAY_BE)):
-                return SwappedPair(intake.probe.name, exhaust.probe.name, likely=odds >= _LIKELY)
+                names = intake.probe.name, exhaust.probe.name
+                told = intake.pulses_a_cycle <= _MOST_TOLD
+                return SwappedPair(*names, likely=odds >= _LIKELY, names_open=told and odds >= _OPEN)
     return None
 
 

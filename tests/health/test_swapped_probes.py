@@ -46,7 +46,8 @@ def test_two_that_are_upside_down_keep_their_verdicts(cranks) -> None:
 
 def test_where_both_fit_both_cylinders_are_named(cranks, monkeypatch) -> None:
     """Upside down or swapped: a four's pulse is its cylinder's, or that of the one whose exhaust stroke is then."""
-    monkeypatch.setattr("evenstroke_dsp.swapped_probes._MAY_BE", -100.0)
+    for name in ("_MAY_BE", "_OPEN"):
+        monkeypatch.setattr(f"evenstroke_dsp.swapped_probes.{name}", -100.0)
     outcome = run(cranks, "four", 34, sign=-1.0)
     assert "both would be upside down" in outcome.said("roles_doubtful")
     for row in outcome.comparison("intake", "drop").cylinders:
