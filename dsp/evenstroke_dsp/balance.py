@@ -137,6 +137,8 @@ class BalanceTable:
         self.down, self.up = np.zeros(cylinders), np.zeros(cylinders)
         """By how much more each interval reaches down (<= 0) and up (>= 0): what is no spread from cycle to
         cycle, such as a distortion that is the same in all of them."""
+        self.lowest, self.highest = np.full(cylinders, np.inf), np.full(cylinders, -np.inf)
+        """What each interval holds besides, where values are bounds of what they measure; no number of cycles changes that."""
 
     @property
     def cycles(self) -> int:
@@ -214,7 +216,10 @@ class BalanceTable:
         widened = self._widened.narrowed(column, deviation, widened)
         low, high = widened if estimate.noisier[column] else pooled
         low, high = low + float(self.down[column]), high + float(self.up[column])
+        held = float(self.lowest[column]), float(self.highest[column])
+        low, high = min(low, held[0]), max(high, held[1])
         bounded = math.isfinite(high - low)
+        foreseen = bounded and held == (math.inf, -math.inf)
         verdict = self._verdict(column, low, high, n) if self._with_verdict else None
         return CylinderDeviation(
             value=float(estimate.values[column]) if n else None,
@@ -224,7 +229,7 @@ class BalanceTable:
             cycles=n,
             one_offs=tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
             verdict=verdict,
-            more_cycles=self._more(estimate, column, now) if verdict == "undecided" and bounded else None,
+            more_cycles=self._more(estimate, column, now) if verdict == "undecided" and foreseen else None,
             standard_error=error if math.isfinite(error) else None,
         )
 

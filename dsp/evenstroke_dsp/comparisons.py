@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .balance import ALPHA, BalanceTable, CylinderDeviation
-from .blocks import Floats
+from .blocks import Bools, Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
 from .even_margin import EVEN_MARGIN_PERCENT
-from .features import Feature, unit_of_value
+from .features import Feature, Pulse, unit_of_value
 from .known_goods import KnownGoods
 from .low_corner import widening
 from .measurement import Measured, ProbeMeasurer
@@ -19,6 +20,7 @@ from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicte
 from .normal import generic_normal
 from .prediction import Prediction, Seen
 from .setup import PULSE_ROLES, Probe, Setup
+from .swapped_probes import SwappedPair
 
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
 """Of `ALPHA`. An engine that starts gives every verdict again, idling; whether it will is not known when the first are
@@ -27,6 +29,11 @@ become 4 to 8 % narrower after six."""
 
 _MERGING = 2
 """Which of the causes in `ComparisonKeeper._altered` is that pulses merge."""
+
+_CUT_SHARE, _FEWEST_CUT, _LATEST = 0.1, 2, 60
+"""A pulse that is cut off in more than this share of its latest cycles, and in more than a single one, reads small on average."""
+_UNDISTORTED_BY_TOP = frozenset({"suction"})
+"""Verdict features that only the signal's lower end falsifies: the level they are measured from is a median."""
 
 _FEW_CYCLES = 3
 """So many in another turning are no crank, and make way for the next one."""
@@ -50,6 +57,7 @@ class _Group:
     cycles: int = 0
     columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
     positions: tuple[int, ...] = ()  # in order of coming, of each slot
+    pulses: deque[tuple[Pulse | None, ...]] = field(default_factory=lambda: deque(maxlen=_LATEST))
 
     @property
     def named(self) -> bool:
@@ -69,6 +77,16 @@ class _Group:
             (None, self._that_fit(slot), position)
             for slot, position in zip(self.slots, self.positions, strict=True)
         )
+
+    def cut_off(self, *, either_end: bool) -> Bools:
+        """Which columns' pulses are cut off, shape (slots,); either_end: or at the end alone that weaker values lie towards."""
+        counts = np.zeros((2, len(self.slots)))
+        for pulses in self.pulses:
+            for column, pulse in enumerate(pulses):
+                if pulse is not None:
+                    weak, strong = self.measurer.cut_off(pulse)
+                    counts[:, column] += weak or (strong and either_end), 1
+        return np.asarray((counts[0] >= _FEWEST_CUT) & (counts[0] > _CUT_SHARE * counts[1]))
 
     def _that_fit(self, slot: Slot) -> tuple[int, ...] | None:
         cylinder, one_of, _ = slot
@@ -105,6 +123,10 @@ class ComparisonKeeper:
         self._set_aside = 0
         self.speed_unsteady = False
         """Whether the cranking cycles' speed limits what is compared, as of now."""
+        self.other_pace = False
+        """Whether the sync comes otherwise than the set-up says, so that what was cut by it are no cycles, as of now."""
+        self.swapped: SwappedPair | None = None
+        """Two probes that may be swapped, as of now."""
         self.by_series: Mapping[int, tuple[int, ...]] = {}
         """Where the sync comes in two series: whose pulse each named cylinder's may be, as of now; else empty."""
 
@@ -116,6 +138,10 @@ class ComparisonKeeper:
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
         """From now on this probe's comparisons are limited for these reasons, and no longer for earlier ones."""
         self._limits[probe] = reasons
+
+    def is_dead(self, probe: str) -> bool:
+        """Whether this probe's signal is gone, or was for a while."""
+        return "dead" in self._limits.get(probe, ())
 
     def forget(self, probe: str) -> None:
         """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
@@ -148,6 +174,7 @@ class ComparisonKeeper:
         group.cycles += 1
         group.columns = columns
         group.positions = tuple(m.position for m in measured)
+        group.pulses.append(tuple(m.pulse for m in measured))
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -217,6 +244,32 @@ class ComparisonKeeper:
             table.up = np.sum([w.up for w in found], axis=0)
         return of_merging
 
+    @staticmethod
+    def _bound_by_clipping(
+        group: _Group, feature: Feature, table: BalanceTable, reference: tuple[int, ...]
+    ) -> None:
+        """A pulse that is cut off is at least as large as it reads, and so is the mean that it is part of: lets the intervals
+        hold all that this leaves open, so that a verdict that it may falsify is not given."""
+        table.lowest[:], table.highest[:] = np.inf, -np.inf
+        upright = not group.measurer.polarity_doubtful
+        cut = group.cut_off(either_end=not (upright and feature.name in _UNDISTORTED_BY_TOP))
+        if not cut.any():
+            return
+        probe, of_mean = group.measurer.probe, cut[list(reference)]
+        # What is undone of a low corner spreads over the whole cycle; of other features no more is known than that they are off.
+        if not feature.verdict or (probe.low_corner_hz is not None and probe.role in PULSE_ROLES):
+            table.lowest[:], table.highest[:] = -np.inf, np.inf
+            return
+        for column, own in enumerate(cut.tolist()):
+            others = of_mean.sum() - (own and column in reference)
+            if own and (others or column not in reference):
+                table.lowest[column], table.highest[column] = -np.inf, np.inf
+            elif own:
+                # No more than all of a mean's parts.
+                table.highest[column] = 100.0 * (len(reference) - 1)
+            elif others:
+                table.lowest[column] = -100.0
+
     def _group(
         self, measurer: ProbeMeasurer, stretch: StretchKind, slots: tuple[Slot, ...], rotation: int | None
     ) -> _Group | None:
@@ -259,10 +312,19 @@ class ComparisonKeeper:
         limited = list(self._limits.get(probe.name, ()))
         altered = self._altered.get((probe.name, group.stretch), ())
         merging = self._widen(group, feature, table, reference, altered)
+        self._bound_by_clipping(group, feature, table, reference)
         deviations = table.deviations()
-        # `noisy`, `no_compression` or `polarity` says why.
+        doubted = self.swapped is not None and probe.name in self.swapped.both
+        exchanged = doubted and self.swapped is not None and self.swapped.likely
+        # `dead`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
-        if (untold and group.stretch == "cranking") or group.measurer.clamp_doubtful:
+        if (
+            (untold and group.stretch == "cranking")
+            or group.measurer.clamp_doubtful
+            or self.other_pace
+            or exchanged
+            or self.is_dead(probe.name)
+        ):
             deviations = tuple(_undecided(d) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
@@ -272,6 +334,8 @@ class ComparisonKeeper:
             limited.append("angle_uncertain")
         if self.speed_unsteady and group.stretch == "cranking":
             limited.append("speed_unsteady")
+        if self.other_pace:
+            limited.append("sync_rate")
         if group.measurer.hidden_by_gap:
             limited.append("wheel_gap")
         if group.measurer.rings:
@@ -290,6 +354,10 @@ class ComparisonKeeper:
             normals, doubted = described_normals(normals, deviations, generic)
             limited += ["unmodelled"] if doubted else []
         predicted = self._predicted(group, feature, reference, seen)
+        if doubted:
+            # Neither what healthy engines show of such a pulse nor what the set-up does to it is known.
+            limited.append("roles_doubtful")
+            normals, predicted = [None] * len(normals), [None] * len(predicted)
         shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)
         ambiguous = bool(self.by_series) and group.named

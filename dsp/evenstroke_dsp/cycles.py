@@ -131,6 +131,7 @@ class _Turning:
     half_settled: bool = False
     given_up: bool = False  # no more cycles are cut from it
     run: SyncRun | None = None  # whose events it turns by
+    number: int = 0  # of all turnings that there were
     by_sync: bool = False  # a wheel's: a sync tells where it stands
 
     @property
@@ -163,6 +164,7 @@ class CycleCutter:
         self.anchor_unused = anchor
         """What somebody named and no turning needed, so far."""
         self._turnings: list[_Turning] = []
+        self._begun_turnings = 0
         self._of_wheel: list[_Turning] = []  # one for each rotation of the wheel
         self._of_rhythm: list[_Turning] = []  # one for each rotation of the rhythm
         self._of_runs: dict[int, _Turning] = {}  # by sync run
@@ -252,7 +254,7 @@ class CycleCutter:
             return self._sync.missed, self._sync.extra
         runs = [*self._sync.believed, *self.sifted]
         used = len({t for run in runs for t in run.times if t >= run.believed_from})
-        used += sum(run.forgotten for run in runs)
+        used += sum(run.forgotten for run in runs) + self._sync.events_of_forgotten
         return sum(n - 1 for run in runs for n in run.intervals[1:]), max(self._sync.events - used, 0)
 
     @property
@@ -334,9 +336,9 @@ class CycleCutter:
             self._follow_wheel(final=final)
         elif self._sync is not None:
             self._follow_sync(final=final)
-        for index, turning in enumerate(self._turnings):
+        for turning in self._turnings:
             if self._anchored(turning) and self._half_is_settled(turning, final=final):
-                yield from self._cut(index, turning)
+                yield from self._cut(turning.number, turning)
 
     # --- what leads ---------------------------------------------------------------------------------
 
@@ -490,12 +492,17 @@ class CycleCutter:
             return -math.inf
         return turning.rotation.time_at(turning.first_deg + turning.cut * CYCLE_DEG)
 
+    def _begun(self, turning: _Turning) -> _Turning:
+        """The same with its number, among those that cycles are cut from."""
+        turning.number, self._begun_turnings = self._begun_turnings, self._begun_turnings + 1
+        self._turnings.append(turning)
+        return turning
+
     def _follow_rhythm(self, *, final: bool) -> None:
         assert self._rhythm is not None
         self._rhythm.update(final=final)
         for rotation in self._rhythm.rotations[len(self._of_rhythm) :]:
-            self._of_rhythm.append(_Turning(rotation, 0.0))
-            self._turnings.append(self._of_rhythm[-1])
+            self._of_rhythm.append(self._begun(_Turning(rotation, 0.0)))
 
     # --- a wheel, with or without a sync -------------------------------------------------------------
 
@@ -505,8 +512,7 @@ class CycleCutter:
             return
         for rotation in follower.rotations[len(self._of_wheel) :]:
             rotation.uncertainty_deg = TOOTH_ERROR_DEG
-            self._of_wheel.append(_Turning(rotation, None))
-            self._turnings.append(self._of_wheel[-1])
+            self._of_wheel.append(self._begun(_Turning(rotation, None)))
         for turning, zero in zip(self._of_wheel, follower.tooth_zero, strict=True):
             if turning.shift is None:
                 self._place_wheel(turning, zero, final=final)
@@ -582,7 +588,8 @@ class CycleCutter:
         start = self._sync_deg if self._sync_deg is not None else 0.0
         begins = -math.inf if self.wheel_lost_s is None else self.wheel_lost_s
         sifted = [(-1 - k, run) for k, run in enumerate(self.sifted)]
-        for index, run in [*enumerate(self._sync.runs), *sifted]:
+        self._forget_runs(self._sync.runs)
+        for index, run in [*((run.number, run) for run in self._sync.runs), *sifted]:
             if run.times[-1] < begins:
                 continue
             # Events that nobody was there to take are as good as a silence.
@@ -596,10 +603,18 @@ class CycleCutter:
                     uncertainty_deg=None if self._sync_deg is None else self._offset_uncertainty,
                     pace_deg=CYCLE_DEG,
                 )
-                self._of_runs[index] = _Turning(rotation, 0.0, run=run)
-                self._turnings.append(self._of_runs[index])
+                self._of_runs[index] = self._begun(_Turning(rotation, 0.0, run=run))
                 self._runs_seen[index] = run.forgotten + bisect.bisect_left(run.times, begins)
             self._take_events(index, run, start, step, final=final)
+
+    def _forget_runs(self, kept: list[SyncRun]) -> None:
+        """Forgets what was begun by runs that the tracker has forgotten; cycles of those that were believed are long cut."""
+        gone = {index for index in self._of_runs if index >= 0} - {run.number for run in kept}
+        if gone:
+            turnings = [self._of_runs.pop(index) for index in gone]
+            self._turnings = [t for t in self._turnings if not any(t is of for of in turnings)]
+            for index in gone:
+                del self._runs_seen[index]
 
     def _take_events(self, index: int, run: SyncRun, start: float, step: float, *, final: bool) -> None:
         rotation = self._of_runs[index].rotation

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
+from .health import advice_for
 from .messages import (
     TRUST_ORDER,
     CauseOfFinding,
@@ -33,6 +34,15 @@ _HEADINGS: dict[CauseOfFinding, str] = {
     "set-up": "What is fitted for the test accounts for this",
     "spread": "Odd, but as healthy engines show it",
 }
+
+_SPOILS = ("dead", "clipped")
+"""What is wrong with a signal that another crank would not make any better: it is mended before anything else is done."""
+
+_SWAPPED = "roles_doubtful"
+_SEE_ROLES = (
+    "See first whether the intake and the exhaust probe, or their columns, are swapped (further down it is said how), and judge "
+    "the same recording again."
+)
 
 _PULLS = "pulls the mean"
 _PULLED_HEADING = "Off the mean because another one pulls it: look at that one first"
@@ -230,6 +240,7 @@ def _finding(
         f"{_whose_pulse(comparison, cylinder)} is {size_words(cylinder)} over {counted(cylinder.cycles, 'cycle')} of "
         f"{comparison.stretch}. "
         + _also_words(also)
+        + _cut_words(comparison, cylinder)
         + _pull_words(comparison, cylinder)
         + _meaning_words(comparison, cylinder, cause)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
@@ -252,6 +263,7 @@ def _finding(
             settle,
             other_count=_COUNT in comparison.because,
             whose_is_open=only_sync_disturbs(comparison),
+            swapped=_SWAPPED in comparison.because,
             disturbs=disturbs,
             unmodelled=cylinder.normal is None and "unmodelled" in comparison.because,
         ),
@@ -322,6 +334,20 @@ def size_words(cylinder: CylinderBalance, *, mean: bool = True) -> str:
         f"{abs(deviation):.{decimals(low, high)}f} % {cylinder.verdict} {'than the mean ' if mean else ''}"
         f"({sizes_words(low, high)} %, 95 % interval)"
     )
+
+
+def _cut_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """Where the signal is cut off and what is stated is a bound: of what."""
+    if "clipped" not in comparison.because or cylinder.low is None or cylinder.high is None:
+        return ""
+    if cylinder.verdict == "smaller" and cylinder.low <= -100.0:
+        return (
+            "Other pulses of this probe are cut off and larger than they read, so that by how much more it is smaller is not "
+            "known. "
+        )
+    if cylinder.verdict == "larger" and cylinder.high >= 100.0 * (len(comparison.reference) - 1):
+        return "Its signal is cut off, so that by how much more it is larger is not known. "
+    return ""
 
 
 def _live_words(live: CylinderBalance | None, cause: CauseOfFinding) -> str:
@@ -463,6 +489,8 @@ def _why(
     normal, predicted = cylinder.normal, cylinder.predicted
     if _COUNT in comparison.because:
         return "Compression does not come as often as the set-up's cylinders, so that this may be no one cylinder's."
+    if _SWAPPED in comparison.because:
+        return "This probe and another one may be swapped, so that nothing can be said of the engine by it."
     if normal is None and "unmodelled" in comparison.because:
         return (
             "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
@@ -524,6 +552,7 @@ def _next_step(
     *,
     other_count: bool,
     whose_is_open: bool,
+    swapped: bool,
     disturbs: bool,
     unmodelled: bool,
 ) -> str:
@@ -531,6 +560,8 @@ def _next_step(
         return MEND_COUNT
     if cause == "spread":
         return "Nothing needs doing for this. Keep the recording as a reference."
+    if swapped:
+        return _SEE_ROLES
     if whose_is_open:
         return f"Leave the engine as it is. {MEND_SERIES}"
     # Positions of one crank are not those of another.
@@ -646,6 +677,20 @@ def instruction_at_rest(
         return refused, None
     if any(_COUNT in c.because for c in comparisons):
         return MEND_COUNT, None
+    spoilt = [
+        (probe, advice_for(role, code))
+        for code in _SPOILS
+        for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because)
+    ]
+    if spoilt:
+        probes = listed(dict.fromkeys(probe for probe, _ in spoilt))
+        how = " ".join(dict.fromkeys(advice for _, advice in spoilt))
+        return (
+            f"Mend the signal of {probes} first. {how} Then rest the starter two minutes and crank eight to ten seconds again.",
+            None,
+        )
+    if any(_SWAPPED in c.because for c in comparisons):
+        return _SEE_ROLES, None
     if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":
@@ -658,12 +703,6 @@ def instruction_at_rest(
     if not judged:
         return "Ready: crank for eight seconds when everybody is clear.", None
     hiding = _much_disturbed(comparisons)
-    if spoilt := sorted({c.probe for c in comparisons if "dead" in c.because}):
-        return (
-            f"Mend the signal of {listed(spoilt)} first (further down it is said how): by it nothing can be told. Then rest the "
-            "starter two minutes and crank eight to ten seconds again.",
-            None,
-        )
     if undecided:
         open_ = f"Cannot tell for {len(undecided)} of {counted(len(judged), 'pulse')}"
         again = "Rest the starter two minutes, then crank eight to ten seconds again."

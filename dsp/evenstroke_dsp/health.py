@@ -1,6 +1,6 @@
 """Signal health of each probe, before anything is judged from it.
 
-What is measured here needs no crank angle: extremes, flat tops, noise, what the mains or the starter's
+What is measured here needs no crank angle: extremes, noise, what the mains or the starter's
 brushes bring in, the steps of the converter, losses. What needs cycles is told by `measurement` and the
 trackers, and joined by `with_problems`.
 """
@@ -14,6 +14,7 @@ import msgspec
 import numpy as np
 
 from .blocks import Floats
+from .clipping import ClippingFinder
 from .messages import ProbeHealth
 from .setup import EDGE_ROLES, Probe
 
@@ -27,8 +28,6 @@ than half of its samples, and their median says that there is no noise, so that 
 _PULSE_HZ = 100.0
 """Means over so short a time keep a pulse and leave out noise above 50 Hz: a pulse 18 dB over the noise in its own band
 may drown in that of a fast converter, and is judged as well as any."""
-_FLAT_SAMPLES = 4
-_CLIPPED_SHARE = 0.002
 _FEWEST_STEPS = 16
 """A pulse over 16 steps has 26 dB of signal over its quantisation noise (arithmetic: 0.35 * 16 / 0.289), which
 cycles and filtering better; below that the steps begin to show in single pulses."""
@@ -79,7 +78,8 @@ ADVICE = {
     "dead": "No signal stands out of the noise: check the plug, the cable, the hose and the probe's supply.",
     "no_events": "The engine turns but no event comes: check the pick-up's place and its threshold.",
     "sync_rate": "It does not come as often as the set-up says: mend `every`, or move the pick-up to one cylinder.",
-    "clipped": "The signal is cut off at its end: turn the gain down or fit a restrictor, then record again.",
+    "clipped": "The signal is cut off at its end: turn the gain down, fit a divider or a restrictor, or put the probe farther "
+    "away, then record again.",
     "polarity": "The pulse is upside down and is turned over: mend `positive_is`, or swap the probe's wires.",
     "not_heard": "A cylinder's pulse hardly arrives: mend `sees`, or put the probe where all of them are heard.",
     "noisy": "Noise hides the pulse, so that no verdict is given: move the probe closer, shorten and screen its cable, then "
@@ -138,15 +138,13 @@ class _Frame:
     low: float
     high: float
     noise: float
-    longest_low: int
-    longest_high: int
     step: float
     lost: int
     samples: int
 
 
 class ProbeWatch:
-    """Follows one sampled probe's extremes, noise, steps and flat tops over the last two seconds."""
+    """Follows one sampled probe's extremes, noise and steps over the last two seconds, and where it is cut off."""
 
     def __init__(self, probe: Probe, rate_hz: float, frame: int) -> None:
         self.probe = probe
@@ -156,9 +154,13 @@ class ProbeWatch:
         self._thinned_hz = rate_hz / self._every
         self._thinned: deque[Floats] = deque(maxlen=keep)
         self._rest_noise: deque[float] = deque(maxlen=_REST_MEMORIES * keep)
+        self.clipping = ClippingFinder(rate_hz)
 
-    def push(self, values: Floats, *, turning: bool = True) -> None:
-        """One frame in the probe's unit, shape (samples,); NaN = lost. turning: the engine turns, as far as known."""
+    def push(self, values: Floats, t0: float, *, turning: bool = True) -> None:
+        """One frame in the probe's unit, shape (samples,); NaN = lost. t0: of its first sample, seconds. turning: the engine
+        turns, as far as known."""
+        if self.probe.role not in EDGE_ROLES:
+            self.clipping.push(values, t0)
         lost = np.isnan(values)
         good = values[~lost] if lost.any() else values
         if good.size < 8:
@@ -172,8 +174,6 @@ class ProbeWatch:
                 low,
                 high,
                 noise,
-                _longest_run(good == low),
-                _longest_run(good == high),
                 float(steps.min()) if steps.size else np.inf,
                 values.size - good.size,
                 values.size,
@@ -191,17 +191,18 @@ class ProbeWatch:
         low, high = min(f.low for f in self._frames), max(f.high for f in self._frames)
         swing = high - low
         noise = float(np.median([f.noise for f in self._frames]))
-        clipped = self._clipped_share(low, high)
+        clipped = self.clipping.share_since(self.clipping.until - MEMORY_S)
         step = min(f.step for f in self._frames)
         lost = sum(f.lost for f in self._frames) / sum(f.samples for f in self._frames)
         analog = self.probe.role not in EDGE_ROLES
         line = self._mains(swing, noise, turning=turning) if analog else None
         # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest.
         rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
-        steps = swing / step if np.isfinite(step) else 0.0
+        with np.errstate(over="ignore"):
+            steps = float(np.float64(swing) / step) if np.isfinite(step) else 0.0
         problems = {
             "dead": turning and self._is_dead(swing, noise, step if analog and np.isfinite(step) else 0.0),
-            "clipped": turning and analog and clipped > _CLIPPED_SHARE,
+            "clipped": turning and clipped > 0.0,
             "mains_pickup": line is not None,
             "brush_pickup": turning
             and analog
@@ -222,7 +223,8 @@ class ProbeWatch:
             high=high,
             noise_rms=noise,
             clipped_share=clipped,
-            steps=round(steps) if np.isfinite(step) else None,
+            # A signal that no converter made may differ by so little that no count of steps is a number.
+            steps=round(steps) if np.isfinite(step) and np.isfinite(steps) else None,
             lost_share=lost,
             mains_hz=line[0] if line is not None else None,
             mains_amplitude=line[1] if line is not None else None,
@@ -246,22 +248,6 @@ class ProbeWatch:
         noise = float(np.median(np.abs(np.diff(x)))) * _MAD_TO_SIGMA / float(np.sqrt(2.0 * many))
         noise = max(noise, least / float(np.sqrt(self._every * many)))
         return float(np.ptp(slow)) > max(_DEAD_OVER_NOISE * noise, 1e-9)
-
-    def _clipped_share(self, low: float, high: float) -> float:
-        """Share of frames with a flat top or bottom at the very extreme; real extremes are single samples."""
-        swing = high - low
-        if swing <= 0:
-            return 0.0
-        flat = sum(
-            1
-            for f in self._frames
-            if f.high - f.low > swing / 10
-            and (
-                (f.low == low and f.longest_low >= _FLAT_SAMPLES)
-                or (f.high == high and f.longest_high >= _FLAT_SAMPLES)
-            )
-        )
-        return flat / len(self._frames)
 
     def _mains(self, swing: float, noise: float, *, turning: bool) -> tuple[float, float] | None:
         """The mains' frequency and amplitude where its lines stand out of the spectrum; None where they do not."""
@@ -335,17 +321,6 @@ def _state(problems: tuple[str, ...], *, turning: bool) -> str:
     if problems:
         return "doubtful"
     return "good" if turning else "waiting"
-
-
-def _longest_run(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> int:
-    at = np.flatnonzero(flags)
-    if at.size < 2:
-        return at.size
-    ends = np.flatnonzero(at[1:] - at[:-1] > 1)
-    if not ends.size:
-        return at.size
-    first, last = int(ends[0]) + 1, at.size - 1 - int(ends[-1])
-    return max(first, last, int((ends[1:] - ends[:-1]).max(initial=0)))
 
 
 def _median(values: Floats) -> float:

@@ -17,12 +17,18 @@ from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import UNSTEADY_PERCENT, StretchKeeper
+from .swapped_probes import ask, swapped_pair
+from .sync_pace import OtherPace, why_not
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
 from .wording import counted, listed
 
+_FASTEST_CRANK_RPM = 260.0
+"""Starters turn engines at some 80 to 250 rpm (common practice, no source); a light one with a strong starter may turn faster."""
+_CHARGED_V = ((12.8, 16.0), (25.6, 32.0))
+"""Of a battery whose alternator charges it; while a starter turns the engine it has less (common practice, no source)."""
 _DRIFT_PERCENT = 10.0
 """Simulated cranks at a steady level change by 3 % at most down to 20 dB, by 6 % at 12; one that sags by 30 % in ten seconds
 by 15 to 19 % from its first counted cycle to its last."""
@@ -51,6 +57,7 @@ def refusal(
     measurers: Sequence[ProbeMeasurer],
     comparisons: Sequence[Comparison],
     syncs_at_wrong_rate: Sequence[Probe],
+    other_pace: OtherPace | None,
 ) -> str | None:
     """Why no judgement is possible, and what to do; None where one is."""
     if cutter.basis == "none" and not cutter.rotations:
@@ -61,6 +68,8 @@ def refusal(
             f"Cannot judge: {cutter.sync_name}'s events come by turns nearer and farther apart, two for each cycle: it hears "
             f"another cylinder's coil as loud as its own, and cycles cut by both are none. {MEND_SERIES}"
         )
+    if other_pace is not None and measurers:
+        return f"Cannot judge: {why_not(other_pace, measurers[0].setup.engine.cylinders)}"
     if contradicted := _count_contradicted(cutter, measurers):
         return f"Cannot judge: {contradicted}"
     leading = next((p for p in syncs_at_wrong_rate if p.every == "cycle"), None)
@@ -75,6 +84,7 @@ def refusal(
         return (
             f"Cannot judge: by {told.probe.name} the crank turns without the rhythm of compression ({_swing(told)}). Are the "
             f"plugs out, or was the wheel spun on a bench? Fit the plugs and crank again.{_or_the_clamp(told.probe)}"
+            f"{_or_it_ran(stretches)}"
         )
     if not any(c.cycles for comparison in comparisons for c in comparison.cylinders):
         return (
@@ -149,6 +159,46 @@ def _if_right(cylinders: int, times: int) -> str:
     return f" Where all that is right, only {times} of the {cylinders} cylinders compress as they should, evenly spaced."
 
 
+def _mean_rpm(stretches: StretchKeeper) -> float | None:
+    """Of all that was cranked; None where nothing was."""
+    turned_s = sum(c.to_s - c.from_s for c in stretches.cranked)
+    return 120.0 * sum(c.cycles for c in stretches.cranked) / turned_s if turned_s > 0 else None
+
+
+def _or_it_ran(stretches: StretchKeeper) -> str:
+    """A starter that does not turn the engine has no load."""
+    rpm = _mean_rpm(stretches)
+    if rpm is None or rpm <= _FASTEST_CRANK_RPM:
+        return ""
+    return f' Or did it run by itself, at {rpm:.0f} rpm? Then write mode = "idle" and judge the same recording again.'
+
+
+def _may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
+    """Why what is said to be a crank may be an engine that ran by itself, slowly; empty where nothing speaks for that."""
+    rpm = _mean_rpm(stretches)
+    if rpm is None:
+        return ""
+    ask = (
+        'If it idled, write mode = "idle", with `fuel` and `ignition` as they were, and judge the same recording again: what '
+        "healthy engines show that are cranked says nothing of one that fires."
+    )
+    for m in measurers:
+        scaled = m.probe.role == "battery_voltage" and m.probe.volts_per_unit is not None
+        level = m.mean_level if scaled else None
+        if level is not None and any(low < level < high for low, high in _CHARGED_V):
+            return (
+                f"{m.probe.name}: {level:.1f} V while it turned (mean, no uncertainty stated), as of a battery that is charged, "
+                f"and not one that feeds a starter: did the engine run by itself? {ask}"
+            )
+    loads = any(m.shows_compression and m.probe.role != "crank_teeth" for m in measurers)
+    if rpm <= _FASTEST_CRANK_RPM or loads:
+        return ""
+    return (
+        f"It turned at {rpm:.0f} rpm (mean, no uncertainty stated), faster than most starters turn an engine, and nothing "
+        f"that was recorded shows a starter's load: did it run by itself? {ask} Starter current recorded beside it would tell."
+    )
+
+
 def _why_unheard(measurer: ProbeMeasurer) -> str:
     """What else may keep a pulse from showing. One that follows closely on another is drawn into it."""
     if measurer.evenly_heard:
@@ -163,11 +213,17 @@ def _swing(measurer: ProbeMeasurer) -> str:
     """How much it swings with compression, and how much it should."""
     least = 100.0 * measurer.least_rhythm
     swing = least * measurer.rhythm_of_least
-    return f"swing {swing:.1f} % of the mean at the firing rhythm, at least {least:.0f} % expected"
+    return f"swing {swing:.1f} % of the mean at the firing rhythm, at least {least:.{1 if least < 1 else 0}f} % expected"
 
 
 def _or_the_clamp(probe: Probe) -> str:
     """A clamp that is off the cable, or whose zero is not 0 V, shows no rhythm either; a wheel that is followed turns."""
+    if probe.role == "battery_voltage":
+        return (
+            f" If they are in, see that {probe.name} is tapped at the battery's own posts and that no charger feeds it; starter "
+            f"current shows compression more clearly. Without {probe.name} in the set-up the same recording is judged by "
+            "what else it holds."
+        )
     if probe.role != "starter_current":
         return ""
     zero = "" if probe.volts_at_zero else ", give its volts_at_zero where no current is not 0 V"
@@ -181,6 +237,8 @@ def _or_pick_up(probe: Probe) -> str:
     """What to look at where compression is there and this probe does not show it."""
     if probe.role == "crank_teeth":
         return " See that `teeth` and `edge` are those of the wheel and that it sits tight on the crank."
+    if probe.role == "battery_voltage":
+        return " See that it is tapped at the battery's own posts and that no charger feeds it."
     zero = "" if probe.volts_at_zero else ", and give its volts_at_zero where no current is not 0 V"
     return f" See that its clamp is closed round the starter's cable alone{zero}."
 
@@ -219,6 +277,7 @@ def warnings_of(
     stretches: StretchKeeper,
     measurers: Sequence[ProbeMeasurer],
     keeper: ComparisonKeeper,
+    other_pace: OtherPace | None,
 ) -> tuple[CodedWarning, ...]:
     """Everything that the reader must know before using the numbers, each once."""
     out = [CodedWarning(code=danger.code, text=danger.text) for danger in dangers(setup)]
@@ -226,6 +285,13 @@ def warnings_of(
     def warn(code: str, text: str) -> None:
         out.append(CodedWarning(code=code, text=text))
 
+    if other_pace is not None:
+        warn(
+            "sync_rate",
+            f"{cutter.sync_name}: by {other_pace.source.name} it comes otherwise than the set-up says: whose pulse is whose, "
+            "how fast the engine turned, at what angle, and whether it ran by itself, is not known until that is mended.",
+        )
+        return tuple(out)
     if cutter.offset_assumed and sync is not None and sync.events:
         warn(
             "offset_assumed", "The sync's offset is not given: 0 to 30 degrees before firing TDC is assumed."
@@ -343,6 +409,9 @@ def warnings_of(
             "it could start, and disable fuel and ignition by the maker's procedure: hands, cables and probes near belts and fan "
             "are not safe beside an engine that starts unasked.",
         )
+    cranked = not mixed and setup.conditions.mode == "cranking"
+    if cranked and (words := _may_have_run(stretches, measurers)):
+        warn("may_have_run", words)
     if stretches.unsteady:
         warn(
             "speed_unsteady",
@@ -365,12 +434,24 @@ def warnings_of(
     for measurer in measurers:
         # Where none shows it at all, the refusal says so.
         if measurer.without_compression and not no_compression(measurers):
-            shown = listed(m.probe.name for m in measurers if m.shows_compression)
+            shown = listed(m.probe.name for m in measurers if m.shows_compression or m.hears_pulses)
             warn(
                 "no_compression",
-                f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though {shown} shows it, so "
-                f"that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
+                f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though by {shown} the engine "
+                f"compresses, so that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
             )
+    # Of a signal that is gone nothing else is worth saying.
+    measurers = [m for m in measurers if not keeper.is_dead(m.probe.name)]
+    swapped = swapped_pair(measurers)
+    if swapped is not None:
+        fit = (
+            "their pulses fit each other's strokes better: no verdict is given, and all cylinders that fit are named"
+            if swapped.likely
+            else "both would be upside down, as two that are swapped seem to be: no cause is named"
+        )
+        if swapped.names_open and not swapped.likely:
+            fit += ", and all cylinders that fit are"
+        warn("roles_doubtful", f"{swapped.intake} and {swapped.exhaust}: {fit}. {ask(swapped)}")
     for measurer in measurers:
         probe, stated = measurer.probe, measurer.probe.polarity
         other = "vacuum" if stated == "pressure" else "pressure"
@@ -401,10 +482,12 @@ def warnings_of(
             )
     for measurer in measurers:
         left_open = measurer.strokes_open("cranking")
+        if measurer.maybe_swapped:
+            continue  # said of both
         if left_open or measurer.rings:
             warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
     for name, (change, error) in keeper.level_changes().items():
-        if abs(change) - error > _DRIFT_PERCENT:
+        if abs(change) - error > _DRIFT_PERCENT and not keeper.is_dead(name):
             became = "smaller" if change < 0 else "larger"
             warn(
                 "level_drift",
@@ -546,8 +629,15 @@ def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning
     )
     for probe, role, code in limits:
         if code != "not_heard":  # said with the cylinders' names
+            cut = (
+                " Pulses that are cut off are larger than they read, and so is the mean: a verdict that this could falsify is "
+                "not given."
+                if code == "clipped"
+                else ""
+            )
             yield CodedWarning(
-                code=code, text=f"{probe}: what is compared rests on a bad signal. {advice_for(role, code)}"
+                code=code,
+                text=f"{probe}: what is compared rests on a bad signal.{cut} {advice_for(role, code)}",
             )
 
 
@@ -577,6 +667,7 @@ def judgement(
     comparisons: tuple[Comparison, ...],
     keeper: ComparisonKeeper,
     syncs_at_wrong_rate: Sequence[Probe],
+    other_pace: OtherPace | None,
     angle_records: Sequence[AngleRecord],
     infinite: Mapping[str, int],
 ) -> Judgement:
@@ -584,10 +675,10 @@ def judgement(
 
     infinite: how many samples of a probe were infinite, by its name.
     """
-    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate)
+    refused = refusal(cutter, stretches, measurers, comparisons, syncs_at_wrong_rate, other_pace)
     series = cutter.second_series
-    mixed = series is not None and series.mixed
-    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper))
+    no_cycles = (series is not None and series.mixed) or other_pace is not None
+    warnings = list(warnings_of(setup, cutter, sync, wheel, stretches, measurers, keeper, other_pace))
     if source.lost_samples:
         warnings.append(
             CodedWarning(
@@ -605,11 +696,11 @@ def judgement(
         )
     if cutter.anchor_unused is not None:
         warnings.append(_anchor_unused(cutter.anchor_unused.cylinder, measurers))
-    warnings += _signal_warnings(comparisons)
-    warnings += _merging(measurers, comparisons)
+    if other_pace is None:
+        warnings += _signal_warnings(comparisons)
+        warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
-    turned_s = sum(c.to_s - c.from_s for c in cranked)
-    rpm = 120.0 * sum(c.cycles for c in cranked) / turned_s if turned_s > 0 else None
+    rpm = _mean_rpm(stretches)
     swings = {
         m.probe.name: m.rhythm for m in measurers if m.rhythm is not None and m.probe.role not in PULSE_ROLES
     }
@@ -636,8 +727,8 @@ def judgement(
     return Judgement(
         source=source,
         engine=EngineInfo(cylinders=setup.engine.cylinders, firing_order=setup.engine.firing_order),
-        cranked=() if mixed else cranked,
-        running_from_s=None if mixed else stretches.running_from_s,
+        cranked=() if no_cycles else cranked,
+        running_from_s=None if no_cycles else stretches.running_from_s,
         sync=SyncInfo(
             basis=cutter.basis,
             events=sync.events if sync is not None else 0,

@@ -13,6 +13,7 @@ from scipy.interpolate import CubicSpline
 from .angle import Rotation
 from .blocks import Bools, Floats
 from .clamp_direction import ClampDirection
+from .clipping import ClippingFinder
 from .cycles import STARTED_RPM, Anchor, CycleSpan, Place
 from .cylinder_count import ROLES as COMPRESSION_ROLES
 from .cylinder_count import CompressionOrders, OtherCount, other_count
@@ -200,10 +201,13 @@ class _Latest:
             self.doubt_deg = before + (span.uncertainty_deg - before) / self.doubts
 
 
+_OTHER_ROLE = {"intake_pulse": "exhaust_pulse", "exhaust_pulse": "intake_pulse"}
+_CUT_BESIDE = 0.1
+"""Of a pulse's length, so far before and behind it the level of its crest and trough is measured too."""
 _CLAMP_ROSE = 0.3
 """Heights of its pulse by which a clamp's level rises as the engine begins to turn, at the least: simulated fours
 and sixes rise by 0.7 to 1.4. One that hears nothing rises by chance, and its swing must not be measured by that."""
-_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current"})
+_RHYTHM_ROLES = frozenset({"crank_teeth", "starter_current", "battery_voltage"})
 _WEAKEST_RHYTHM = 0.03
 """A crank that compression slows, or a starter that it loads, swings by more than this share of its mean
 at the firing rhythm. Real captures: 2.4 % peak to peak, and none of it at the firing rhythm, with
@@ -211,6 +215,9 @@ the plugs out; some 10 % and more with compression."""
 _WEAKEST_OF_CURRENT = 0.15
 """The same of starter current whose zero is known. Simulated threes to eights swing by 0.41 to 4 of its mean; with all plugs out
 the pistons' own inertia still makes 0.005 to 0.11 (tests/dsp/test_no_compression.py)."""
+_WEAKEST_OF_BATTERY = 0.006
+"""The same of a battery's voltage, of which the starter takes a tenth. Simulated threes to eights swing by 0.028 to 0.36 of its
+mean, with all plugs out by 0.0001 to 0.0023 (tests/dsp/test_no_compression.py)."""
 _FROM_REST = PULSE_ROLES | {"starter_current"}
 """Roles whose level before the engine turns says something."""
 
@@ -229,6 +236,8 @@ class ProbeMeasurer:
     offset_s: float = 0.0
     clamp: ClampDirection | None = None
     """Which way round a starter's clamp lies, where the engine is cranked; its signal comes turned already."""
+    clipping: ClippingFinder | None = None
+    """When its signal was cut off; None for a wheel."""
     folds: dict[tuple[StretchKind, int], _Fold] = field(default_factory=dict)
     hole_deg: float = 0.0
     """Widest angle between two usable teeth so far; 0 where the signal is none of a wheel."""
@@ -238,6 +247,8 @@ class ProbeMeasurer:
     """Swing of the mean pulse as a share of the signal's mean, at the last cranking cycle; of a clamp that was recorded
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
+    mean_level: float | None = None
+    """Of the signal itself over the last cranking cycle, in the probe's unit."""
     zero_known: bool = False
     """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
@@ -245,6 +256,11 @@ class ProbeMeasurer:
     polarity_doubtful: bool = False
     """Nothing tells, or not clearly enough, that the probe is the way up that it is taken to be."""
     evidence: PulseEvidence | None = None
+    maybe_swapped: bool = False
+    """With a probe of the other role (`swapped_probes`): each pulse may be the stroke of the cylinder that fits that role."""
+    by_either_role: tuple[PulseEvidence | None, PulseEvidence | None] = (None, None)
+    """By crank angle: as what the set-up says it is, and as if an intake probe were an exhaust probe or the other way round; None
+    where there is but one of them."""
     travel: TravelEstimate | None = None
     """The delay on the way as the cranking pulses show it, where `travel_m` is not given."""
     unheard: tuple[Place, ...] = ()
@@ -267,6 +283,8 @@ class ProbeMeasurer:
     """By turning with unnamed places: the latest middle of the first one's pulse, degrees after its firing TDC, not
     modulo anything, so that positions go on counting from the same pulse wherever the middle moves."""
     _highest_corner_hz: float = math.inf
+    _cranked_middle: float | None = None
+    """Of the latest cranking cycle that counts: degrees after firing TDC, where places are known."""
 
     @property
     def problems(self) -> tuple[str, ...]:
@@ -299,7 +317,15 @@ class ProbeMeasurer:
     @property
     def least_rhythm(self) -> float:
         """What `rhythm` is at the least where compression loads what this probe shows."""
+        if self.probe.role == "battery_voltage":
+            return _WEAKEST_OF_BATTERY
         return _WEAKEST_OF_CURRENT if self.zero_known else _WEAKEST_RHYTHM
+
+    @property
+    def hears_pulses(self) -> bool:
+        """Whether this is a pulse probe whose pulses stand out of what is noise."""
+        pulses = self.probe.role in PULSE_ROLES or self.probe.role == "manifold_pressure"
+        return pulses and self.mean_cycle is not None and not self.swamped
 
     @property
     def rhythm_of_least(self) -> float:
@@ -316,6 +342,20 @@ class ProbeMeasurer:
     def shows_compression(self) -> bool:
         """Whether this probe shows that rhythm."""
         return 1.0 <= self.rhythm_of_least < math.inf
+
+    def cut_off(self, pulse: Pulse) -> tuple[bool, bool]:
+        """Whether the signal was cut off, where this pulse is measured, at the end that weaker and at the end that stronger
+        values lie towards."""
+        if self.clipping is None:
+            return False, False
+        aside = _CUT_BESIDE * (pulse.t_to - pulse.t_from)
+        # A hump is measured from the level on both its sides, and its message ends at its crest.
+        after = pulse.t_to - pulse.t_from if self.pulse.shape is Shape.HUMP else 0.0
+        low, high = self.clipping.between(pulse.t_from - aside, pulse.t_to + after + aside)
+        upright = (self.pulse.sign > 0) != self.inverted
+        if self.probe.positive_is == "vacuum" and self.probe.role in PULSE_ROLES:
+            upright = not upright
+        return (low, high) if upright else (high, low)
 
     @property
     def mean_cycle(self) -> MeanCycle | None:
@@ -367,9 +407,9 @@ class ProbeMeasurer:
     def strokes_open(self, kind: StretchKind) -> bool:
         """Whether more than one cylinder's stroke fits each pulse, although the places are known: as long as the probe may be
         upside down, its smallest pulse comes after others that are small too or in a pipe that rings, pulses lie between two
-        places, as they do on a crank whose angle is in doubt and not at idle, or the delay on the way may carry them into
-        another place."""
-        return self._places_off(kind) != (0, 0)
+        places, as they do on a crank whose angle is in doubt and not at idle, the delay on the way may carry them into another
+        place, or this probe may be swapped with one of the other role."""
+        return self._places_off(kind) != (0, 0) or (self.maybe_swapped and kind == "cranking")
 
     @property
     def may_be_upside_down(self) -> bool:
@@ -428,8 +468,20 @@ class ProbeMeasurer:
         back, ahead = self._places_off(kind)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
+        if self.maybe_swapped and kind == "cranking" and self._cranked_middle is not None:
+            return tuple(dict.fromkeys((cylinder, self._by_other_role(cylinder, self._cranked_middle))))
         fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
         return tuple(dict.fromkeys(fit))
+
+    def _by_other_role(self, cylinder: int, middle_deg: float) -> int:
+        """Whose stroke the pulse in this cylinder's place is where the probe is of the other role: turned over, a fall of the one
+        is the rise of the other."""
+        angles = firing_angles(self.setup.engine)
+        at = angles[cylinder] + middle_deg - self._nominal_middle(_OTHER_ROLE[self.probe.role])
+        return min(
+            self.heard,
+            key=lambda c: abs((angles[c] - at + CYCLE_DEG / 2) % CYCLE_DEG - CYCLE_DEG / 2),
+        )
 
     @property
     def heard(self) -> tuple[int, ...]:
@@ -478,6 +530,8 @@ class ProbeMeasurer:
             self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind, counts=counts)
+        if kind == "cranking":
+            self.mean_level = self.pulse.sign * cycle_mean
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
             cycle_mean -= step.rest
@@ -487,6 +541,8 @@ class ProbeMeasurer:
         middle = self._middle(span, folded)
         if kind == "cranking" and not counts and not self._counted:
             self._between = self._widely_in_doubt(span)
+        if counts and kind == "cranking":
+            self._cranked_middle = middle
         if counts and not span.rotation.places_known:
             self._unnamed_middles[span.rotation_index] = middle
         if self.probe.role in PULSE_ROLES:
@@ -791,10 +847,18 @@ class ProbeMeasurer:
         corner_known = self.probe.low_corner_hz is not None
         sync_deg = self._sync_between_stalls(span)
         even = span.rotation.times_at_even_speed(span.start_deg + grid) if sync_deg is not None else None
+        other = _OTHER_ROLE.get(role)
+        if other is not None and all(p.role != other for p in self.setup.probe):
+            other = None
+        by_angle = None
+        if other is not None or even is None:
+            by_angle = evidence(mean, array_factor(firing), role, throttle, prior, corner_known=corner_known)
+        if other is not None:
+            there = self._shift_prior(span, other)
+            by_other = evidence(mean, array_factor(firing), other, throttle, there, corner_known=corner_known)
+            self.by_either_role = by_angle, by_other
         if sync_deg is None or even is None:
-            self.evidence = evidence(
-                mean, array_factor(firing), role, throttle, prior, corner_known=corner_known
-            )
+            self.evidence = by_angle
         else:
             even = even + self.delay_s
             in_time = self._means_in_time.setdefault(self._fold_key(span, places, kind), MeanCycle())
@@ -806,10 +870,12 @@ class ProbeMeasurer:
         if self.evidence is not None and prior.longest_travel_deg > 0 and prior.places_known:
             self.travel = estimated(self.evidence, prior, span.rpm * 6.0, inverted=self.inverted)
 
-    def _shift_prior(self, span: CycleSpan) -> ShiftPrior:
+    def _shift_prior(self, span: CycleSpan, role: str = "") -> ShiftPrior:
+        """role: another one than the probe's."""
+        role = role or self.probe.role
         rotation = span.rotation
-        speed = speed_of_sound(gas_temperature_c(self.probe.role, self.setup.conditions))
-        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(self.probe.role, 0.0)
+        speed = speed_of_sound(gas_temperature_c(role, self.setup.conditions))
+        longest_m = 0.0 if self.probe.travel_m is not None else LONGEST_TRAVEL_M.get(role, 0.0)
         return ShiftPrior(
             error_deg=(rotation.uncertainty_deg or 0.0) / 2.0,
             longest_travel_deg=longest_m / speed * span.rpm * 6.0,
@@ -993,10 +1059,11 @@ class ProbeMeasurer:
         given = self.setup.engine.valve_events_deg.exhaust_opens
         return EXHAUST_OPENS_DEG if given is None else given
 
-    def _nominal_middle(self) -> float:
-        """Where in its cylinder's cycle a pulse's middle lies by the role and the set-up alone, degrees."""
-        if self.pulse.middle_deg is not None:
-            return self.pulse.middle_deg
+    def _nominal_middle(self, role: str = "") -> float:
+        """Where in its cylinder's cycle a pulse's middle lies by the role and the set-up alone, degrees; role: another one."""
+        middle = ROLE_PULSES[role or self.probe.role].middle_deg
+        if middle is not None:
+            return middle
         interval = CYCLE_DEG / self.setup.engine.cylinders
         return exhaust_middle(self._exhaust_opens_deg(), interval)
 
@@ -1102,8 +1169,12 @@ class ProbeMeasurer:
 
 
 def no_compression(measurers: Sequence[ProbeMeasurer]) -> bool:
-    """Whether the crank turns without compression by all that would show it."""
-    return any(m.without_compression for m in measurers) and not any(m.shows_compression for m in measurers)
+    """Whether the crank turns without compression by all that would show it. A battery that hardly sags may be a large one: it is
+    believed alone where no probe hears a pulse either."""
+    without = [m for m in measurers if m.without_compression]
+    if all(m.probe.role == "battery_voltage" for m in without) and any(m.hears_pulses for m in measurers):
+        return False
+    return bool(without) and not any(m.shows_compression for m in measurers)
 
 
 def _places_before(places: int) -> int:

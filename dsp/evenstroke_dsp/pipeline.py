@@ -57,7 +57,9 @@ from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
-from .sync_rate import irregular, twice_by_pulses, wrong_by_teeth
+from .swapped_probes import swapped_pair
+from .sync_pace import OtherPace, SyncPace
+from .sync_rate import irregular, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .valve_events import seen_events
 from .wheel_tracker import WheelTracker
@@ -112,6 +114,11 @@ class Pipeline:
         self._sync = sync
         self._cutter = CycleCutter(
             setup, sync, sync_probe, self._wheel, self._history, self._rhythm, self._anchor
+        )
+        self._pace = (
+            SyncPace(setup, sync_probe, sync, self._history)
+            if sync is not None and sync_probe is not None
+            else None
         )
         self._stretches = StretchKeeper()
         self._measurers = [ProbeMeasurer(setup, p, None) for p in setup.probe if p.role in ROLE_PULSES]
@@ -209,14 +216,12 @@ class Pipeline:
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
         if self._cutter.basis.startswith("wheel"):
             return wrong_by_teeth(probe, tracker, self._cutter.rotations) is not None
-        cylinders = self._setup.engine.cylinders
-        every = [m for m in self._measurers if m.probe.role == "intake_pulse"]
-        return tracker is self._sync and any(
-            twice_by_pulses(probe, m.mean_cycle, cylinders)
-            for m in every
-            # Uneven intervals repeat less often than there are cylinders, which is no wrong rate.
-            if len(self._setup.sees(m.probe)) == cylinders and m.evenly_heard
-        )
+        return tracker is self._sync and self._other_pace() is not None
+
+    def _other_pace(self) -> OtherPace | None:
+        """Where cycles are cut by a sync that comes otherwise than the set-up says."""
+        by_sync = self._cutter.basis in ("cycle", "revolution") and self._cutter.second_series is None
+        return self._pace.found() if self._pace is not None and by_sync else None
 
     def _syncs_at_wrong_rate(self) -> tuple[Probe, ...]:
         probes = [p for p in self._setup.probe if p.is_sync]
@@ -235,6 +240,7 @@ class Pipeline:
             self._comparisons,
             self._keeper,
             self._syncs_at_wrong_rate(),
+            self._other_pace(),
             self.angle_records,
             {p.name: n for key, p in self._by_key.items() if (n := self._infinite.get(key, 0))},
         )
@@ -366,10 +372,17 @@ class Pipeline:
             if probe is None:
                 continue
             self._watches[row] = ProbeWatch(probe, rate, frame)
+            for measurer in self._measurers:
+                if measurer.probe is probe and probe.role not in EDGE_ROLES:
+                    clipping = self._watches[row].clipping
+                    if measurer.clipping is not None:
+                        clipping.remember(measurer.clipping)
+                    measurer.clipping = clipping
             if probe.role in EDGE_ROLES:
                 self._finders[row] = EdgeFinder(rate, frame, teeth=probe.role == "crank_teeth")
         readers: list[ProbeMeasurer | SpeedShape | RhythmSource] = [*self._measurers, self._cutter.shape]
         readers += [*self._rhythm.sources, *self._cutter.half_cycle.listeners]
+        readers += self._pace.sources if self._pace is not None else []
         if self._cutter.compression.source is not None:
             readers.append(self._cutter.compression.source)
         for reader in readers:
@@ -386,13 +399,18 @@ class Pipeline:
         if raw_only:
             return
         for row, watch in self._watches.items():
-            watch.push(scaled[row], turning=self._turning)
+            watch.push(scaled[row], frame.t0 + self._offset_of(row), turning=self._turning)
         for row, finder in self._finders.items():
             self._found_edges(row, finder, frame)
         yield from self._condition(scaled, last=frame.last)
         yield from self._advance(end)
         if frame.last:
             self._history_ended()
+
+    def _offset_of(self, row: int) -> float:
+        """How much later than the scan's time this channel is sampled, seconds."""
+        assert self._start is not None
+        return self._start.offsets[row]
 
     def _scale(self, volts: Floats) -> Floats:
         scaled = np.array(volts)
@@ -404,8 +422,7 @@ class Pipeline:
     def _found_edges(self, row: int, finder: EdgeFinder, frame: Frame) -> None:
         assert self._start is not None
         key = self._start.inputs[row]
-        offset = self._start.offsets[row]
-        times, rising = finder.push(frame.volts[row], frame.t0 + offset)
+        times, rising = finder.push(frame.volts[row], frame.t0 + self._offset_of(row))
         self._take_edges(EdgeBlock(key, times, rising, frame.t0 + frame.volts.shape[1] * frame.dt))
 
     def _condition(self, scaled: Floats, *, last: bool) -> Iterator[PipelineMessage]:
@@ -443,6 +460,8 @@ class Pipeline:
                 times, rising = self._edges_before(key, until)
                 self._follow(probe, times, rising, until)
         self._waiting.extend(self._cutter.update())
+        if self._pace is not None:
+            self._pace.update()
         self._turning = bool(self._cutter.turning)
         was, self._phase = self._phase, self._phase_now()
         yield from self._measure_ready(final=False)
@@ -521,6 +540,7 @@ class Pipeline:
             self._note_names(probes[-1], kind, number)
         if left_out is None:
             self._limit_by_health()
+            self._limit_by_roles()
         said_anew = self._limit_by_turning()
         yield Cycle(
             sequence=self._next("cycle"),
@@ -573,10 +593,17 @@ class Pipeline:
     def _limit_by_turning(self) -> bool:
         """What the sync's events and the speed limit by now; True where that is something else than before."""
         keeper, series = self._keeper, self._cutter.second_series
-        before = keeper.by_series, keeper.speed_unsteady
+        before = keeper.by_series, keeper.speed_unsteady, keeper.other_pace
         keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         keeper.speed_unsteady = self._stretches.unsteady
-        return before != (keeper.by_series, keeper.speed_unsteady)
+        keeper.other_pace = self._other_pace() is not None
+        return before != (keeper.by_series, keeper.speed_unsteady, keeper.other_pace)
+
+    def _limit_by_roles(self) -> None:
+        """Whether two probes may be swapped, by the cycles that count."""
+        pair = self._keeper.swapped = swapped_pair(self._measurers)
+        for measurer in self._measurers:
+            measurer.maybe_swapped = pair is not None and pair.names_open and measurer.probe.name in pair.both
 
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
@@ -591,7 +618,9 @@ class Pipeline:
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
-            self._keeper.limit(name, (*sorted(self._problems[name] | now), *doubtful, *count, *free))
+            own = (*sorted(self._problems[name] | now), *doubtful)
+            # What else a signal that is gone seems to have is no trouble of its own, and asks for no other remedy.
+            self._keeper.limit(name, (*(("dead",) if "dead" in own else own), *count, *free))
 
     def _last_words(self) -> Iterator[PipelineMessage]:
         for tracker in self._syncs.values():
@@ -599,6 +628,8 @@ class Pipeline:
         if self._wheel is not None:
             self._wheel.finish()
         self._waiting.extend(self._cutter.update(final=True))
+        if self._pace is not None:
+            self._pace.update()
         self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
         if self._limit_by_turning() and self._comparisons:
@@ -623,6 +654,7 @@ class Pipeline:
                 self._measurers,
                 self._comparisons,
                 self._syncs_at_wrong_rate(),
+                self._other_pace(),
             )
         )
         cranked = self._stretches.cranked
@@ -654,6 +686,7 @@ class Pipeline:
                     self._stretches,
                     self._measurers,
                     self._keeper,
+                    self._other_pace(),
                 ),
                 *self._names_withdrawn(),
             ),

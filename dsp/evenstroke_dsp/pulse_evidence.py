@@ -58,6 +58,11 @@ class PulseEvidence:
         as_stated, inverted = self.likelihood.sum(axis=(1, 2))
         return float(inverted / as_stated) if as_stated > 0 else math.inf
 
+    def either_way_up(self, stated_right: float) -> float:
+        """Likelihood of the mean pulse by this role, whichever way up; stated_right: odds before looking that it is as stated."""
+        as_stated, inverted = self.likelihood.sum(axis=(1, 2))
+        return float(max((stated_right * as_stated + inverted) / (stated_right + 1.0), np.finfo(float).tiny))
+
     def of_corner(self, *, inverted: bool) -> Floats:
         """(corner,) probability of each corner, once the polarity is settled."""
         weights = self.likelihood[int(inverted)].sum(axis=1)

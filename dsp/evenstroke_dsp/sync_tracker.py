@@ -66,6 +66,8 @@ events come every revolution), and nothing against it."""
 _SHORTEST_BEAT, _MANY = 4, 60  # events that a beat shows in; the latest ones that are counted beside it
 _MOST_FIRST = 8  # events after a silence that are a sync's first
 
+KEPT_RUNS = 50
+"""Ended runs, of those that are believed and of the others: noise makes hundreds an hour."""
 KEPT_EVENTS = 1000
 """Of one run, at least. Who follows a run looks at every step; an engine that idles for hours must not fill memory."""
 
@@ -76,7 +78,8 @@ class SyncRun:
 
     `intervals[i]` counts the intervals from the event before `times[i]` (missed: > 1); `forgotten` events came
     before `times[0]`. believed: that an engine makes them, and not noise, by their evenness or by what bore them out; events
-    before `believed_from` had no part in that. by_beat: false events came among them, too many for evenness.
+    before `believed_from` had no part in that. by_beat: false events came among them, too many for evenness. number: of all
+    runs that there were, from 0 on.
     """
 
     times: list[float] = field(default_factory=list)
@@ -86,6 +89,7 @@ class SyncRun:
     believed: bool = False
     believed_from: float = -math.inf
     by_beat: bool = False
+    number: int = -1
 
     def add(self, t: float, intervals: int) -> None:
         self.times.append(t)
@@ -157,6 +161,10 @@ class SyncTracker:
         self._by_turns = every == "revolution"
         self._burst_s = BURST_S if every == "cycle" else BURST_S / 2
         self.runs: list[SyncRun] = []
+        """The latest of them."""
+        self._opened = 0
+        self.events_of_forgotten = 0
+        """Believed ones, of runs that are not kept any longer."""
         self.events = 0
         self.recent: list[float] = []
         """The latest of them, believed or not, s."""
@@ -328,10 +336,20 @@ class SyncTracker:
         return abs(math.log((t - run.times[-1]) / count / float(np.median(usual)))) > _OFF_BEAT
 
     def _open(self, times: list[float], intervals: list[int]) -> None:
-        self.runs.append(SyncRun(times, intervals))
+        self.runs.append(SyncRun(times, intervals, number=self._opened))
+        self._opened += 1
+        self._forget_runs()
         self._doubted, self._off = False, 0
         self._lowest, self._lowest_s = self._odds, times[0]
         self._weigh(0.0, times[0])
+
+    def _forget_runs(self) -> None:
+        """Keeps the latest runs of either kind; the last one goes on."""
+        for believed in (False, True):
+            old = [run for run in self.runs[:-1] if run.believed is believed][:-KEPT_RUNS]
+            for run in old:
+                self.runs.remove(run)
+                self.events_of_forgotten += (len(run.times) + run.forgotten) * believed
 
     def _away_from(self, run: SyncRun, t: float, count: int) -> float:
         """Logarithm of the interval that ends at `t` over those that the run ends with."""

@@ -8,6 +8,7 @@ from evenstroke_dsp.comparisons import ComparisonKeeper
 from evenstroke_dsp.cycles import Place
 from evenstroke_dsp.features import Pulse
 from evenstroke_dsp.findings import findings_of
+from evenstroke_dsp.mean_cycle import STEPS, MeanCycle
 from evenstroke_dsp.measurement import Measured, ProbeMeasurer
 from evenstroke_dsp.messages import Comparison
 from evenstroke_dsp.setup import Setup, parse_setup
@@ -80,3 +81,42 @@ def test_a_third_of_the_cycles_bad_from_fifteen_on_gives_no_verdict(seed: int, f
     if factor < 0.5:
         assert set(three.one_off_cycles) == set(bad)
         assert three.verdict == "even"
+
+
+@pytest.mark.parametrize("freedom", [6, 12, 60])
+def test_noise_alone_is_measured_as_it_is(freedom: int) -> None:
+    """Noise of so many degrees of freedom to a cycle on a pulse of 20 dB: read within what the median of its changes allows."""
+    draw = np.random.default_rng(freedom)
+    turned = 2 * np.pi * np.arange(STEPS + 1) / STEPS
+    orders = np.arange(1, freedom // 2 + 1)
+    found = []
+    for _ in range(60):
+        mean = MeanCycle()
+        for number in range(14):
+            amplitudes = draw.standard_normal((2, orders.size)) / np.sqrt(orders.size) * 0.1
+            noise = amplitudes[0] @ np.cos(np.outer(orders, turned)) + amplitudes[1] @ np.sin(
+                np.outer(orders, turned)
+            )
+            mean.add(
+                np.sqrt(2.0) * np.sin(4 * turned) + noise, 0.6 * number + 0.6 * turned / 7.0, np.zeros(1)
+            )
+        found.append(mean.signal_to_noise_db)
+    assert np.median(found) == pytest.approx(20.0, abs=0.7)
+    assert max(found) < 20.0 + 4.5
+
+
+@pytest.mark.parametrize("every", [2, 3, 4])
+def test_a_pulse_that_comes_and_goes_is_no_noise(every: int) -> None:
+    """Half of one pulse of four missing in every second, third or fourth cycle, in noise of 30 dB."""
+    draw = np.random.default_rng(every)
+    turned = 2 * np.pi * np.arange(STEPS + 1) / STEPS
+    mean = MeanCycle()
+    for number in range(14):
+        cycle = sum(
+            (0.5 if k == 2 and number % every == 0 else 1.0)
+            * np.exp(-(((turned - np.pi / 4 - k * np.pi / 2) / 0.5) ** 2))
+            for k in range(4)
+        )
+        noise = np.std(cycle) / 10 ** (30 / 20) * draw.standard_normal(STEPS + 1)
+        mean.add(cycle + noise, 0.6 * number + 0.6 * turned / 7.0, np.zeros(1))
+    assert mean.signal_to_noise_db is not None and mean.signal_to_noise_db > 20.0

@@ -56,6 +56,37 @@ def test_with_them_it_is_judged(angle, engine: str) -> None:
     assert judgement.refused is None and judgement.comparisons
 
 
+@pytest.mark.parametrize("engine", ["three", "four", "eight"])
+def test_battery_voltage_alone_tells_it_too(angle, engine: str) -> None:
+    """Nothing but the battery's sag and a sync: with the plugs out it has no rhythm, and there is nothing to compare."""
+    kind = angle.ENGINES[engine]
+    setup = parse_setup(
+        kind.setup_text()
+        + '[[probe]]\nname = "battery"\nrole = "battery_voltage"\ninput = 2\nvolts_per_unit = 0.3\n'
+        + angle.BASES["sync, voltage"][2].format(first=kind.order[0], every="cycle", deg=angle.SYNC_DEG)
+    )
+    for plugs_out in (True, False):
+        pipeline, _ = angle.run(setup, angle.blocks_of(setup, simulated(angle, engine, plugs_out=plugs_out)))
+        judgement = pipeline.judge(SOURCE)
+        assert (judgement.refused is not None) == plugs_out
+        if plugs_out:
+            assert "Are the plugs out" in judgement.refused and "battery's own posts" in judgement.refused
+
+
+def test_a_battery_that_hardly_sags_beside_pulses_is_not_believed_alone(angle) -> None:
+    setup = angle.setup_of(angle.ENGINES["four"], "sync, voltage")
+    trace = simulated(angle, "four", plugs_out=False)
+    level = float(trace.battery_v.mean())
+    trace = replace(trace, battery_v=level + (trace.battery_v - level) / 100.0)
+    pipeline, _ = angle.run(setup, angle.blocks_of(setup, trace))
+    judgement = pipeline.judge(SOURCE)
+    assert judgement.refused is None
+    battery = next(c for c in judgement.comparisons if c.probe == "battery" and c.feature == "compression")
+    assert "no_compression" in battery.because and {c.verdict for c in battery.cylinders} == {"undecided"}
+    (text,) = (w.text for w in judgement.warnings if w.code == "no_compression")
+    assert text.startswith("battery: ") and "by intake the engine compresses" in text
+
+
 def test_while_it_turns_without_plugs_nothing_is_trusted_and_no_load_is_judged(angle) -> None:
     """It is refused when it rests: what is shown until then says what is wrong with it."""
     setup = angle.setup_of(angle.ENGINES["four"], "sync, current")
@@ -95,4 +126,9 @@ def test_a_clamp_that_alone_shows_no_compression_gives_no_verdict(angle) -> None
     for name in ("wheel", "intake"):
         assert "no_compression" not in by_probe[name].because
     (text,) = (w.text for w in judgement.warnings if w.code == "no_compression")
-    assert text.startswith("starter: ") and "wheel" in text and "clamp" in text
+    assert (
+        text.startswith("starter: ")
+        and "wheel" in text
+        and "clamp" in text
+        and "the engine compresses" in text
+    )

@@ -156,7 +156,7 @@ def through_tooth_finder(feed: Feed, cuts: Sequence[float]) -> object:
 def through_watch(feed: Feed, cuts: Sequence[float]) -> object:
     watch = ProbeWatch(SETUP.probe[0], RATE_HZ, 80)
     for f in frames(feed[0], cuts, 80):
-        watch.push(f.volts[0])
+        watch.push(f.volts[0], f.t0)
     return watch.report(turning=True)
 
 

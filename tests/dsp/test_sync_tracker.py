@@ -6,7 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from evenstroke_dsp.sync_tracker import KEPT_EVENTS, SyncTracker
+from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.pipeline import Pipeline
+from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.sync_tracker import KEPT_EVENTS, KEPT_RUNS, SyncTracker
+from setup_texts import FOUR, spark
 
 CYCLE_S = 0.6  # 200 rpm: 120 / 200 (arithmetic)
 
@@ -150,6 +154,30 @@ def test_an_engine_that_idles_for_hours_fills_no_memory() -> None:
     assert KEPT_EVENTS <= len(run.times) == len(run.intervals) <= 2 * KEPT_EVENTS
     assert run.forgotten + len(run.times) == tracker.events == len(events)
     assert run.times[-1] == pytest.approx(events[-1])
+
+
+def test_noise_for_hours_fills_no_memory() -> None:
+    """Events at random, three a second: some 550 runs an hour."""
+    rng, tracker = np.random.default_rng(1), SyncTracker()
+    events = np.cumsum(rng.exponential(1.0 / 3.0, 40_000))
+    for some in np.split(events, 400):
+        edges = np.ravel(np.column_stack([some, some + 0.002]))
+        tracker.push(edges, np.array([True, False] * len(some)), float(edges[-1]))
+    numbers = [run.number for run in tracker.runs]
+    assert numbers == sorted(set(numbers)) and numbers[-1] > 1000
+    assert len(tracker.runs) <= 2 * KEPT_RUNS + 1
+
+
+def test_turnings_that_noise_began_are_forgotten_with_its_runs(monkeypatch) -> None:
+    monkeypatch.setattr("evenstroke_dsp.sync_tracker.KEPT_RUNS", 3)
+    pipeline = Pipeline(parse_setup(FOUR + spark(input=0)))
+    rng = np.random.default_rng(1)
+    events = np.cumsum(rng.exponential(1.0 / 3.0, 900))
+    for some in np.split(events, 30):
+        edges = np.ravel(np.column_stack([some, some + 0.002]))
+        pipeline.push(EdgeBlock(0, edges, np.array([True, False] * len(some)), float(edges[-1])))
+    assert len(pipeline._cutter._turnings) <= 8
+    assert pipeline._cutter._begun_turnings > 20
 
 
 def test_the_first_event_has_come_before_its_leading_edge_is_told() -> None:

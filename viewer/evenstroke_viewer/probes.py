@@ -216,7 +216,7 @@ def _facts(model: ViewModel, probe: ProbeHealth) -> list[str]:
     if probe.signal_to_noise_db is not None:
         facts.append(f"pulse over noise {probe.signal_to_noise_db:.0f}{NARROW_SPACE}dB".replace("-", _MINUS))
     if probe.clipped_share is not None and probe.clipped_share >= _LEAST_SHARE:
-        facts.append(f"cut off in {100 * probe.clipped_share:.1f}{NARROW_SPACE}% of its pieces")
+        facts.append(f"cut off for {100 * probe.clipped_share:.1f}{NARROW_SPACE}% of the time")
     if probe.lost_share is not None and probe.lost_share >= _LEAST_SHARE:
         facts.append(f"{100 * probe.lost_share:.1f}{NARROW_SPACE}% lost")
     if probe.steps is not None and probe.steps <= _MOST_STEPS:
