@@ -35,6 +35,7 @@ _SOURCES = ("starter_current", "battery_voltage")
 ELECTRIC_S = 0.002
 """Inductance over resistance of a starter's circuit: the current lags by this much (1 to 4 ms: common
 practice, no source)."""
+_SLOPE_S = 0.008
 UNLOADED_RPM = 280.0
 _UNLOADED_SPREAD = 0.25
 """Crank speed that a starter would reach without load, and the standard deviation of its logarithm: a
@@ -248,7 +249,7 @@ class SpeedShape:
         if inside.sum() < _FEWEST_SAMPLES or piece.lost[self.row][inside].any():
             return None
         sign = -1.0 if self.probe.role == "battery_voltage" else 1.0
-        x = sign * (x + ELECTRIC_S * np.gradient(x, t))
+        x = sign * _without_lag(t, x)
         return t[inside], x[inside]
 
     def _is_rhythm(self, x: Floats, deg: float) -> bool:
@@ -330,6 +331,16 @@ class SpeedShape:
         away = np.asarray(off) - np.mean(off, axis=0)
         squares: Floats = np.minimum((away / _PLACE_SPREAD_DEG) ** 2, _OUTLIER).sum(axis=0)
         return squares * (len(off) - 1) / len(off)
+
+
+def _without_lag(t: Floats, x: Floats) -> Floats:
+    """The load as it would be without the circuit's lag. By slopes of single samples their noise would be three times as large,
+    so that neither rest nor inrush could be told from it."""
+    window = round(_SLOPE_S / float(np.median(np.diff(t)))) // 2 * 2 + 1
+    if window < 5:
+        return x + ELECTRIC_S * np.gradient(x, t)
+    smooth = savgol_filter(x, window, 2)
+    return smooth + ELECTRIC_S * np.gradient(smooth, t)
 
 
 def _ahead(lead: Lead | None, times: Floats) -> tuple[Floats, float]:
