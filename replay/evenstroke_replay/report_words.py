@@ -77,4 +77,4 @@ def angle_known(sync: SyncInfo) -> str:
 
 def counts_contradicted(judgement: Judgement) -> bool:
     """Whether what counts the cycles contradicts the set-up, so that neither they nor the speed are known."""
-    return any(warning.code == UNCOUNTED for warning in judgement.warnings)
+    return any(warning.code in (UNCOUNTED, "sync_rate") for warning in judgement.warnings)

@@ -446,8 +446,9 @@ def test_a_refused_judgement_says_why_and_shows_no_comparison() -> None:
     assert "What was found" not in text
 
 
-def test_where_the_set_up_is_contradicted_no_count_stands_as_true() -> None:
-    contradicted = CodedWarning(code="counts_contradicted", text="None of it holds.")
+@pytest.mark.parametrize("code", ["counts_contradicted", "sync_rate"])
+def test_where_the_set_up_is_contradicted_no_count_stands_as_true(code: str) -> None:
+    contradicted = CodedWarning(code=code, text="None of it holds.")
     refused = judgement(
         refused="Cannot judge: `cylinders`.", comparisons=(), findings=(), warnings=(contradicted,)
     )
