@@ -583,7 +583,8 @@ class Pipeline:
                 rows = self._named.get((measurer.probe.name, kind), [])
                 if rows and (self._keeper.by_series or measurer.strokes_open(kind)):
                     which = listed(f"{a}" if a == b else f"{a} to {b}" for a, b in rows)
-                    why = "sync_two_series" if self._keeper.by_series else "strokes_open"
+                    of_roles = "roles_doubtful" if measurer.maybe_swapped else "strokes_open"
+                    why = "sync_two_series" if self._keeper.by_series else of_roles
                     yield CodedWarning(
                         code="names_withdrawn",
                         text=f"{measurer.probe.name}: whose pulse it is was stated for {kind} cycle {which} and is "
@@ -601,7 +602,8 @@ class Pipeline:
 
     def _limit_by_roles(self) -> None:
         """Whether two probes may be swapped, by the cycles that count."""
-        pair = self._keeper.swapped = swapped_pair(self._measurers)
+        heard = [m for m in self._measurers if not self._keeper.is_dead(m.probe.name)]
+        pair = self._keeper.swapped = swapped_pair(heard)
         for measurer in self._measurers:
             measurer.maybe_swapped = pair is not None and pair.names_open and measurer.probe.name in pair.both
 
@@ -693,7 +695,7 @@ class Pipeline:
             refused=refused,
             instruction=words,
             more_cycles=more,
-            valve_events=() if refused or self._keeper.by_series else self._valves_seen(),
+            valve_events=() if refused or self._keeper.valve_events_untold else self._valves_seen(),
         )
 
     def _valves_seen(self) -> tuple[ValveEvent, ...]:
