@@ -126,7 +126,7 @@ class SyncPace:
         spectrum = np.abs(np.fft.rfft(steady - steady.mean())) ** 2
         orders = np.arange(1, 2 * cylinders + 1)
         # A speed that changes within the look takes some of an order's power to the lines beside it.
-        aside = max(cycles // 4, 0)
+        aside = cycles // 4
         amplitude = np.sqrt([spectrum[m * cycles - aside : m * cycles + aside + 1].sum() for m in orders])
         passed = orders * rpm / 120.0 <= _PASSED * _lowpass_hz(source.probe)
         strongest = int(orders[int(np.argmax(amplitude))])
@@ -191,7 +191,13 @@ def why_not(found: OtherPace, cylinders: int) -> str:
             f"the others, and crank again. Without {name} in the set-up the same recording is judged by positions, unless it is "
             "`cylinders` that is wrong: mend that first."
         )
+    # A bank that does not breathe leaves half of an engine that fires its banks by turns, as evenly spaced.
+    rest = (
+        f" Where all that is right, only {found.pulses} of the {cylinders} cylinders make such pulses, evenly spaced."
+        if found.pulses < cylinders and not cylinders % found.pulses
+        else ""
+    )
     return (
         f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the pick-up, and crank "
-        "again."
+        f"again.{rest}"
     )
