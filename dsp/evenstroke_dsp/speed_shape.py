@@ -337,7 +337,8 @@ def _without_lag(t: Floats, x: Floats) -> Floats:
     """The load as it would be without the circuit's lag. By slopes of single samples their noise would be three times as large,
     so that neither rest nor inrush could be told from it."""
     window = round(_SLOPE_S / float(np.median(np.diff(t)))) // 2 * 2 + 1
-    if window < 5:
+    # A recording that begins just before its first sync may hold less than a window.
+    if not 5 <= window <= t.size:
         return x + ELECTRIC_S * np.gradient(x, t)
     smooth = savgol_filter(x, window, 2)
     return smooth + ELECTRIC_S * np.gradient(smooth, t)
