@@ -582,11 +582,11 @@ def _strokes(measurer: ProbeMeasurer) -> str:
 
 def _anchor_unused(cylinder: int, measurers: Sequence[ProbeMeasurer]) -> CodedWarning:
     """Why a cylinder that somebody named for the first position names nothing."""
-    left_open = listed(m.probe.name for m in measurers if m.strokes_open("cranking"))
+    left_open = [m.probe.name for m in measurers if m.strokes_open("cranking")]
     text = f"That the first position is cylinder {cylinder} was not used: which cylinder fires when is told by what is recorded."
     if left_open:
         text += (
-            f" What is open is which of several strokes made each pulse of {left_open} (`strokes_open`), which the name of one "
+            f" What is open is which of several strokes made each pulse of {listed(left_open)} (`strokes_open`), which the name of one "
             "place does not tell: do what is said there."
         )
     return CodedWarning(code="first_position_unused", text=text)
