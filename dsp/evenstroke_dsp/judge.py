@@ -586,8 +586,8 @@ def _anchor_unused(cylinder: int, measurers: Sequence[ProbeMeasurer]) -> CodedWa
     text = f"That the first position is cylinder {cylinder} was not used: which cylinder fires when is told by what is recorded."
     if left_open:
         text += (
-            f" What is open is which of several strokes made each pulse of {listed(left_open)} (`strokes_open`), which the name of one "
-            "place does not tell: do what is said there."
+            f" What is open is which of several strokes made each pulse of {listed(left_open)} (`strokes_open`), which the name "
+            "of one place does not tell: do what is said there."
         )
     return CodedWarning(code="first_position_unused", text=text)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -194,7 +195,7 @@ class _Latest:
     longest_arm_s: float
     """As `_reach` and `_longest_arm_s` had them then: hours later the turning has forgotten how it went."""
     doubt_deg: float | None = None
-    """Mean of the cycles' one-sided doubts: their values' mean is displaced by no more."""
+    """Mean of the cycles' doubts, either way: their values' mean is displaced by no more."""
     doubts: int = 0
 
     def doubted_since(self, before: _Latest | None) -> _Latest:
@@ -1116,13 +1117,14 @@ class ProbeMeasurer:
         rotation = span.rotation
         if not (rotation.assumed and rotation.places_known) or rotation.half_cycle_open:
             return None
-        first, last = rotation.assumed[-1]
+        if rotation.times_at_even_speed(np.array([span.start_deg, span.start_deg + CYCLE_DEG])) is None:
+            return None
+        # The interval that the cycle begins in: what comes later must not decide.
+        begun = bisect.bisect_right(rotation.assumed, span.start_deg + 1e-6, key=lambda interval: interval[0])
+        first, last = rotation.assumed[begun - 1]
         if (last - first + 1.0) % (CYCLE_DEG / cylinders) > 2.0:
             return None
-        ends = np.array([span.start_deg, span.start_deg + CYCLE_DEG])
         sync_deg = first - span.start_deg - span.places[0].firing_deg
-        if rotation.times_at_even_speed(ends) is None:
-            return None
         throttle = self.setup.conditions.throttle
         known = usual_place(self.probe.role, throttle, cylinders, sync_deg, span.rpm) is not None
         return sync_deg if known else None

@@ -128,8 +128,8 @@ def test_what_a_stalling_crank_leaves_open_is_not_open_at_idle(monkeypatch) -> N
 
 
 def test_a_name_for_the_first_position_that_cannot_settle_it_is_said_to_be_unused(kind_of_engine) -> None:
-    """The sync tells which cylinder fires when; which of two strokes a pulse is, the name of one place does not tell. Where nothing
-    is open any longer the name is as little used."""
+    """The sync tells which cylinder fires when; which of two strokes a pulse is, the name of one place does not tell. Where
+    nothing is open any longer the name is as little used."""
     t = np.arange(0.0, SECONDS, 1.0 / RATE_HZ)
     angle = angle_at(t, 0.9, 95.0)
     plain, messages = recorded(angle, t)
