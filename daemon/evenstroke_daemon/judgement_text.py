@@ -223,6 +223,11 @@ def _basis(judgement: Judgement) -> str:
     if judgement.running_from_s is not None and not uncounted:
         parts.append(f"running from {judgement.running_from_s:.1f} s")
     sync = judgement.sync
+    angle = (
+        f"crank angle known to {angle_known(sync)}"
+        if sync.angle_uncertainty_deg is not None
+        else "crank angle of no known uncertainty"
+    )
     if uncounted:
         parts.append(f"{counted(sync.events, 'sync event')}; cycles, speed and crank angle are not known")
     elif sync.basis == "none":
@@ -230,6 +235,6 @@ def _basis(judgement: Judgement) -> str:
     else:
         parts.append(
             f"cylinders told apart by {sync.basis} ({counted(sync.events, 'event')}, {sync.missed} missed, {sync.extra} too "
-            f"many); crank angle known to {angle_known(sync)}"
+            f"many); {angle}"
         )
     return "Basis: " + "; ".join(parts) + "."

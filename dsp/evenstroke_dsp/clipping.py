@@ -8,7 +8,9 @@ of the converter's steps stays in one step at each crest, and moves by less than
 
 from __future__ import annotations
 
+import bisect
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,7 +96,7 @@ class ClippingFinder:
 
     def between(self, t_from: float, t_to: float) -> tuple[bool, bool]:
         """Whether the signal stood at its lower and at its upper end at any time between, seconds."""
-        low, high = (any(begin <= t_to and end >= t_from for begin, end in spans) for spans in self._spans)
+        low, high = (_any_between(spans, t_from, t_to) for spans in self._spans)
         return low, high
 
     def share_since(self, t: float) -> float:
@@ -151,6 +153,12 @@ class ClippingFinder:
             ):
                 found.append((first, after))
         return found
+
+
+def _any_between(spans: Sequence[tuple[float, float]], t_from: float, t_to: float) -> bool:
+    """Whether any of these, in order and apart, lies between two times or across one. Asked of every pulse after every cycle."""
+    first = bisect.bisect_left(spans, t_from, key=lambda span: span[1])
+    return first < len(spans) and spans[first][0] <= t_to
 
 
 def _left_steeply(away: Floats, band: float) -> bool:

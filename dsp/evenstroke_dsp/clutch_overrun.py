@@ -96,7 +96,7 @@ class Lead:
 
 class ClutchOverrun:
     """Feeds on intervals in order of time. firing_deg: each cylinder's firing TDC, degrees after the sync, in firing order.
-    offset_doubt_deg: by how much the sync itself may lie elsewhere, one-sided, about 95 %."""
+    offset_doubt_deg: by how much the sync itself may lie elsewhere, half a 95 % interval, either way."""
 
     def __init__(self, engine: Engine, firing_deg: Floats, offset_doubt_deg: float) -> None:
         whole, lost = gas_torque(engine)

@@ -336,11 +336,36 @@ def _unnamed(first: Collection[CylinderBalance], second: Collection[CylinderBala
     )
 
 
+_SPOILT = {
+    "dead": ("its signal is gone", "mend it and crank again"),
+    "clipped": (
+        "its signal is cut off at its end",
+        "its pulses are larger than they read, so that a change cannot be told; do what is said there and crank again",
+    ),
+    "roles_doubtful": (
+        "it may be swapped with another probe",
+        "see which is in which pipe, mend the set-up, and judge that recording again",
+    ),
+}
+"""By code of `because`: what spoils what is compared so that a change would be made up, and what to do."""
+
+
+def _spoilt(comparison: Comparison, other: Comparison) -> str | None:
+    """What makes a difference of these two say nothing, in which crank, and what to do; None where nothing does."""
+    for code, (what, todo) in _SPOILT.items():
+        where = [number for number, of in (("first", comparison), ("second", other)) if code in of.because]
+        if where:
+            return f"{what} in the {listed(where)} crank{'s' if len(where) > 1 else ''}: {todo}"
+    return None
+
+
 def _reason(comparison: Comparison, other: Comparison | None, unlike: Sequence[Unlike]) -> str | None:
     if other is None:
         return "the second crank has no such comparison"
     if unnamed := _unnamed(comparison.cylinders, other.cylinders):
         return unnamed
+    if spoilt := _spoilt(comparison, other):
+        return spoilt
     for u in unlike:
         if u.matters != "prevents":
             continue
@@ -770,6 +795,13 @@ def _next_step(
         first, second = ([x for c in j.comparisons for x in c.cylinders] for j in (a, b))
         if all(u.what == "names" for u in preventing) and (unnamed := _unnamed(first, second)):
             return f"Nothing could be subtracted: {unnamed}."
+        others = {(c.probe, c.feature, c.stretch): c for c in b.comparisons}
+        pairs = [
+            (c, others[key]) for c in a.comparisons if (key := (c.probe, c.feature, c.stretch)) in others
+        ]
+        spoilt = dict.fromkeys(f"{c.probe}: {why}" for c, other in pairs if (why := _spoilt(c, other)))
+        if spoilt and not preventing:
+            return f"Nothing could be subtracted. {'; '.join(spoilt)}."
         refused = next((j.refused for j in (a, b) if j.refused is not None), None)
         why = preventing[0].text if preventing else "The two cranks have no probe of the same name in common."
         todo = (
@@ -781,7 +813,7 @@ def _next_step(
             why = f"{why.removesuffix('.')}: {refused.removeprefix('Cannot judge: ')}"
         todo = todo or "Make the two cranks alike and crank again after two minutes' rest."
         return f"Nothing could be subtracted. {why} {todo}"
-    others = (
+    not_all = (
         ""
         if not preventing
         else (
@@ -789,7 +821,7 @@ def _next_step(
             "is not alike in both (below): have that alike where it matters, and crank again."
         )
     )
-    return _by_what_is_left(changes, a, b, a_setup, b_setup) + others
+    return _by_what_is_left(changes, a, b, a_setup, b_setup) + not_all
 
 
 def _by_what_is_left(

@@ -135,6 +135,11 @@ class ComparisonKeeper:
         """Cycles whose positions belong to another turning than those that are compared."""
         return self._set_aside + sum(group.cycles for group in self._named.values())
 
+    @property
+    def valve_events_untold(self) -> bool:
+        """Whether no valve's event may be stated: the sync is another cylinder's as well, or two probes are likely swapped."""
+        return bool(self.by_series) or (self.swapped is not None and self.swapped.likely)
+
     def limit(self, probe: str, reasons: tuple[str, ...]) -> None:
         """From now on this probe's comparisons are limited for these reasons, and no longer for earlier ones."""
         self._limits[probe] = reasons
@@ -314,8 +319,8 @@ class ComparisonKeeper:
         merging = self._widen(group, feature, table, reference, altered)
         self._bound_by_clipping(group, feature, table, reference)
         deviations = table.deviations()
-        doubted = self.swapped is not None and probe.name in self.swapped.both
-        exchanged = doubted and self.swapped is not None and self.swapped.likely
+        maybe_swapped = self.swapped is not None and probe.name in self.swapped.both
+        exchanged = maybe_swapped and self.swapped is not None and self.swapped.likely
         # `dead`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
         if (
@@ -351,10 +356,10 @@ class ComparisonKeeper:
         normals = measured if measured is not None else self._normals(group, feature, reference)
         if measured is None and not group.measurer.evenly_heard:
             generic = generic_normal(self._setup.engine, feature.name, evenly_heard=False)
-            normals, doubted = described_normals(normals, deviations, generic)
-            limited += ["unmodelled"] if doubted else []
+            normals, unmodelled = described_normals(normals, deviations, generic)
+            limited += ["unmodelled"] if unmodelled else []
         predicted = self._predicted(group, feature, reference, seen)
-        if doubted:
+        if maybe_swapped:
             # Neither what healthy engines show of such a pulse nor what the set-up does to it is known.
             limited.append("roles_doubtful")
             normals, predicted = [None] * len(normals), [None] * len(predicted)

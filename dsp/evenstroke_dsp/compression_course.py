@@ -74,7 +74,7 @@ class CompressionCourse:
     """Feeds on intervals between syncs in order of time.
 
     firing_deg: each cylinder's firing TDC, degrees after the sync, in firing order, or () where that is not known.
-    offset_doubt_deg: by how much the sync itself may lie elsewhere, one-sided, about 95 %.
+    offset_doubt_deg: by how much the sync itself may lie elsewhere, half a 95 % interval, either way.
     """
 
     def __init__(

@@ -31,13 +31,13 @@ UNKNOWN_OFFSET_DEG: dict[str, tuple[float, float]] = {
     "ignition_sync": (-15.0, 15.0),
     "coil_current_sync": (-15.0, 15.0),
 }
-"""Assumed offset and its one-sided uncertainty: ignition 0 to 30 degrees before TDC (contract 1)."""
+"""Assumed offset and its uncertainty, either way: ignition 0 to 30 degrees before TDC (contract 1)."""
 
 STARTED_RPM = 450.0
 """Faster than any starter turns an engine (warm cranking 150 to 250 rpm: common practice, no source)."""
 _STRAIGHT_ERROR_DEG = 40.0
 _STRAIGHT_LIKE = (180.0, 180.0, 1.7)
-"""Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, one-sided,
+"""Where nothing tells the speed's course between two syncs it is taken as constant. What that can cost, either way,
 about 95 %: 40 degrees at 180 rpm where the longest firing interval is 180 degrees, as the power 1.7 of that
 interval and -1.7 of the speed: measured on simulated engines, with light starters' rotors and heavy ones
 (tests/bench/bench_angle.py)."""
@@ -111,7 +111,7 @@ class CycleSpan:
 
     @property
     def uncertainty_deg(self) -> float | None:
-        """Of the engine angle at any time inside: one-sided, about 95 %; None where places are not known."""
+        """Of the engine angle at any time inside: half a 95 % interval, either way; None where places are not known."""
         return self.rotation.uncertainty_between(self.start_deg, self.start_deg + CYCLE_DEG)
 
     @property

@@ -17,7 +17,7 @@ from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import UNSTEADY_PERCENT, StretchKeeper
-from .swapped_probes import ask, swapped_pair
+from .swapped_probes import ask
 from .sync_pace import OtherPace, why_not
 from .sync_tracker import SyncTracker
 from .valve_agreement import valve_warnings
@@ -442,7 +442,7 @@ def warnings_of(
             )
     # Of a signal that is gone nothing else is worth saying.
     measurers = [m for m in measurers if not keeper.is_dead(m.probe.name)]
-    swapped = swapped_pair(measurers)
+    swapped = keeper.swapped
     if swapped is not None:
         fit = (
             "their pulses fit each other's strokes better: no verdict is given, and all cylinders that fit are named"
@@ -456,10 +456,13 @@ def warnings_of(
         probe, stated = measurer.probe, measurer.probe.polarity
         other = "vacuum" if stated == "pressure" else "pressure"
         if measurer.inverted:
+            mend = "Mend the set-up file, or swap the probe's two wires."
+            if swapped is not None and probe.name in swapped.both:
+                mend = "See first whether it is swapped with the other one."
             warn(
                 "polarity",
                 f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
-                f'judged as "{other}". Mend the set-up file, or swap the probe\'s two wires.',
+                f'judged as "{other}". {mend}',
             )
         elif measurer.polarity_doubtful:
             warn(
@@ -579,12 +582,12 @@ def _strokes(measurer: ProbeMeasurer) -> str:
 
 def _anchor_unused(cylinder: int, measurers: Sequence[ProbeMeasurer]) -> CodedWarning:
     """Why a cylinder that somebody named for the first position names nothing."""
-    left_open = listed(m.probe.name for m in measurers if m.strokes_open("cranking"))
+    left_open = [m.probe.name for m in measurers if m.strokes_open("cranking")]
     text = f"That the first position is cylinder {cylinder} was not used: which cylinder fires when is told by what is recorded."
     if left_open:
         text += (
-            f" What is open is which of several strokes made each pulse of {left_open} (`strokes_open`), which the name of one "
-            "place does not tell: do what is said there."
+            f" What is open is which of several strokes made each pulse of {listed(left_open)} (`strokes_open`), which the name "
+            "of one place does not tell: do what is said there."
         )
     return CodedWarning(code="first_position_unused", text=text)
 
@@ -709,7 +712,7 @@ def judgement(
     )
     angle_uncertainty_deg = stretches.angle_uncertainty_deg(named=named)
     narrowed = keeper.state(seen_of(comparisons, rpm, swings, angle_uncertainty_deg))
-    named_surely = not refused and series is None
+    named_surely = not refused and series is None and not keeper.valve_events_untold
     seen = seen_events(setup, angle_records) if named_surely else ()
     if named_surely:
         warnings += pressure_warnings(pressure_traces(setup, angle_records))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -189,16 +190,24 @@ class _Latest:
     places: tuple[Place, ...]
     middle_deg: float
     """Of its pulses, degrees after their firing TDC as the crank angle is known."""
+    deg_per_s: float
+    reach_deg: float
+    longest_arm_s: float
+    """As `_reach` and `_longest_arm_s` had them then: hours later the turning has forgotten how it went."""
     doubt_deg: float | None = None
-    """Mean of the cycles' one-sided doubts: their values' mean is displaced by no more."""
+    """Mean of the cycles' doubts, either way: their values' mean is displaced by no more."""
     doubts: int = 0
 
-    def add(self, span: CycleSpan, places: tuple[Place, ...], middle_deg: float) -> None:
-        self.span, self.places, self.middle_deg = span, places, middle_deg
-        if span.uncertainty_deg is not None:
+    def doubted_since(self, before: _Latest | None) -> _Latest:
+        """The same, with the doubt of those before it in the mean."""
+        if before is not None:
+            self.doubt_deg, self.doubts = before.doubt_deg, before.doubts
+        doubt = self.span.uncertainty_deg
+        if doubt is not None:
             self.doubts += 1
-            before = self.doubt_deg or 0.0
-            self.doubt_deg = before + (span.uncertainty_deg - before) / self.doubts
+            mean = self.doubt_deg or 0.0
+            self.doubt_deg = mean + (doubt - mean) / self.doubts
+        return self
 
 
 _OTHER_ROLE = {"intake_pulse": "exhaust_pulse", "exhaust_pulse": "intake_pulse"}
@@ -274,8 +283,9 @@ class ProbeMeasurer:
     _counted: list[CountedCycle] = field(default_factory=list)
     _latest_of: dict[tuple[StretchKind, int], _Latest] = field(default_factory=dict)
     _latest: tuple[CycleSpan, StretchKind, tuple[Place, ...], _Signal, float] | None = None
-    _in_time: PlaceInTime | None = None
     _speaks_for_inverted: bool = False
+    """Whether the recording itself does, with the odds before looking taken off."""
+    _in_time: PlaceInTime | None = None
     """Of cranking cycles between whose syncs nothing told how the crank turns: what the mean cycle in time says."""
     _means_in_time: dict[tuple[StretchKind, int], MeanCycle] = field(default_factory=dict)
     _level_step: LevelStep | None = None
@@ -441,7 +451,7 @@ class ProbeMeasurer:
         latest = next((of for of in placed if of.span.rotation.places_known), None)
         if latest is None or travel is None or self.pulses_a_cycle < 2:
             return 0, 0
-        deg_per_s, half = latest.span.rpm * 6.0, self._reach(latest.span)
+        deg_per_s, half = latest.deg_per_s, latest.reach_deg
         off = ((travel.high_s - travel.delay_s) * deg_per_s, (travel.delay_s - travel.low_s) * deg_per_s)
         back, ahead = (math.floor((deg - half) / (2.0 * half)) + 1 if deg > half else 0 for deg in off)
         return back, ahead
@@ -468,9 +478,9 @@ class ProbeMeasurer:
         back, ahead = self._places_off(kind)
         order = [c for c in self.setup.engine.firing_order if c in self.heard]
         at = order.index(cylinder)
+        fit = [order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1)]
         if self.maybe_swapped and kind == "cranking" and self._cranked_middle is not None:
-            return tuple(dict.fromkeys((cylinder, self._by_other_role(cylinder, self._cranked_middle))))
-        fit = (order[(at - k) % len(order)] for k in range(back, -ahead - 1, -1))
+            fit.append(self._by_other_role(cylinder, self._cranked_middle))
         return tuple(dict.fromkeys(fit))
 
     def _by_other_role(self, cylinder: int, middle_deg: float) -> int:
@@ -561,7 +571,8 @@ class ProbeMeasurer:
         if len(self._counted) < _KEPT_CYCLES:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
         key = self._fold_key(span, places, kind)
-        self._latest_of.setdefault(key, _Latest(span, places, middle)).add(span, places, middle)
+        latest = _Latest(span, places, middle, span.rpm * 6.0, self._reach(span), self._longest_arm_s(span))
+        self._latest_of[key] = latest.doubted_since(self._latest_of.get(key))
         self._learn(span, kind, places, signal)
         self._find_small(kind)
         self._find_rings(span, kind, places)
@@ -751,10 +762,9 @@ class ProbeMeasurer:
         span = CycleSpan(rotation, like.span.rotation_index, 0, begin, like.places)
         signal = _Signal(at + self.delay_s, np.concatenate([cycle[half:], cycle, cycle[:half]]), None)
         folded = fold(cycle, np.array([p.firing_deg for p in like.places]))
-        in_time = self._sync_between_stalls(like.span) is not None
+        in_time = math.isfinite(like.longest_arm_s)
         middle = like.middle_deg if in_time else self._middle(span, folded)
-        longest = self._longest_arm_s(like.span) if in_time else math.inf
-        return self._pulses(span, like.places, signal, middle, displaced_deg, arm, longest)
+        return self._pulses(span, like.places, signal, middle, displaced_deg, arm, like.longest_arm_s)
 
     def _find_small(self, kind: StretchKind) -> None:
         """Places whose pulse hardly shows in the mean cycle, and how many before the smallest one are small too."""
@@ -1107,13 +1117,14 @@ class ProbeMeasurer:
         rotation = span.rotation
         if not (rotation.assumed and rotation.places_known) or rotation.half_cycle_open:
             return None
-        first, last = rotation.assumed[-1]
+        if rotation.times_at_even_speed(np.array([span.start_deg, span.start_deg + CYCLE_DEG])) is None:
+            return None
+        # The interval that the cycle begins in: what comes later must not decide.
+        begun = bisect.bisect_right(rotation.assumed, span.start_deg + 1e-6, key=lambda interval: interval[0])
+        first, last = rotation.assumed[begun - 1]
         if (last - first + 1.0) % (CYCLE_DEG / cylinders) > 2.0:
             return None
-        ends = np.array([span.start_deg, span.start_deg + CYCLE_DEG])
         sync_deg = first - span.start_deg - span.places[0].firing_deg
-        if rotation.times_at_even_speed(ends) is None:
-            return None
         throttle = self.setup.conditions.throttle
         known = usual_place(self.probe.role, throttle, cylinders, sync_deg, span.rpm) is not None
         return sync_deg if known else None

@@ -76,6 +76,9 @@ _ANGLES_DEG = np.arange(0.0, CYCLE_DEG + ANGLE_STEP_DEG, ANGLE_STEP_DEG)
 _LONGEST_WAIT_FOR_EDGES_S = 30.0
 """Samples wait for the edges of the same moment, but not for an edge input that has gone silent for good."""
 
+_LISTED_ROWS = 8
+"""Rows of cycles in which names were given that are told one by one: over hours of idling there may be any number."""
+
 
 class Pipeline:
     """Feeds on blocks in order of time; see `blocks.py` for what a block is.
@@ -573,7 +576,7 @@ class Pipeline:
             rows = self._named.setdefault((probe.probe, kind), [])
             if rows and rows[-1][1] == number - 1:
                 rows[-1] = (rows[-1][0], number)
-            else:
+            elif len(rows) <= _LISTED_ROWS:
                 rows.append((number, number))
 
     def _names_withdrawn(self) -> Iterator[CodedWarning]:
@@ -582,8 +585,10 @@ class Pipeline:
             for kind in ("cranking", "idle"):
                 rows = self._named.get((measurer.probe.name, kind), [])
                 if rows and (self._keeper.by_series or measurer.strokes_open(kind)):
-                    which = listed(f"{a}" if a == b else f"{a} to {b}" for a, b in rows)
-                    why = "sync_two_series" if self._keeper.by_series else "strokes_open"
+                    told = [f"{a}" if a == b else f"{a} to {b}" for a, b in rows[:_LISTED_ROWS]]
+                    which = listed([*told, "later ones"] if len(rows) > _LISTED_ROWS else told)
+                    of_roles = "roles_doubtful" if measurer.maybe_swapped else "strokes_open"
+                    why = "sync_two_series" if self._keeper.by_series else of_roles
                     yield CodedWarning(
                         code="names_withdrawn",
                         text=f"{measurer.probe.name}: whose pulse it is was stated for {kind} cycle {which} and is "
@@ -601,7 +606,8 @@ class Pipeline:
 
     def _limit_by_roles(self) -> None:
         """Whether two probes may be swapped, by the cycles that count."""
-        pair = self._keeper.swapped = swapped_pair(self._measurers)
+        heard = [m for m in self._measurers if not self._keeper.is_dead(m.probe.name)]
+        pair = self._keeper.swapped = swapped_pair(heard)
         for measurer in self._measurers:
             measurer.maybe_swapped = pair is not None and pair.names_open and measurer.probe.name in pair.both
 
@@ -693,7 +699,7 @@ class Pipeline:
             refused=refused,
             instruction=words,
             more_cycles=more,
-            valve_events=() if refused or self._keeper.by_series else self._valves_seen(),
+            valve_events=() if refused or self._keeper.valve_events_untold else self._valves_seen(),
         )
 
     def _valves_seen(self) -> tuple[ValveEvent, ...]:

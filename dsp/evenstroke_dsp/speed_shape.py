@@ -84,8 +84,8 @@ mostly too small where a rotor is much heavier than the crank, and then by up to
 @dataclass(frozen=True, slots=True)
 class Course:
     """Knots inside an interval: times (seconds, shape (knots,)), share of its angle turned by then, in (0, 1),
-    and the uncertainty of the angle, degrees, one-sided, about 95 %. overrun_known: what a starter's clutch lets the crank do
-    is in both."""
+    and half a 95 % interval of the angle, degrees either way. overrun_known: what a starter's clutch lets the crank do is in
+    both."""
 
     times: Floats
     share: Floats
@@ -122,7 +122,7 @@ class SpeedShape:
     """Feeds on intervals between syncs in order of time.
 
     firing_deg: each cylinder's firing TDC, degrees after the sync, or () where that is not known.
-    offset_doubt_deg: by how much the sync itself may lie elsewhere, one-sided, about 95 %.
+    offset_doubt_deg: by how much the sync itself may lie elsewhere, half a 95 % interval, either way.
     `row` and `offset_s`, as a probe's measurer has them, are set once the samples' grid is known.
     """
 
@@ -337,7 +337,8 @@ def _without_lag(t: Floats, x: Floats) -> Floats:
     """The load as it would be without the circuit's lag. By slopes of single samples their noise would be three times as large,
     so that neither rest nor inrush could be told from it."""
     window = round(_SLOPE_S / float(np.median(np.diff(t)))) // 2 * 2 + 1
-    if window < 5:
+    # A recording that begins just before its first sync may hold less than a window.
+    if not 5 <= window <= t.size:
         return x + ELECTRIC_S * np.gradient(x, t)
     smooth = savgol_filter(x, window, 2)
     return smooth + ELECTRIC_S * np.gradient(smooth, t)

@@ -20,7 +20,8 @@ from .rhythm_tracker import RhythmSource, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, Probe, Setup
 from .sync_tracker import SyncTracker
 
-_ROLES = ("starter_current", "battery_voltage", "intake_pulse", "manifold_pressure", "exhaust_pulse")
+_LOADS = ("starter_current", "battery_voltage")
+_ROLES = (*_LOADS, "intake_pulse", "manifold_pressure", "exhaust_pulse")
 _CYCLES = {"cycle": 3, "revolution": 2}
 """So many of what the set-up takes for cycles are looked at together, by how often it says that a sync comes."""
 _STEPS = 96
@@ -32,7 +33,8 @@ either; three at the places of six, one of them half as large, do not (tests/dsp
 _PASSED = 0.7  # of the probe's low-pass: what comes more often is weak because it is filtered
 _STARTER_RPM = (50.0, 350.0)
 """Speeds at which a starter turns an engine (common practice, no source, and wide). A cylinder that is missing where broad pulses
-overlap may make one pulse a cycle, too: for fewer pulses than half the cylinders the speed has to speak against the sync."""
+overlap may make one pulse a cycle, too: for fewer pulses than half the cylinders the speed has to speak against the sync. So it
+has for half of the compressions: a gasket that is burnt through between a four's two middle cylinders leaves every second one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ class SyncPace:
             pulses = max((m for m in looks if m != cylinders), key=lambda m: looks[m], default=None)
             if pulses is None or looks[pulses] < _FEWEST_LOOKS:
                 continue
-            if self._by_speed(pulses) and self._slow >= _FEWEST_LOOKS:
+            if self._by_speed(pulses, source) and self._slow >= _FEWEST_LOOKS:
                 continue  # it began as slowly as a starter turns, and then it started
             if looks[pulses] >= _MORE_OFTEN * looks.get(cylinders, 0):
                 times = self._events * cylinders // pulses
@@ -126,7 +128,7 @@ class SyncPace:
         spectrum = np.abs(np.fft.rfft(steady - steady.mean())) ** 2
         orders = np.arange(1, 2 * cylinders + 1)
         # A speed that changes within the look takes some of an order's power to the lines beside it.
-        aside = max(cycles // 4, 0)
+        aside = cycles // 4
         amplitude = np.sqrt([spectrum[m * cycles - aside : m * cycles + aside + 1].sum() for m in orders])
         passed = orders * rpm / 120.0 <= _PASSED * _lowpass_hz(source.probe)
         strongest = int(orders[int(np.argmax(amplitude))])
@@ -151,12 +153,13 @@ class SyncPace:
             return source.probe.role != "exhaust_pulse"
         least, most = _STARTER_RPM
         cranking = self._setup.conditions.mode == "cranking" and rpm > most
-        return not self._by_speed(pulses) or (cranking and least <= rpm * pulses / cylinders <= most)
+        return not self._by_speed(pulses, source) or (cranking and least <= rpm * pulses / cylinders <= most)
 
-    def _by_speed(self, pulses: int) -> bool:
+    def _by_speed(self, pulses: int, source: RhythmSource) -> bool:
         """Whether the speed has to speak against the sync as well."""
         cylinders = self._setup.engine.cylinders
-        return 2 * pulses < cylinders or (cylinders < 4 and pulses < cylinders)
+        half_may_be_lost = cylinders < 4 or source.probe.role in _LOADS
+        return 2 * pulses < cylinders or (half_may_be_lost and pulses < cylinders)
 
 
 def _mostly(looks: dict[int, int]) -> int | None:
@@ -191,7 +194,14 @@ def why_not(found: OtherPace, cylinders: int) -> str:
             f"the others, and crank again. Without {name} in the set-up the same recording is judged by positions, unless it is "
             "`cylinders` that is wrong: mend that first."
         )
+    # A bank that does not breathe leaves half of an engine that fires its banks by turns, as evenly spaced.
+    rest = (
+        f" Where all that is right, only {found.pulses} of the {cylinders} cylinders make such pulses, evenly spaced, or only "
+        f"theirs reach {found.source.name} (`sees`)."
+        if found.pulses < cylinders and not cylinders % found.pulses
+        else ""
+    )
     return (
         f"{begin} {right} and judge the same recording again; or mend `cylinders`, if that is wrong, or the pick-up, and crank "
-        "again."
+        f"again.{rest}"
     )

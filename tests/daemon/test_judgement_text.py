@@ -135,6 +135,12 @@ def test_figures_have_units_intervals_trust_and_reasons_at_every_width(width):
         assert words in flat(text), words
 
 
+def test_a_crank_angle_of_no_known_uncertainty_is_said_to_be_that():
+    sync = msgspec.structs.replace(JUDGEMENT.sync, angle_uncertainty_deg=None)
+    text = flat(judgement_text(msgspec.structs.replace(JUDGEMENT, sync=sync), SETUP))
+    assert "crank angle of no known uncertainty" in text and "known to not" not in text
+
+
 def test_a_refusal_says_why_and_what_comes_first_stays_said():
     refused = msgspec.structs.replace(
         JUDGEMENT, comparisons=(), findings=(), refused="The engine did not turn. Record before you crank."

@@ -567,3 +567,22 @@ def test_two_engines_are_not_sent_to_be_cranked_alike() -> None:
     two = compare(judgement(EVEN), WITHOUT, second, parse_setup(FOUR.replace("[1, 3, 4, 2]", "[1, 2, 4, 3]")))
     assert "two cranks of the same engine" in two.next_step
     assert "crank again" not in two.next_step
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [("dead", "signal is gone"), ("clipped", "cut off"), ("roles_doubtful", "swapped with another probe")],
+)
+def test_a_spoilt_signal_has_not_changed(code: str, said: str) -> None:
+    """Cut off at one level all pulses are alike, and what was odd would seem to be gone with the hose."""
+    odd, even = judgement({**EVEN, 3: 0.8}, half_width=0.5), judgement(EVEN, half_width=0.5)
+    assert by_cylinder(compare(odd, WITH, even, WITHOUT))[3].verdict == "changed"
+    (comparison,) = even.comparisons
+    spoilt = msgspec.structs.replace(
+        even, comparisons=(msgspec.structs.replace(comparison, because=(code,), trust="limited"),)
+    )
+    for first, second, which in ((odd, spoilt, "second"), (spoilt, odd, "first")):
+        two = compare(first, WITH, second, WITHOUT)
+        assert not two.changes
+        assert [n.probe for n in two.not_compared] == ["intake"]
+        assert said in two.next_step and f"in the {which} crank" in two.next_step

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 from evenstroke_dsp.angle import Rotation
 from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
+from evenstroke_dsp.cycles import CycleSpan, Place
+from evenstroke_dsp.measurement import ProbeMeasurer
 from evenstroke_dsp.messages import Cycle, PipelineMessage
 from evenstroke_dsp.physics import CrankScenario, CrankTrace, parameters_for, probes, scattered, simulate
 from evenstroke_dsp.pipeline import Pipeline
@@ -110,6 +112,22 @@ def test_even_speed_between_syncs() -> None:
     rotation.assumed = [(-8.0, 712.0)]
     assert rotation.times_at_even_speed(at[:3]) is not None
     assert rotation.times_at_even_speed(at[:4]) is None
+
+
+def test_what_comes_later_does_not_decide_where_a_cycle_s_sync_lies() -> None:
+    """A sync every revolution of which one event was missed: whole cycles and half ones follow each other."""
+    setup = parse_setup(ENGINE + PROBES.format(role="intake_pulse", sync=-8.0))
+    measurer = ProbeMeasurer(setup, setup.probe[0], 0)
+    places = tuple(Place(cylinder, None, deg) for cylinder, deg in FIRING_DEG.items())
+    rotation = Rotation(t=[0.0, 0.8, 1.2], deg=[-8.0, 712.0, 1072.0], places_known=True)
+    rotation.assumed = [(-8.0, 712.0)]
+    span = CycleSpan(rotation, 0, 0, -8.0, places)
+    assert measurer._sync_between_stalls(span) == pytest.approx(0.0)
+    rotation.assumed.append((712.0, 1072.0))
+    assert measurer._sync_between_stalls(span) == pytest.approx(0.0)
+    rotation.add(1.6, 1432.0)
+    rotation.assumed.append((1072.0, 1432.0))
+    assert measurer._sync_between_stalls(CycleSpan(rotation, 0, 1, 712.0, places)) is None
 
 
 def test_every_drawn_engine_dwells_at_its_tdc() -> None:

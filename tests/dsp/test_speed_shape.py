@@ -32,6 +32,16 @@ volts_per_unit = 1.0
 )
 
 
+def test_a_recording_that_begins_just_before_its_first_sync_tells_no_inrush_and_breaks_nothing() -> None:
+    """5 ms of it at 10 kHz, where slopes are taken over 8 ms."""
+    history = History()
+    history.add(0.0, 1e-4, np.linspace(0.0, 300.0, 50)[None, :], np.zeros((1, 50), dtype=bool))
+    shape = SpeedShape(STARTER, history, (), 0.0)
+    shape.row = 0
+    shape.begin(0.005)
+    assert shape.recorded(0.0, 0.005)
+
+
 def test_the_course_is_that_of_a_motor_whose_inrush_shows_its_stall_current() -> None:
     """Closed form. k w = emf - R i; w = w0 (1 + a sin(2 pi f t)), whole periods between syncs: the share
     turned by t is (t + a (1 - cos(2 pi f t)) / (2 pi f)) / T. The current lags by the circuit's own time constant."""

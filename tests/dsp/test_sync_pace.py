@@ -121,6 +121,17 @@ def test_an_engine_that_starts_with_a_dead_cylinder_is_not_such_a_coil(cylinders
     assert pace(sizes, 1, spread_deg=60.0, rpm=900.0, mode="idle") is None
 
 
+@pytest.mark.parametrize("role", ["starter_current", "battery_voltage"])
+@pytest.mark.parametrize("sizes", [[1.0, 0.0] * 2, [1.0, 0.2] * 2, [1.0, 0.4] * 2, [1.0, 0.0] * 3])
+def test_every_second_compression_that_is_lost_is_no_such_sync_at_a_starter_s_speed(role: str, sizes) -> None:
+    """As a four's are whose gasket is burnt through between its two middle cylinders: the fault is what must be said."""
+    for spread_deg in (30.0, 45.0, 60.0):
+        assert pace(sizes, 1, role=role, spread_deg=spread_deg) is None
+    found = pace([1.0] * len(sizes), 2, role=role, spread_deg=30.0)  # 380 rpm by such a sync
+    assert found is not None and (found.times, found.pulses) == (2, len(sizes) // 2)
+    assert "or only theirs reach it (`sees`)" in why_not(found, len(sizes))
+
+
 def test_a_probe_that_hears_half_the_cylinders_does_not_outweigh_one_that_hears_all() -> None:
     """An exhaust probe in one bank's pipe whose set-up does not say so, beside an intake probe that is right."""
     setup = parse_setup(

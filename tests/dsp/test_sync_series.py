@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.engine import firing_angles
-from evenstroke_dsp.messages import Cycle, FindingMessage, SourceInfo
+from evenstroke_dsp.messages import Cycle, CycleProbe, CylinderPulse, FindingMessage, SourceInfo
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.sync_series import second_series
 from evenstroke_dsp.sync_tracker import SyncRun
@@ -77,6 +77,19 @@ def test_names_that_were_published_before_it_showed_are_withdrawn_by_cycle(angle
         assert f"cycle {cycles[0]} to {cycles[-1]} and is withdrawn" in said[probe]
         assert cycles == list(range(cycles[0], cycles[-1] + 1))
     assert not any(w.code == "names_withdrawn" for w in findings[0].warnings)
+
+
+def test_names_that_came_and_went_for_hours_are_not_all_told_one_by_one(angle) -> None:
+    pipeline = Pipeline(angle.setup_of(angle.ENGINES["four"], "sync"))
+    name = pipeline._measurers[0].probe.name
+    pulse = CylinderPulse(
+        cylinder=1, position=1, value=1.0, value_unit="kPa", from_s=0.0, to_s=0.1, left_out=None
+    )
+    for number in range(0, 2000, 2):
+        pipeline._note_names(CycleProbe(probe=name, feature="drop", pulses=(pulse,)), "idle", number)
+    pipeline._keeper.by_series = {1: (1, 3)}
+    (said,) = pipeline._names_withdrawn()
+    assert "0, 2, 4, 6, 8, 10, 12, 14 and later ones" in said.text and len(pipeline._named[name, "idle"]) < 20
 
 
 def run_of(times: np.ndarray) -> SyncRun:

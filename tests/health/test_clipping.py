@@ -78,6 +78,16 @@ def test_a_level_between_pulses_a_rest_and_a_probe_that_died_are_not_cut_off() -
     assert cuts(found(np.round(cranks), 2000.0)) == (0, 0)
 
 
+def test_what_stood_at_its_end_is_found_at_any_time_that_it_touches() -> None:
+    finder = ClippingFinder(2000.0)
+    finder._spans[1].extend([(1.0, 1.2), (2.0, 2.3), (5.0, 5.1)])
+    for t_from, t_to, at_end in (
+        (0.0, 0.9, False), (0.0, 1.0, True), (1.05, 1.1, True), (1.2, 1.3, True), (1.21, 1.9, False),
+        (0.0, 9.0, True), (2.31, 4.99, False), (5.1, 6.0, True), (5.2, 6.0, False),
+    ):  # fmt: skip
+        assert finder.between(t_from, t_to) == (False, at_end)
+
+
 @pytest.fixture(scope="module")
 def six(cranks):
     """kPa: one even fall each stroke (`FALL` about 450 degrees after firing TDC), 3's a fifth smaller."""

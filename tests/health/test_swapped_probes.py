@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evenstroke_dsp.physics.scenario import Fault
+from evenstroke_dsp.swapped_probes import SwappedPair
 
 DEAD = (Fault(kind="intake_valve_not_opening", cylinders=(3,)),)
 
@@ -53,3 +54,33 @@ def test_where_both_fit_both_cylinders_are_named(cranks, monkeypatch) -> None:
     for row in outcome.comparison("intake", "drop").cylinders:
         assert row.cylinder is None and row.one_of is not None and len(row.one_of) == 2
     assert all(finding.cause == "unclear" for finding in outcome.judgement.findings)
+
+
+@pytest.mark.parametrize("likely", [True, False])
+@pytest.mark.parametrize("unmodelled", [True, False])
+def test_a_doubt_about_the_simulation_is_none_about_the_roles(
+    cranks, monkeypatch, likely, unmodelled
+) -> None:
+    """Of pulses that come unevenly both may be in doubt, or either one alone."""
+    monkeypatch.setattr("evenstroke_dsp.comparisons.described_normals", lambda n, *_: (list(n), unmodelled))
+    for pair in (None, SwappedPair("intake", "exhaust", likely, names_open=False)):
+        monkeypatch.setattr("evenstroke_dsp.pipeline.swapped_pair", lambda _, pair=pair: pair)
+        judgement = run(cranks, "odd six", 34).judgement
+        assert judgement.comparisons
+        for comparison in judgement.comparisons:
+            assert ("roles_doubtful" in comparison.because) == (pair is not None)
+            assert ("unmodelled" in comparison.because) == unmodelled
+            if pair is None and comparison.feature == "drop":
+                assert all(row.normal is not None for row in comparison.cylinders)
+
+
+def test_probes_that_are_likely_swapped_show_no_valve_s_event(cranks, monkeypatch) -> None:
+    """What the exhaust probe shows would be stated of exhaust valves, and it may be in the intake."""
+    setup = cranks.setup("four")
+    trace = cranks.crank(setup, seed=34)
+    signals = cranks.heard(trace, corner_hz=0.5, noise_db=40.0)
+    assert cranks.judged(setup, trace, signals).judgement.valve_events
+    pair = SwappedPair("intake", "exhaust", likely=True, names_open=True)
+    monkeypatch.setattr("evenstroke_dsp.pipeline.swapped_pair", lambda _: pair)
+    outcome = cranks.judged(setup, trace, signals)
+    assert not outcome.judgement.valve_events and "valve_events_none" not in outcome.codes

@@ -82,3 +82,22 @@ def test_a_delay_that_may_carry_a_pulse_into_anothers_place_names_both(cranks) -
             assert rise.trust == "limited"
             assert {5, 3, 6} <= set(measurer.strokes_that_fit(3, "cranking"))
             assert all(row.cylinder is None and len(row.one_of or ()) >= 3 for row in rise.cylinders)
+
+
+def test_what_a_delay_leaves_open_of_a_crank_does_not_change_while_the_engine_runs_on(cranks) -> None:
+    """A turning keeps its last 30 cycles: when the engine idles at 800 rpm, 24 degrees of a crank at 200 rpm are still no 96."""
+    setup = cranks.setup("six", intake="travel_m = 0.0", exhaust="low_corner_hz = 0.5", wheel=False)
+    trace = cranks.crank(setup, seed=4)
+    outcome = cranks.judged(setup, trace, cranks.heard(trace, corner_hz=0.5, noise_db=25.0))
+    measurer = outcome.pipeline._measurers[1]
+    doubt_s = 24.0 / (6.0 * outcome.judgement.cranked[0].mean_rpm)
+    measurer.travel = TravelEstimate(doubt_s, 0.0, 2 * doubt_s)
+    assert not measurer.travel_open("cranking") and not measurer.strokes_open("cranking")
+    (latest,) = measurer._latest_of.values()
+    rotation = latest.span.rotation
+    t, deg = rotation.t[-1], rotation.deg[-1]
+    for step in range(1, 3001):
+        rotation.add(t + step * 10.0 / 4800.0, deg + step * 10.0)
+    rotation.forget_before(rotation.deg[-1] - 30 * 720.0)
+    assert latest.span.rpm > 700.0, "so much is forgotten"
+    assert not measurer.travel_open("cranking") and not measurer.strokes_open("cranking")
