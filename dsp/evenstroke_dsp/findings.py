@@ -381,22 +381,26 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
 
 def _meaning_words(comparison: Comparison, cylinder: CylinderBalance, cause: CauseOfFinding) -> str:
     """What a deeper dip at exhaust opening says of its own cylinder, which its name does not tell; nothing where healthy engines
-    or the set-up account for it, where it may be another cylinder's, or of an engine that fires: its gas is above atmosphere.
+    or the set-up account for it, where more than overlapping strokes leaves open whose it is, or of an engine that fires: its gas
+    is above atmosphere.
 
     Rings, intake and exhaust valves that leak 1 mm2 deepen it by 13 to 83 % in simulated fours and sixes
     (`tests/dsp/test_physics_features.py`); in a second engine model too (`tests/bench/second_model/study.py features`).
     """
     if comparison.feature != "suction" or cylinder.verdict != "larger" or cause in ("spread", "set-up"):
         return ""
-    if comparison.stretch != "cranking" or cylinder.one_of is not None or "pipe_rings" in comparison.because:
+    if comparison.stretch != "cranking" or "pipe_rings" in comparison.because:
+        return ""
+    if cylinder.one_of is not None and "strokes_overlap" not in comparison.because:
         return ""
     if any((c.deviation or 0.0) > (cylinder.deviation or 0.0) for c in comparison.cylinders):
         return (
             ""  # the deepest one only: what that does to the mean and to its neighbours is no leak of theirs
         )
+    that = "that cylinder" if cylinder.one_of is None else "one of these cylinders"
     return (
         "A cylinder that lost gas while it compressed is in deeper vacuum when its exhaust valve opens: this is how a leak "
-        "of that cylinder looks, and so may one whose neighbour's exhaust pulse is missing. "
+        f"of {that} looks, and so may one whose neighbour's exhaust pulse is missing. "
     )
 
 

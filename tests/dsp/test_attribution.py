@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.blocks import Block, EdgeBlock, SampleBlock
 from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.messages import Balance
 from evenstroke_dsp.setup import Setup, parse_setup
 
 RATE_HZ, SECONDS, REST_S, RPM = 1000.0, 5.0, 0.4, 220.0
@@ -39,7 +40,10 @@ ROLES = [("intake_pulse", True), ("intake_pulse", False), ("exhaust_pulse", True
 """And whether a wheel is fitted beside the sync."""
 
 
-def setup_of(engine: str, role: str, *, wheel: bool, sees: tuple[int, ...] | None = None) -> Setup:
+def setup_of(
+    engine: str, role: str, *, wheel: bool, sees: tuple[int, ...] | None = None, stated: bool = True
+) -> Setup:
+    """stated: which way up the probe is, is written down."""
     order, intervals = ENGINES[engine]
     text = f"schema = 1\n[engine]\ncylinders = {len(order)}\nfiring_order = {list(order)}\n"
     if intervals is not None:
@@ -47,6 +51,7 @@ def setup_of(engine: str, role: str, *, wheel: bool, sees: tuple[int, ...] | Non
     text += (
         f'[[probe]]\nname = "pulse"\nrole = "{role}"\ninput = 0\nvolts_per_unit = 1.0\nvolts_at_zero = 2.5\n'
     )
+    text += 'positive_is = "pressure"\n' if stated else ""
     text += "travel_m = 0.0\n" + (f"sees = {list(sees)}\n" if sees is not None else "")
     text += f'[[probe]]\nname = "spark"\nrole = "ignition_sync"\ninput = 1\ncylinder = {order[0]}\noffset_deg = -8\n'
     if wheel:
@@ -108,14 +113,52 @@ def blocks_of(setup: Setup, weak: int) -> list[Block]:
     return [*blocks, SampleBlock((0,), volts[None, :], 0.0, 1.0 / RATE_HZ)]
 
 
-@pytest.mark.parametrize(("role", "wheel"), ROLES)
-@pytest.mark.parametrize("engine", ENGINES)
+@pytest.mark.parametrize(
+    ("engine", "role", "wheel"),
+    [
+        (engine, role, wheel)
+        for engine in ENGINES
+        for role, wheel in ROLES
+        if (engine, role) != ("eleven", "exhaust_pulse")  # asked below: whose pulses speak for upside down
+    ],
+)
 def test_each_pulse_lies_in_the_stroke_of_its_cylinder(bench, engine: str, role: str, wheel: bool) -> None:
+    if (engine, role) == ("eleven", "exhaust_pulse"):
+        pytest.skip(
+            "these pulses speak for upside down: the next test asks whether the right one is among those named"
+        )
     order, _ = ENGINES[engine]
     weak = order[len(order) // 2]
     setup = setup_of(engine, role, wheel=wheel)
     run = bench.run(setup, blocks_of(setup, weak))
     check(run, setup, order, weak)
+
+
+@pytest.mark.parametrize(
+    ("engine", "stated"),
+    [("four", False), ("six", False), ("eight", False), ("ten", False), ("twelve", False), ("eleven", True)],
+)
+def test_the_right_one_is_among_those_that_fit_where_which_way_up_is_in_doubt(
+    bench, engine: str, stated: bool
+) -> None:
+    """Nothing is written down; or, of eleven, these pulses speak for upside down against what is."""
+    order, _ = ENGINES[engine]
+    setup = setup_of(engine, "exhaust_pulse", wheel=True, stated=stated)
+    run = bench.run(setup, blocks_of(setup, order[len(order) // 2]))
+    angles, seen = firing_angles(setup.engine), 0
+    last = [m for m in run.messages if isinstance(m, Balance)][-1]
+    (rise,) = (c for c in last.comparisons if c.feature == "rise")
+    may_be = {row.position: row.one_of for row in rise.cylinders if row.cylinder is None}
+    for cycle in run.cycles[3:-1]:
+        for pulse in cycle.probes[0].pulses:
+            assert pulse.from_s is not None and pulse.to_s is not None
+            middle = float(engine_angle(np.array([(pulse.from_s + pulse.to_s) / 2]))[0])
+            fit = (pulse.cylinder,) if pulse.cylinder is not None else may_be[pulse.position]
+            assert fit is not None
+            into = {c: (middle - angles[c]) % 720.0 - OPENS_DEG for c in fit}
+            assert any(0.0 <= into[c] <= room_after(setup, c) for c in fit), into
+            seen += 1
+    assert seen >= 2 * len(order)
 
 
 @pytest.mark.parametrize("role", ["intake_pulse", "exhaust_pulse"])

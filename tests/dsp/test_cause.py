@@ -109,6 +109,7 @@ def test_a_healthy_pulse_beside_a_far_odd_one_is_said_to_be_pulled_by_the_mean()
         ({}, {}, True),
         ({}, {"normal": Normal(low=-40.0, high=40.0, from_="test")}, False),  # as healthy engines show it
         ({}, {"cylinder": None, "position": 2, "one_of": (3, 6)}, False),
+        ({"because": ("strokes_overlap",)}, {"cylinder": None, "position": 2, "one_of": (3, 6)}, True),
         ({"because": ("pipe_rings",), "trust": "limited"}, {}, False),
         ({"stretch": "idle"}, {}, False),  # gas that has burnt is above atmosphere when the valve opens
         ({"feature": "rise"}, {}, False),

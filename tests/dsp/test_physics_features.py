@@ -83,15 +83,19 @@ def test_the_dip_at_exhaust_opening_is_deepest_at_the_cylinder_that_leaks(truth,
     text = truth.setup_text(6, said={"exhaust": corner + "travel_m=3.0"})
     fault = Fault(kind=kind, cylinders=(3,), size=2.0)  # type: ignore[arg-type]
     *_, judgement = cranked(truth, text, 6, fault, low_corner_hz={"exhaust": 1.0})
-    found = deviations(judgement, "exhaust", "suction")
+    (suction,) = (c for c in judgement.comparisons if (c.probe, c.feature) == ("exhaust", "suction"))
+    found = {(c.cylinder,) if c.one_of is None else c.one_of: c.deviation for c in suction.cylinders}
     said = [
         f.text
         for f in judgement.findings
         if f.feature == "suction" and "lost gas while it compressed" in f.text
     ]
     assert said and all("larger than the mean" in text for text in said)
-    assert max(found, key=found.get) == 3
-    assert found[3] > 10.0
+    # Where pulses before the smallest are small too, all that fit are named: the leaking one among them.
+    deepest = max(found, key=found.get)
+    assert 3 in deepest
+    assert found[deepest] > 10.0
+    assert kind == "exhaust_valve_leak" or deepest == (3,)
 
 
 @pytest.mark.parametrize(

@@ -49,8 +49,8 @@ def test_a_stretch_after_many_cycles_of_another_is_widened_too(bench, monkeypatc
     run = bench.crank(setup, EngineSource(setup, Cranking(rpm=260.0, rest_s=0.4, crank_s=4.0)), seconds=5.0)
     measurer = run.pipeline._measurers[0]
     assert measurer.corner_values("cranking") is not None and measurer.corner_values("idle") is None
-    cycle = measurer._counted[-1]
+    cycle, middle = measurer._counted[-1], measurer._latest[-1]
     for number in range(2):
-        measurer._latest = (cycle.span, "idle", cycle.places, cycle.signal)
+        measurer._latest = (cycle.span, "idle", cycle.places, cycle.signal, middle)
         measurer.count(number)
     assert measurer.corner_values("idle") is not None
