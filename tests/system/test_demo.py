@@ -119,5 +119,5 @@ def test_judge_in_words_puts_results_on_stdout_and_dangers_on_stderr(demo, capsy
     recording = recordings(folder)[0]
     assert main(["judge", str(recording)]) == 0
     out, err = capsys.readouterr()
-    assert out.index("Next:") < out.index("intake drop,") < out.index("evidence, not proof")
+    assert out.index("What to do:") < out.index("intake drop,") < out.index("evidence, not proof")
     assert err.startswith("DANGER: ")
