@@ -10,6 +10,7 @@ from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.findings import brief_lines, briefly, grouped, instruction_at_rest, only_sync_disturbs
 from evenstroke_dsp.messages import Comparison, Judgement, Normal
 from evenstroke_dsp.naming import names_rest_on
+from evenstroke_dsp.ran_unasked import make_safe_first
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import blind_lines
 from evenstroke_dsp.wording import counted, listed
@@ -40,6 +41,9 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     say()
     if judgement.refused is not None:
+        if safe := make_safe_first(judgement.warnings):
+            say(f"What to do: {safe}")
+            say()
         say(judgement.refused)
     else:
         todo, _ = instruction_at_rest(
@@ -48,6 +52,7 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
             refused=None,
             setup=setup,
             mode="cranking" if judgement.cranked else "idle",
+            warnings=judgement.warnings,
         )
         say(f"What to do: {todo}")
         _say_findings(judgement, todo, say)

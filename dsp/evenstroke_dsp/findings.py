@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import msgspec
+
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
@@ -12,6 +14,7 @@ from .health import advice_for
 from .messages import (
     TRUST_ORDER,
     CauseOfFinding,
+    CodedWarning,
     Comparison,
     CylinderBalance,
     Finding,
@@ -21,6 +24,7 @@ from .messages import (
 )
 from .names import cylinder_name, pulse_name
 from .prediction import PHYSICS_NORMAL
+from .ran_unasked import STARTED, make_safe_first
 from .setup import Setup
 from .wording import counted, decimals, listed, with_article
 
@@ -79,12 +83,16 @@ _CAUSES_SAID: dict[CauseOfFinding, str] = {
 
 
 def findings_of(
-    setup: Setup, comparisons: Sequence[Comparison], live: Sequence[Comparison] | None = None
+    setup: Setup,
+    comparisons: Sequence[Comparison],
+    live: Sequence[Comparison] | None = None,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[Finding, ...]:
     """One finding for each pulse that is odd every cycle, and for each that comes and goes: what asks for something
     first, then what can be trusted, then the largest.
 
-    live: where `comparisons` were narrowed by the recording, the same as they stood while it was made.
+    live: where `comparisons` were narrowed by the recording, the same as they stood while it was made. warnings: what is
+    said beside them; where the engine may have run by itself, no finding asks for another crank.
     """
     before = {
         (c.probe, c.feature, c.stretch, x.cylinder, x.position): x
@@ -116,6 +124,8 @@ def findings_of(
             out.append(_finding(setup, comparison, cylinder, also, live_one, settle, disturbs=disturbs))
         else:
             out.append(_intermittent(comparison, cylinder))
+    if safe := make_safe_first(warnings):
+        out = [f if f.cause == "spread" else msgspec.structs.replace(f, next_step=safe) for f in out]
     return tuple(out)
 
 
@@ -635,6 +645,7 @@ def instruction(
     refused: str | None,
     setup: Setup,
     enough: bool,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[str, int | None]:
     """The one thing to do now, and how many more cycles would settle what this crank can still settle.
 
@@ -643,6 +654,8 @@ def instruction(
     """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
+    if turning and any(w.code == STARTED for w in warnings):
+        return f"Let go of the key and switch the engine off. {make_safe_first(warnings)}", None
     if turning and setup.conditions.mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
         if cranking_on := _why_not_crank_on(comparisons):
@@ -655,7 +668,12 @@ def instruction(
             else ("Enough: this settles it.", 0)
         )
     return instruction_at_rest(
-        comparisons=comparisons, findings=findings, refused=refused, setup=setup, mode=setup.conditions.mode
+        comparisons=comparisons,
+        findings=findings,
+        refused=refused,
+        setup=setup,
+        mode=setup.conditions.mode,
+        warnings=warnings,
     )
 
 
@@ -666,11 +684,14 @@ def instruction_at_rest(
     refused: str | None,
     setup: Setup,
     mode: str,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[str, int | None]:
     """The one thing to do once the engine stands, and 0 where no more cycles are needed.
 
-    mode: of what was recorded, "cranking" or "idle".
+    mode: of what was recorded, "cranking" or "idle". warnings: what is said beside it, of which the gravest come first.
     """
+    if safe := make_safe_first(warnings):
+        return safe, None
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
