@@ -115,9 +115,8 @@ def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> 
         say()
         verdicts = {c.verdict for comparison in judgement.comparisons for c in comparison.cylinders}
         if verdicts & {"even", "smaller", "larger"}:
-            say(
-                "No pulse was found odd in these cycles. What is undecided below is not yet known to be even."
-            )
+            open_ = " What is undecided below is not yet known to be even." if "undecided" in verdicts else ""
+            say(f"No pulse was found odd in these cycles.{open_}")
         else:
             say("Nothing is settled by these cycles: no pulse is known to be odd, and none to be even.")
     said = {todo}
@@ -138,6 +137,8 @@ def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> 
 
 def _heading(comparison: Comparison) -> str:
     reference = ", ".join(str(c) for c in comparison.reference)
+    if not reference:
+        return f"{comparison_name(comparison)}, with nothing to compare it with ({trust(comparison)})"
     return f"{comparison_name(comparison)}, from the mean of {reference} ({trust(comparison)})"
 
 

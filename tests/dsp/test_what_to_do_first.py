@@ -12,7 +12,14 @@ import msgspec
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock, SampleBlock
-from evenstroke_dsp.findings import findings_of, instruction, instruction_at_rest
+from evenstroke_dsp.findings import (
+    brief_lines,
+    briefly,
+    findings_of,
+    grouped,
+    instruction,
+    instruction_at_rest,
+)
 from evenstroke_dsp.messages import (
     CodedWarning,
     Comparison,
@@ -151,3 +158,89 @@ def test_a_starter_that_draws_nothing_beside_a_running_engine_is_no_dead_signal(
 
 def test_the_last_word_of_a_session_in_which_it_started_is_to_make_it_safe() -> None:
     assert started("cranking")[1].instruction.startswith(SAFE)
+
+
+# --- what another crank does not mend --------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", ["mains_pickup", "noisy"])
+def test_a_signal_that_hides_every_verdict_is_mended_first_and_one_that_hides_none_is_not(code: str) -> None:
+    assert at_rest(compared("undecided", code)).startswith("Mend the signal of intake first")
+    assert not at_rest(compared("even", code)).startswith("Mend")
+    assert at_rest(compared("smaller", code)).startswith("Repeat the same crank")
+
+
+def test_empty_cells_that_leave_a_probe_undecided_are_the_logger_s() -> None:
+    beside, said = compared("even", probe="starter"), {"empty_cells": "intake: 52 of 27500 cells are empty."}
+    for cycles in (0, 4):
+        words = at_rest(compared("undecided", cycles=cycles), beside, said=said)
+        assert words.startswith("See to the logger") and "cells of intake are empty" in words
+    # Nearly as many cycles as without them, or verdicts all the same, or nothing empty: not for that.
+    assert "logger" not in at_rest(compared("undecided", cycles=11), beside, said=said)
+    assert "logger" not in at_rest(compared("even", cycles=4), beside, said=said)
+    assert "logger" not in at_rest(compared("undecided", cycles=4), beside)
+    elsewhere = {"empty_cells": "exhaust: 52 of 27500 cells are empty."}
+    assert "logger" not in at_rest(compared("undecided", cycles=4), beside, said=elsewhere)
+
+
+def without_names(one_of: bool) -> Comparison:
+    """Position 4 is odd; one_of: each of two cylinders, as where a sync comes once a revolution."""
+    odd = compared("smaller")
+    rows = tuple(
+        msgspec.structs.replace(
+            c, cylinder=None, position=k + 1, one_of=((1, 4), (3, 2))[k % 2] if one_of else None
+        )
+        for k, c in enumerate(odd.cylinders)
+    )
+    return msgspec.structs.replace(odd, cylinders=rows, reference=(1, 2, 3, 4))
+
+
+def test_a_sync_that_names_nobody_is_mended_before_a_crank_is_to_confirm_anything() -> None:
+    nameless, said = without_names(False), {"sync_not_believed": "spark: taken for noise. Bring it closer."}
+    words = at_rest(nameless, said=said)
+    assert words.startswith("Mend the sync first") and "Bring it closer" in words
+    assert "Repeat the same crank" not in words and "position" not in words
+    (finding,) = findings_of(SETUP, [nameless])
+    assert finding.next_step.startswith("spark did not settle whose this pulse is: mend first")
+    bare = parse_setup(FOUR + intake(input=0))
+    assert findings_of(bare, [nameless])[0].next_step.startswith("Record a sync on one cylinder first")
+    # With a name, a noisy sync's warning changes nothing.
+    assert at_rest(compared("smaller"), said=said).startswith("Repeat the same crank")
+
+
+def test_with_one_sync_a_revolution_it_is_said_what_tells_the_halves_apart() -> None:
+    setup = parse_setup(FOUR + intake(input=0) + spark(input=1, every='"revolution"'))
+    nameless = without_names(True)
+    words, _ = instruction_at_rest(
+        comparisons=(nameless,), findings=findings_of(setup, [nameless]), refused=None, setup=setup, mode="cranking",
+        warnings=(CodedWarning(code="half_cycle_open", text="One sync a revolution leaves it open."),),
+    )  # fmt: skip
+    assert words.startswith("Record what tells the two halves of the cycle apart first: a sync once a cycle")
+    assert "Repeat the same crank" not in words
+
+
+def test_cranks_that_differ_are_judged_apart_before_anything_else() -> None:
+    said = {"cranks_differ": "Not the same in all cranks; judge them apart: --crank 1, --crank 2."}
+    for comparison in (compared("undecided"), compared("smaller"), compared("undecided", "dead")):
+        words = at_rest(comparison, said=said)
+        assert words.startswith("Several cranks in one file differ: judge them apart")
+        assert "--crank 1, --crank 2" in words
+    assert at_rest(compared("even"), said=said | {"engine_started": "It ran."}).startswith(SAFE)
+
+
+# --- how it is said --------------------------------------------------------------------------------
+
+
+def test_what_another_pulls_is_told_by_position_where_two_cylinders_share_a_name() -> None:
+    nameless = without_names(True)
+    rows = tuple(
+        msgspec.structs.replace(c, verdict="larger", deviation=6.7, low=5.5, high=8.0)
+        for c in nameless.cylinders[:3]
+    )
+    nameless = msgspec.structs.replace(nameless, cylinders=(*rows, nameless.cylinders[3]))
+    of = dict(grouped(findings_of(SETUP, [nameless])))
+    [heading] = [h for h in of if briefly(h)]
+    assert brief_lines(of[heading], [nameless]) == (
+        "intake pulse (intake): position 1 (cylinder 1 or 4), position 2 (cylinder 3 or 2) and position 3 (cylinder 1 or 4), "
+        "because position 4 (cylinder 3 or 2) pulls the mean",
+    )
