@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from evenstroke_dsp.messages import Balance, Coaching, FindingMessage, PhaseName
+from evenstroke_dsp.ran_unasked import make_safe_first
 
 MAKER = "the maker's figure rules"
 
@@ -228,6 +229,8 @@ class Coach:
 
     def _next(self, rest_left: float) -> str:
         instruction = self._finding.instruction if self._finding is not None else ""
+        if self._finding is not None and make_safe_first(self._finding.warnings):
+            return instruction
         if self._crank_began is not None:
             if self._settled:
                 return "Keep cranking" + (

@@ -10,6 +10,7 @@ from evenstroke_dsp.cautions import EVIDENCE, PRECEDENCE
 from evenstroke_dsp.findings import brief_lines, briefly, grouped, instruction_at_rest, only_sync_disturbs
 from evenstroke_dsp.messages import Comparison, Judgement, Normal
 from evenstroke_dsp.naming import names_rest_on
+from evenstroke_dsp.ran_unasked import make_safe_first
 from evenstroke_dsp.setup import Setup
 from evenstroke_dsp.setup_effects import blind_lines
 from evenstroke_dsp.wording import counted, listed
@@ -40,6 +41,9 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
     say(f"{source.file or 'live stream'}: {source.duration_s:.1f} s, {lost}")
     say()
     if judgement.refused is not None:
+        if safe := make_safe_first(judgement.warnings):
+            say(f"What to do: {safe}")
+            say()
         say(judgement.refused)
     else:
         todo, _ = instruction_at_rest(
@@ -48,6 +52,7 @@ def judgement_text(judgement: Judgement, setup: Setup, width: int = 100, marks: 
             refused=None,
             setup=setup,
             mode="cranking" if judgement.cranked else "idle",
+            warnings=judgement.warnings,
         )
         say(f"What to do: {todo}")
         _say_findings(judgement, todo, say)
@@ -110,9 +115,8 @@ def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> 
         say()
         verdicts = {c.verdict for comparison in judgement.comparisons for c in comparison.cylinders}
         if verdicts & {"even", "smaller", "larger"}:
-            say(
-                "No pulse was found odd in these cycles. What is undecided below is not yet known to be even."
-            )
+            open_ = " What is undecided below is not yet known to be even." if "undecided" in verdicts else ""
+            say(f"No pulse was found odd in these cycles.{open_}")
         else:
             say("Nothing is settled by these cycles: no pulse is known to be odd, and none to be even.")
     said = {todo}
@@ -133,6 +137,8 @@ def _say_findings(judgement: Judgement, todo: str, say: Callable[..., None]) -> 
 
 def _heading(comparison: Comparison) -> str:
     reference = ", ".join(str(c) for c in comparison.reference)
+    if not reference:
+        return f"{comparison_name(comparison)}, with nothing to compare it with ({trust(comparison)})"
     return f"{comparison_name(comparison)}, from the mean of {reference} ({trust(comparison)})"
 
 

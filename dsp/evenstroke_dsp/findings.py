@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import msgspec
+
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
 from .comparisons import verdict_cylinders
@@ -12,6 +14,7 @@ from .health import advice_for
 from .messages import (
     TRUST_ORDER,
     CauseOfFinding,
+    CodedWarning,
     Comparison,
     CylinderBalance,
     Finding,
@@ -21,6 +24,7 @@ from .messages import (
 )
 from .names import cylinder_name, pulse_name
 from .prediction import PHYSICS_NORMAL
+from .ran_unasked import STARTED, make_safe_first
 from .setup import Setup
 from .wording import counted, decimals, listed, with_article
 
@@ -37,6 +41,17 @@ _HEADINGS: dict[CauseOfFinding, str] = {
 
 _SPOILS = ("dead", "clipped")
 """What is wrong with a signal that another crank would not make any better: it is mended before anything else is done."""
+
+_MAY_SPOIL = ("mains_pickup", "noisy", "brush_pickup")
+"""The same, where it leaves its probe no verdict at all; where verdicts are given beside it, it has not spoilt them."""
+
+_EMPTY_CELLS = "empty_cells"
+_MOST_LEFT_OUT = 0.25
+"""Share of the cycles that others have, from which on empty cells are why a probe is undecided (chosen)."""
+
+_CRANKS_DIFFER = "cranks_differ"
+_NO_NAMES = ("sync_not_believed", "sync_silent")
+"""Why a sync that is recorded names no cylinder."""
 
 _SWAPPED = "roles_doubtful"
 _SEE_ROLES = (
@@ -79,12 +94,16 @@ _CAUSES_SAID: dict[CauseOfFinding, str] = {
 
 
 def findings_of(
-    setup: Setup, comparisons: Sequence[Comparison], live: Sequence[Comparison] | None = None
+    setup: Setup,
+    comparisons: Sequence[Comparison],
+    live: Sequence[Comparison] | None = None,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[Finding, ...]:
     """One finding for each pulse that is odd every cycle, and for each that comes and goes: what asks for something
     first, then what can be trusted, then the largest.
 
-    live: where `comparisons` were narrowed by the recording, the same as they stood while it was made.
+    live: where `comparisons` were narrowed by the recording, the same as they stood while it was made. warnings: what is
+    said beside them; where the engine may have run by itself, no finding asks for another crank.
     """
     before = {
         (c.probe, c.feature, c.stretch, x.cylinder, x.position): x
@@ -116,6 +135,8 @@ def findings_of(
             out.append(_finding(setup, comparison, cylinder, also, live_one, settle, disturbs=disturbs))
         else:
             out.append(_intermittent(comparison, cylinder))
+    if safe := make_safe_first(warnings):
+        out = [f if f.cause == "spread" else msgspec.structs.replace(f, next_step=safe) for f in out]
     return tuple(out)
 
 
@@ -180,20 +201,35 @@ def briefly(heading: str) -> bool:
 
 def brief_lines(findings: Sequence[Finding], comparisons: Sequence[Comparison]) -> tuple[str, ...]:
     """A line for each comparison: "exhaust pulse (port pipe): 5 and 7", and which cylinder pulls their mean, where one does."""
-    names: dict[str, list[str]] = {}
+    names: dict[tuple[str, str], list[str]] = {}
     for finding in findings:
         of = [c for c in comparisons if (c.probe, c.feature) == (finding.probe, finding.feature)]
+        pulse = f"{pulse_name(of[0].role if of else '', finding.feature)} ({finding.probe})"
         for label in finding.odd_pulse_at:
-            balance = next((x for c in of for x in c.cylinders if _label(x) == label), None)
-            name = cylinder_name(balance) if balance is not None else f"cylinder {label}"
-            role = of[0].role if of else ""
-            pulse = f"{pulse_name(role, finding.feature)} ({finding.probe})"
-            pulling = finding.text.partition("But ")[2].partition(f" {_PULLS}")
-            pulse += f", where {pulling[0]} {_PULLS}" if pulling[1] else ""
-            names.setdefault(pulse, []).append(
-                name.removeprefix("the cylinder in ").removeprefix("cylinder ")
+            comparison, balance = next(
+                ((c, x) for c in of for x in c.cylinders if _label(x) == label), (None, None)
             )
-    return tuple(f"{pulse}: {listed(dict.fromkeys(of))}" for pulse, of in names.items())
+            why = ""
+            if comparison is not None and _PULLS in finding.text:
+                why = f", because {_told_apart(_oddest(comparison))} {_PULLS}"
+            name = _told_apart(balance) if balance is not None else f"cylinder {label}"
+            names.setdefault((pulse, why), []).append(name.removeprefix("cylinder "))
+    return tuple(f"{pulse}: {listed(dict.fromkeys(of))}{why}" for (pulse, why), of in names.items())
+
+
+def _told_apart(cylinder: CylinderBalance) -> str:
+    """Its name, and its position where the name is not its own: "position 2 (cylinder 2 or 3)"."""
+    if cylinder.cylinder is not None:
+        return cylinder_name(cylinder)
+    return f"position {cylinder.position}" + (f" ({cylinder_name(cylinder)})" if cylinder.one_of else "")
+
+
+def _oddest(comparison: Comparison) -> CylinderBalance:
+    """Of those that the mean is of."""
+    reference = (
+        c for c in comparison.cylinders if c.deviation is not None and _label(c) in comparison.reference
+    )
+    return max(reference, key=lambda c: abs(c.deviation or 0.0))
 
 
 def _comes_and_goes(cylinder: CylinderBalance) -> bool:
@@ -368,7 +404,7 @@ def _pull_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
     ]
     if own is None or len(reference) < 3 or comparison.unit != "percent":
         return ""
-    oddest = max(reference, key=lambda c: abs(c.deviation or 0.0))
+    oddest = _oddest(comparison)
     others = [100.0 + (c.deviation or 0.0) for c in reference if c is not oddest]
     without = (100.0 + own) / (sum(others) / len(others)) * 100.0 - 100.0
     if cylinder is oddest or abs(without) >= EVEN_MARGIN_PERCENT or abs(without) > abs(own) / 2.0:
@@ -580,6 +616,17 @@ def _next_step(
             f"Leave the engine as it is. {removal(setup)}; then compare the two recordings (evenstroke compare). What is "
             f"gone then was made by the test; what is still there is the engine's.{nameless}"
         )
+    if cause == "engine" and cylinder.cylinder is None:
+        syncs = [p.name for p in setup.probe if p.is_sync]
+        first = (
+            f"{listed(syncs)} did not settle whose this pulse is: mend first what the warnings say of that"
+            if syncs
+            else "Record a sync on one cylinder first"
+        )
+        return (
+            f"{first}, then crank again after two minutes' rest; without a name the same crank again confirms nothing. If a "
+            f"pulse is as odd then, {settle}"
+        )
     if cause == "engine":
         return f"Repeat the same crank once more after two minutes' rest. If it is the same again, {settle}"
     if unmodelled:
@@ -639,6 +686,7 @@ def instruction(
     refused: str | None,
     setup: Setup,
     enough: bool,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[str, int | None]:
     """The one thing to do now, and how many more cycles would settle what this crank can still settle.
 
@@ -647,6 +695,8 @@ def instruction(
     """
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
+    if turning and any(w.code == STARTED for w in warnings):
+        return f"Let go of the key and switch the engine off. {make_safe_first(warnings)}", None
     if turning and setup.conditions.mode == "cranking":
         left = (ENOUGH_STARTER_S - cranked_s) / cycle_s if cycle_s else math.inf
         if cranking_on := _why_not_crank_on(comparisons):
@@ -659,7 +709,12 @@ def instruction(
             else ("Enough: this settles it.", 0)
         )
     return instruction_at_rest(
-        comparisons=comparisons, findings=findings, refused=refused, setup=setup, mode=setup.conditions.mode
+        comparisons=comparisons,
+        findings=findings,
+        refused=refused,
+        setup=setup,
+        mode=setup.conditions.mode,
+        warnings=warnings,
     )
 
 
@@ -670,21 +725,32 @@ def instruction_at_rest(
     refused: str | None,
     setup: Setup,
     mode: str,
+    warnings: Sequence[CodedWarning] = (),
 ) -> tuple[str, int | None]:
     """The one thing to do once the engine stands, and 0 where no more cycles are needed.
 
-    mode: of what was recorded, "cranking" or "idle".
+    mode: of what was recorded, "cranking" or "idle". warnings: what is said beside it, of which the gravest come first.
     """
+    if safe := make_safe_first(warnings):
+        return safe, None
     judged = list(verdict_cylinders(comparisons))
     undecided = [c for _, c in judged if c.verdict == "undecided"]
     if refused is not None:
         return refused, None
     if any(_COUNT in c.because for c in comparisons):
         return MEND_COUNT, None
+    if differ := [w.text for w in warnings if w.code == _CRANKS_DIFFER]:
+        return f"Several cranks in one file differ: judge them apart before anything else. {differ[0]}", None
     spoilt = [
         (probe, advice_for(role, code))
         for code in _SPOILS
         for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because)
+    ]
+    spoilt += [
+        (probe, advice_for(role, code))
+        for code in _MAY_SPOIL
+        for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because)
+        if not _settled(probe, comparisons)
     ]
     if spoilt:
         probes = listed(dict.fromkeys(probe for probe, _ in spoilt))
@@ -695,6 +761,8 @@ def instruction_at_rest(
         )
     if any(_SWAPPED in c.because for c in comparisons):
         return _SEE_ROLES, None
+    if first := _said_first(comparisons, findings, setup, warnings):
+        return first, None
     if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":
@@ -717,6 +785,65 @@ def instruction_at_rest(
     if hiding:
         return f"{nothing}, as it is. {_hidden_words(setup, hiding)} {removal(setup)}.", 0
     return f"{nothing}. Rest the starter two minutes, then crank once more to be sure.", 0
+
+
+def _settled(probe: str, comparisons: Sequence[Comparison]) -> bool:
+    """Whether any pulse of this probe has a verdict."""
+    return any(
+        x.verdict in ("even", "smaller", "larger")
+        for c in comparisons
+        if c.probe == probe
+        for x in c.cylinders
+    )
+
+
+def _said_first(
+    comparisons: Sequence[Comparison],
+    findings: Sequence[Finding],
+    setup: Setup,
+    warnings: Sequence[CodedWarning],
+) -> str:
+    """What the warnings say that the same crank again would not mend; empty where they say nothing of the kind."""
+    if empty := _empty_words(comparisons, warnings):
+        return empty
+    open_ = {
+        _label(x)
+        for c in comparisons
+        for x in c.cylinders
+        if x.cylinder is None and x.verdict in ("smaller", "larger")
+    }
+    if findings and findings[0].cause != "spread" and open_ & set(findings[0].odd_pulse_at):
+        why = next((w.text for w in warnings if w.code in _NO_NAMES), None)
+        if why is not None:
+            return f"Mend the sync first, since without it no odd pulse has a cylinder's name. {why}"
+        if any(p.is_sync and p.every == "revolution" for p in setup.probe) and any(
+            w.code == "half_cycle_open" for w in warnings
+        ):
+            return (
+                "Record what tells the two halves of the cycle apart first: a sync once a cycle (`cam_sync`, or `ignition_sync` "
+                "on a coil that fires once a cycle). One a revolution leaves it open which of two cylinders each pulse belongs "
+                "to, which the same crank again does not settle. Then rest the starter two minutes and crank again."
+            )
+    return ""
+
+
+def _empty_words(comparisons: Sequence[Comparison], warnings: Sequence[CodedWarning]) -> str:
+    """Where empty cells of a capture, and not too short a crank, leave a probe without a verdict."""
+    most = max((x.cycles for c in comparisons for x in c.cylinders), default=0)
+    spoilt = []
+    for probe in dict.fromkeys(c.probe for c in comparisons):
+        said = any(w.code == _EMPTY_CELLS and w.text.startswith(f"{probe}: ") for w in warnings)
+        fewest = min(x.cycles for c in comparisons if c.probe == probe for x in c.cylinders)
+        if said and not _settled(probe, comparisons) and fewest <= (1.0 - _MOST_LEFT_OUT) * most:
+            spoilt.append(probe)
+    if not spoilt:
+        return ""
+    return (
+        f"See to the logger, or to what wrote the file, first: cells of {listed(spoilt)} are empty (the warnings say how many), "
+        "and every pulse that has one is left out, which another crank with the same logger does not mend. See that its input "
+        "is wired and switched on and that it writes every sample at its rate; then rest the starter two minutes and crank "
+        "eight to ten seconds again."
+    )
 
 
 def _hidden_words(setup: Setup, hiding: Sequence[tuple[Comparison, CylinderBalance]]) -> str:

@@ -15,6 +15,7 @@ from .measurement import ProbeMeasurer, no_compression
 from .messages import CodedWarning, Comparison, EngineInfo, Judgement, SourceInfo, SyncInfo
 from .prediction import seen_of
 from .pressure_trace import pressure_traces, pressure_warnings
+from .ran_unasked import BEFORE_ANYBODY_CRANKS, MAY_HAVE_RUN, STARTED
 from .setup import PULSE_ROLES, Probe, Setup
 from .stretches import UNSTEADY_PERCENT, StretchKeeper
 from .swapped_probes import ask
@@ -404,14 +405,12 @@ def warnings_of(
             else ""
         )
         warn(
-            "engine_started",
-            f"The engine ran by itself from {stretches.running_from_s:.2f} s.{beside} Before anybody cranks again, find out why "
-            "it could start, and disable fuel and ignition by the maker's procedure: hands, cables and probes near belts and fan "
-            "are not safe beside an engine that starts unasked.",
+            STARTED,
+            f"The engine ran by itself from {stretches.running_from_s:.2f} s.{beside} {BEFORE_ANYBODY_CRANKS}",
         )
     cranked = not mixed and setup.conditions.mode == "cranking"
     if cranked and (words := _may_have_run(stretches, measurers)):
-        warn("may_have_run", words)
+        warn(MAY_HAVE_RUN, words)
     if stretches.unsteady:
         warn(
             "speed_unsteady",
@@ -740,7 +739,7 @@ def judgement(
             angle_uncertainty_deg=angle_uncertainty_deg,
         ),
         comparisons=() if refused else narrowed,
-        findings=() if refused else findings_of(setup, narrowed, comparisons),
+        findings=() if refused else findings_of(setup, narrowed, comparisons, warnings),
         causes=(),
         valve_events=tuple(event.message() for event in seen),
         warnings=tuple(warnings),

@@ -79,6 +79,9 @@ _LONGEST_WAIT_FOR_EDGES_S = 30.0
 _LISTED_ROWS = 8
 """Rows of cycles in which names were given that are told one by one: over hours of idling there may be any number."""
 
+_OF_A_START = 2
+"""Events of a sync that seem too early, or missed, where a cranked engine starts: the next comes after a quarter of the time."""
+
 
 class Pipeline:
     """Feeds on blocks in order of time; see `blocks.py` for what a block is.
@@ -192,7 +195,7 @@ class Pipeline:
         out = []
         for probe in self._setup.probe:
             watch = watches.get(probe.name)
-            health = watch.report(turning=self._turning) if watch else self._event_health(probe)
+            health = self._watched(watch, turning=self._turning) if watch else self._event_health(probe)
             measurer = measurers.get(probe.name)
             codes = measurer.problems if measurer is not None else self._sync_problems(probe)
             mean = measurer.mean_cycle if measurer is not None else None
@@ -200,6 +203,21 @@ class Pipeline:
                 health = msgspec.structs.replace(health, signal_to_noise_db=mean.signal_to_noise_db)
             out.append(with_problems(health, codes, turning=self._turning))
         return tuple(out)
+
+    def _watched(self, watch: ProbeWatch, *, turning: bool) -> ProbeHealth:
+        """A starter that is let go of draws nothing beside an engine that runs by itself: that is no signal that is gone."""
+        health = watch.report(turning=turning)
+        ran = self._phase == "running" or (
+            self._phase != "cranking" and self._stretches.running_from_s is not None
+        )
+        if watch.probe.role != "starter_current" or not ran or "dead" not in health.problems:
+            return health
+        return msgspec.structs.replace(
+            health,
+            state="waiting",
+            problems=(),
+            advice="The engine runs by itself: the starter draws nothing.",
+        )
 
     def engine_angles(self, times: Floats) -> Floats:
         """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
@@ -213,7 +231,8 @@ class Pipeline:
         tracker = self._syncs.get(probe.name)
         if tracker is None:
             return ()
-        codes = ("sync_irregular",) if irregular(tracker) else ()
+        jumps = _OF_A_START if self._stretches.running_from_s is not None else 0
+        codes = ("sync_irregular",) if irregular(tracker, forgiven=jumps) else ()
         return ("sync_rate", *codes) if self._sync_at_wrong_rate(probe, tracker) else codes
 
     def _sync_at_wrong_rate(self, probe: Probe, tracker: SyncTracker) -> bool:
@@ -527,6 +546,8 @@ class Pipeline:
         for measurer in self._measurers:
             if measurer.row is None and measurer.probe.role != "crank_teeth":
                 continue
+            if kind == "idle" and measurer.probe.role == "starter_current":
+                continue  # no starter turns an engine that runs by itself
             measured = measurer.measure(span, self._history, kind, counts=left_out is None)
             if not measured:
                 continue
@@ -614,7 +635,8 @@ class Pipeline:
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
-                self._problems[watch.probe.name] |= LIMITING & set(watch.report(turning=True).problems)
+                problems = LIMITING & set(self._watched(watch, turning=True).problems)
+                self._problems[watch.probe.name] |= problems
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
         turns_freely = no_compression(self._measurers)
@@ -650,7 +672,6 @@ class Pipeline:
         return number
 
     def _finding(self) -> FindingMessage:
-        findings = findings_of(self._setup, self._comparisons)
         refused = (
             None
             if self._turning
@@ -663,6 +684,20 @@ class Pipeline:
                 self._other_pace(),
             )
         )
+        warnings = (
+            *warnings_of(
+                self._setup,
+                self._cutter,
+                self._sync,
+                self._wheel,
+                self._stretches,
+                self._measurers,
+                self._keeper,
+                self._other_pace(),
+            ),
+            *self._names_withdrawn(),
+        )
+        findings = findings_of(self._setup, self._comparisons, warnings=warnings)
         cranked = self._stretches.cranked
         if self._turning:
             self._enough = self._enough and self._now - self._turned_at < _SAME_CRANK_S
@@ -676,6 +711,7 @@ class Pipeline:
             refused=refused if self._cycles else None,
             setup=self._setup,
             enough=self._enough,
+            warnings=warnings,
         )
         self._enough = self._enough or (self._turning and more == 0)
         return FindingMessage(
@@ -683,19 +719,7 @@ class Pipeline:
             at_s=self._now,
             phase=self._phase,
             findings=() if refused else findings,
-            warnings=(
-                *warnings_of(
-                    self._setup,
-                    self._cutter,
-                    self._sync,
-                    self._wheel,
-                    self._stretches,
-                    self._measurers,
-                    self._keeper,
-                    self._other_pace(),
-                ),
-                *self._names_withdrawn(),
-            ),
+            warnings=warnings,
             refused=refused,
             instruction=words,
             more_cycles=more,

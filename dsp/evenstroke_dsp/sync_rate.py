@@ -36,9 +36,9 @@ def wrong_by_teeth(probe: Probe, tracker: SyncTracker, rotations: Sequence[Rotat
     return apart if apart is not None and abs(apart / expected - 1.0) > _OFF else None
 
 
-def irregular(tracker: SyncTracker) -> bool:
-    """More than a tenth of the events were missed or were none."""
+def irregular(tracker: SyncTracker, *, forgiven: int = 0) -> bool:
+    """More than a tenth of the events were missed or were none; forgiven: how many are not counted as that."""
     return (
         tracker.events >= _FEWEST_EVENTS
-        and tracker.missed + tracker.extra > _IRREGULAR_SHARE * tracker.events
+        and tracker.missed + tracker.extra - forgiven > _IRREGULAR_SHARE * tracker.events
     )

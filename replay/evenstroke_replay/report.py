@@ -35,6 +35,7 @@ from evenstroke_dsp.messages import (
 from evenstroke_dsp.names import pulse_name
 from evenstroke_dsp.naming import names_rest_on
 from evenstroke_dsp.pressure_trace import PressureTrace
+from evenstroke_dsp.ran_unasked import make_safe_first
 from evenstroke_dsp.setup import ROLE_WORDS, Setup
 from evenstroke_dsp.setup_effects import blind_lines
 from evenstroke_dsp.wording import counted, listed
@@ -201,16 +202,18 @@ def _to_do(title: str, *lines: str) -> str:
 def _what_to_do(judged: JudgedFile) -> tuple[str, ...]:
     """By the judgement, and not by what was last said while it was recorded, which knew less."""
     judgement = judged.judgement
+    safe = make_safe_first(judgement.warnings)
     if judgement.refused is not None:
-        return (judgement.refused,)
+        return (safe, judgement.refused) if safe else (judgement.refused,)
     words, _ = instruction_at_rest(
         comparisons=judgement.comparisons,
         findings=judgement.findings,
         refused=None,
         setup=judged.setup,
         mode=judged.setup.conditions.mode,
+        warnings=judgement.warnings,
     )
-    return (_plain_result(judgement), words) if not judgement.findings else (words,)
+    return (_plain_result(judgement), words) if not judgement.findings and not safe else (words,)
 
 
 def _plain_result(judgement: Judgement) -> str:

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import msgspec
 import pytest
 from evenstroke_daemon.coach import Coach, Limits
-from evenstroke_dsp.messages import Balance, Comparison, CylinderBalance, Finding, FindingMessage
+from evenstroke_dsp.messages import (
+    Balance,
+    CodedWarning,
+    Comparison,
+    CylinderBalance,
+    Finding,
+    FindingMessage,
+)
 
 SETTLED = "Nothing odd repeats. Rest the starter two minutes, then crank once more to be sure."
 STEP = "Repeat the same crank once more after two minutes' rest."
@@ -209,6 +217,21 @@ def test_an_engine_that_starts_is_to_be_switched_off_and_its_crank_does_not_coun
     assert said.words.startswith("The engine runs: let go of the key")
     coach.heard(finding("rest"), 9.0)
     assert (coach.say(9.0).cranks, coach.say(9.0).alarm) == (0, None)
+
+
+def test_after_an_engine_ran_nobody_is_told_to_rest_and_crank_again():
+    coach = Coach(Limits())
+    safe = "Before anybody cranks again, find out why it could start."
+    ran = (CodedWarning(code="engine_started", text="The engine ran by itself."),)
+    coach.heard(finding("cranking"), 0.0)
+    coach.balance(balance())
+    coach.heard(finding("running"), 5.0)
+    coach.heard(msgspec.structs.replace(finding("rest", safe), warnings=ran), 9.0)
+    for volts in [11.0] * 200:
+        coach.battery(volts)
+    said = coach.say(10.0)
+    assert said.rest_left_s > 0 and said.words == safe
+    assert coach.say(500.0).words == safe
 
 
 def test_an_idle_test_wants_no_cranks_and_a_running_engine():

@@ -200,3 +200,31 @@ def test_what_healthy_engines_show_is_not_the_thing_to_do_first() -> None:
     settled = msgspec.structs.replace(JUDGEMENT, findings=(usual,), comparisons=decided)
     text = flat(judgement_text(settled, SETUP))
     assert "What to do: Nothing repeats that healthy engines do not show, as it is. But the hose" in text
+
+
+def test_what_is_undecided_is_spoken_of_where_something_is() -> None:
+    [comparison] = JUDGEMENT.comparisons[:1]
+    for verdict, said in (("even", False), ("undecided", True)):
+        rows = (balance(1, 0.0, "even"), balance(2, 0.0, "even"), balance(3, 0.0, verdict))
+        settled = msgspec.structs.replace(
+            JUDGEMENT, comparisons=(msgspec.structs.replace(comparison, cylinders=rows),), findings=()
+        )
+        text = judgement_text(settled, SETUP)
+        assert "No pulse was found odd" in text and ("What is undecided below" in text) == said
+
+
+def test_a_cylinder_alone_is_compared_with_no_mean() -> None:
+    [comparison] = JUDGEMENT.comparisons[:1]
+    one = msgspec.structs.replace(balance(1, 0.0, None), deviation=None, low=None, high=None)
+    alone = msgspec.structs.replace(comparison, reference=(), cylinders=(one,))
+    text = judgement_text(msgspec.structs.replace(JUDGEMENT, comparisons=(alone,), findings=()), SETUP)
+    assert "from the mean of" not in text and "intake drop, with nothing to compare it with" in text
+
+
+def test_that_an_engine_started_stands_before_why_nothing_is_judged() -> None:
+    started = (CodedWarning(code="engine_started", text="The engine ran by itself from 4.2 s."),)
+    for refused in (None, "Cannot judge: no rhythm was found."):
+        judgement = msgspec.structs.replace(JUDGEMENT, warnings=started, refused=refused)
+        text = judgement_text(judgement, SETUP, width=1000)
+        assert text.splitlines()[2].startswith("What to do: Before anybody cranks again, find out why")
+        assert refused is None or refused in text

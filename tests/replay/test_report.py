@@ -446,6 +446,16 @@ def test_a_refused_judgement_says_why_and_shows_no_comparison() -> None:
     assert "What was found" not in text
 
 
+@pytest.mark.parametrize("changes", [{}, {"findings": ()}, {"refused": "Cannot judge: no rhythm was found."}])
+def test_that_an_engine_started_is_the_first_thing_on_the_page(changes: dict[str, object]) -> None:
+    started = (CodedWarning(code="engine_started", text="The engine ran by itself from 4.20 s."),)
+    box = (
+        page(judgement(warnings=started, **changes)).partition('<div class="say">')[2].partition("</div>")[0]
+    )
+    assert box.startswith("<p>Before anybody cranks again, find out why it could start")
+    assert "crank again" not in box and "closer look" not in box
+
+
 @pytest.mark.parametrize("code", ["counts_contradicted", "sync_rate"])
 def test_where_the_set_up_is_contradicted_no_count_stands_as_true(code: str) -> None:
     contradicted = CodedWarning(code=code, text="None of it holds.")
