@@ -37,8 +37,6 @@ def wrong_by_teeth(probe: Probe, tracker: SyncTracker, rotations: Sequence[Rotat
 
 
 def irregular(tracker: SyncTracker) -> bool:
-    """More than a tenth of the events were missed or were none."""
-    return (
-        tracker.events >= _FEWEST_EVENTS
-        and tracker.missed + tracker.extra > _IRREGULAR_SHARE * tracker.events
-    )
+    """More than a tenth of the events were missed or were none, but for what a silence or a gap begins or ends with."""
+    astray = tracker.missed + tracker.extra - tracker.extra_at_first
+    return tracker.events >= _FEWEST_EVENTS and astray > _IRREGULAR_SHARE * tracker.events
