@@ -633,8 +633,8 @@ def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
         when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in silences)
         yield CodedWarning(
             code="sync_interrupted",
-            text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what was "
-            "cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
+            text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what "
+            "was cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
             "threshold, and crank again.",
         )
 

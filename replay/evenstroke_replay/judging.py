@@ -46,6 +46,8 @@ Window = tuple[float, float]
 EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
 END_MISSING, PIECES_MISSING = "end_missing", "pieces_missing"
 """Codes of the warnings that say that something other than samples is missing."""
+_SHORTER_S, _SHORTER = 0.1, 0.01
+"""By so much, and such a share, an import's data are shorter than what was imported where their end is missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +299,9 @@ def _judge_recording(
                 text="Pieces of this recording are missing, where its notes say so: it was damaged, and recovered from that.",
             )
         )
-    if "behind" in missing:
+    whole_s = recording.meta.imported_duration_s
+    short = whole_s is not None and whole_s - extent.duration_s > max(_SHORTER_S, _SHORTER * whole_s)
+    if recording.cut is None and ("behind" in missing or short):
         warnings.append(
             CodedWarning(
                 code=END_MISSING,
@@ -323,12 +327,11 @@ def _judge_recording(
                 f"{'time' if feed.lost_edges == 1 else 'times'}. Cycles that are known to lack some do not count.",
             )
         )
-    whole_s = recording.meta.imported_duration_s
     source = SourceInfo(
         file=path.name,
         sha256=sha256,
         # Of a capture that is not all there, what is there.
-        duration_s=whole_s if whole_s and recording.cut is None and not missing else extent.duration_s,
+        duration_s=extent.duration_s if short or whole_s is None else whole_s,
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
@@ -358,7 +361,8 @@ def _blocks(
     for item in recording.items():
         if isinstance(item, RecordedNote) and isinstance(item.content, Note):
             marks.append(Mark(extent.last_s, item.content.text))
-            missing |= {item.content.missing} - {None}
+            if item.content.missing is not None:
+                missing.add(item.content.missing)
         yield from maker.blocks(item)
     maker.finish()
 

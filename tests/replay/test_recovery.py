@@ -390,6 +390,20 @@ def test_a_hole_in_an_imported_capture_becomes_a_gap(tmp_path: Path) -> None:
     assert len(got) == 9
 
 
+def test_an_import_whose_data_end_before_the_capture_did_lacks_its_end(tmp_path: Path) -> None:
+    """As one that was recovered from a file that ended behind a whole piece."""
+    setup_text = SETUP_TEXT.replace("input = 0\n", "").split('[[probe]]\nname = "spark"')[0]
+    for duration_s, lossy in ((5.0, True), (2.0, False)):
+        origin = ImportedFrom(file="c.csv", sha256="ab", duration_s=duration_s, warnings=())
+        path = tmp_path / f"{duration_s}.mcap"
+        with Recorder(path, setup_text, started_at=STARTED, imported=origin) as recorder:
+            for k in range(40):
+                recorder.imported(SampleBlock(("intake",), np.zeros((1, 50)), k * 0.05, 0.001))
+        judged = judge_path(path)
+        assert judged.lossy is lossy
+        assert judged.judgement.source.duration_s == pytest.approx(2.0)
+
+
 def test_of_an_imported_capture_its_seconds_are_said_and_its_missing_end(tmp_path: Path) -> None:
     blocks = [SampleBlock(("intake",), np.zeros((1, 50)), k * 0.05, 0.001) for k in range(100)]
     origin = ImportedFrom(file="c.csv", sha256="ab", duration_s=5.0, warnings=())
