@@ -232,7 +232,8 @@ def replay(
     service.state("closed", recording.cut or "the replay is over")
     if recording.cut is not None:
         click.echo(f"{recording.cut}.", err=True)
-    lossy = playback.progress.lost_samples or playback.feed.lost_edges or recording.cut is not None
+    progress = playback.progress
+    lossy = progress.lost_samples or progress.missing or playback.feed.lost_edges or recording.cut is not None
     return Outcome.DONE_WITH_LOSS if lossy else Outcome.DONE
 
 

@@ -56,7 +56,7 @@ from evenstroke_protocol.encoder import encode_hello
 from evenstroke_protocol.errors import EvenstrokeError
 from evenstroke_protocol.events import Ack, Counters, Event, Hello, Log, Loss, NeedData, Samples
 from evenstroke_protocol.wire import Kind
-from evenstroke_replay.recording_format import RecordingError
+from evenstroke_replay.recording_format import Missing, RecordingError
 from evenstroke_replay.ring import RecentBytes
 
 from .bounded_queue import BlockQueue, BoundedQueue
@@ -115,7 +115,7 @@ class Recording(Protocol):
 
     def flush_due(self, host_ns: int) -> None: ...
 
-    def note(self, text: str, host_ns: int) -> None: ...
+    def note(self, text: str, host_ns: int, missing: Missing | None = None) -> None: ...
 
     def phase(self, phase: PhaseName, host_ns: int) -> None: ...
 
@@ -232,6 +232,8 @@ class Service:
         self._share_from = (self._began_ns, clock.processor_s())
         self._share: float | None = None
         self._status = LinkStatus(LinkState.CLOSED, "not opened yet")
+        self._streamed = False
+        self._away = False  # when listening or a recording ended, the board streamed no more
         self._link = KeptLink(
             make_link(self._link_changed, self._over),
             monotonic_ns=clock.monotonic_ns,
@@ -285,6 +287,7 @@ class Service:
             or self._feed.lost_edges
             or self._received.dropped
             or self._batches.dropped
+            or self._away
         )
         return Outcome.DONE_WITH_LOSS if lost else Outcome.DONE
 
@@ -345,6 +348,7 @@ class Service:
                 self._receive(link.read())
         except LinkStopped:
             reason = "stopped while the board was not streaming"
+            self._away = self._streamed
         except EvenstrokeError as error:
             reason = error.problem
             raise
@@ -437,9 +441,20 @@ class Service:
     def _end_recording(self) -> tuple[Path | None, EvenstrokeError | None]:
         with self._record_lock:
             ended = self._recording
-            error = self._with_recording(lambda recording: recording.close())
+            error = self._with_recording(self._close_recording)
             self._recording = None
             return ended.path if ended is not None else None, error
+
+    def _close_recording(self, recording: Recording) -> None:
+        """Closes it; where the board had streamed and was away, what it would have sent is missing, and the recording says so."""
+        if self._away or (self._streamed and self._status.state in (LinkState.STALLED, LinkState.FAILED)):
+            self._away = True
+            recording.note(
+                "the board was not streaming when this recording ended: what it would have sent from here on is missing",
+                self._clock.monotonic_ns(),
+                "behind",
+            )
+        recording.close()
 
     # --- asked for from outside -------------------------------------------------------------------
 
@@ -642,6 +657,7 @@ class Service:
 
     def _link_changed(self, status: LinkStatus) -> None:
         self._status = status
+        self._streamed |= status.state is LinkState.STREAMING
         with self._stamp_lock:
             self._coach.link(status.state is LinkState.STREAMING, self._now_s())
         self._publish_state()

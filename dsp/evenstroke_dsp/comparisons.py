@@ -119,6 +119,8 @@ class ComparisonKeeper:
         self._named: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
+        self.dead_from_s: dict[str, float] = {}
+        """From when at the latest a probe's signal is gone, by its name: of those that gave one before."""
         self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
         self.speed_unsteady = False
@@ -331,6 +333,9 @@ class ComparisonKeeper:
             or self.is_dead(probe.name)
         ):
             deviations = tuple(_undecided(d) for d in deviations)
+        if self.is_dead(probe.name):
+            # Cycles without a signal are nothing that a cylinder did.
+            deviations = tuple(replace(d, one_offs=()) for d in deviations)
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
         if feature.relative and merging > EVEN_MARGIN_PERCENT:

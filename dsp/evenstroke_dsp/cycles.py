@@ -57,6 +57,10 @@ _CYCLES_FOR_A_SYNC, _CYCLES_FOR_MORE = 3, 12
 _CONTRADICTS = 0.15  # share by which the angle from sync to sync may be off
 _SILENT_CYCLES = 5
 """The pulses' rhythm goes on over as many cycles, and neither a wheel is found nor does the sync come evenly."""
+_SILENT_WHILE_TURNING = 2
+"""Over as many beyond the one that an event is due in, it goes on without one of a sync that came before, or comes later: more
+than an engine runs out with after its starter is let go (common practice, no source)."""
+_STRAY_SHARE = 0.2  # of the events that are due then, that may come and be none
 _UNEVEN_CYCLES = 10
 """Over as many, where the sync comes and is neither believed nor doubted yet."""
 _IN_STEP, _IN_STEP_WITH_TEETH, _OUT_OF_STEP = math.log(1000.0), math.log(200.0), 0.0
@@ -275,6 +279,38 @@ class CycleCutter:
         return series
 
     @property
+    def _sync_leads_and_rests(self) -> bool:
+        """No event comes, at this moment, of the sync that cycles are cut by."""
+        by_wheel = self._wheel is not None and self.wheel_lost_s is None
+        return self._sync is not None and not by_wheel and (not self._sync.runs or self._sync.runs[-1].ended)
+
+    @property
+    def sync_silences(self) -> tuple[tuple[float, float], ...]:
+        """From when to when, seconds, the sync that cycles are cut by gave no event of its own though by the pulses' rhythm the
+        engine turned: from the event before, or the rhythm's first beat, to the one behind, or its last."""
+        by_wheel = self._wheel is not None and self.wheel_lost_s is None
+        if self._sync is None or self._rhythm is None or by_wheel or self.by_rhythm or not self.sync_believed:
+            return ()
+        heard = sorted(
+            (-math.inf if run.forgotten else run.times[0], run.times[-1])
+            for run in [*self._sync.believed, *self.sifted]
+        )
+        found = []
+        for rotation in self._rhythm.rotations:
+            if len(rotation.t) < 2:
+                continue
+            begin, last = rotation.t[0], rotation.t[-1]
+            for run_from, run_to in [*heard, (math.inf, math.inf)]:
+                end = min(run_from, last)
+                turned = rotation.time_to_deg(end) - rotation.time_to_deg(begin) if end > begin else 0.0
+                came = sum(begin < t < end for t in self._sync.recent)
+                long = turned >= self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
+                if long and came <= _STRAY_SHARE * turned / self._every_deg:
+                    found.append((begin, end))
+                begin = max(begin, run_to)
+        return tuple(found)
+
+    @property
     def sync_is_noise(self) -> bool:
         """Events came, too many for a silent pick-up, and none is believed."""
         return self._sync is not None and self._sync.events >= _FEWEST_HEARD and not self.sync_believed
@@ -357,6 +393,8 @@ class CycleCutter:
         if not (turned == 0 or (final and turned <= CYCLE_DEG)):
             if self.by_rhythm and not final:
                 self._leave_rhythm()
+            elif self._sync_leads_and_rests:
+                self._rhythm.update(final=final)  # whether the engine turns on without it
             return
         self._rhythm.update(final=final)
         waits = self._sync is not None and self._sync.runs and not self._sync.doubted

@@ -338,6 +338,7 @@ def warnings_of(
             f"{unheard}: cycles are counted by the pulses' own rhythm. Where that is lost, positions begin anew.",
         )
     out += _lost(setup, cutter, sync, wheel)
+    out += _silences(cutter)
     missed, extra = cutter.sync_counts
     if cutter.sync_is_noise:
         extra = 0  # said as what they are
@@ -624,8 +625,24 @@ def _lost(
         )
 
 
-def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
-    """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do."""
+def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
+    """When the sync was silent while the engine turned."""
+    silences = cutter.sync_silences
+    if silences:
+        when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in silences)
+        yield CodedWarning(
+            code="sync_interrupted",
+            text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what "
+            "was cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
+            "threshold, and crank again.",
+        )
+
+
+def _signal_warnings(
+    comparisons: Sequence[Comparison], dead_from_s: Mapping[str, float]
+) -> Iterator[CodedWarning]:
+    """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do. dead_from_s: from when at
+    the latest a signal is gone that was there before, by the probe's name."""
     limits = dict.fromkeys(
         (c.probe, c.role, code) for c in comparisons for code in c.because if code in LIMITING
     )
@@ -637,9 +654,15 @@ def _signal_warnings(comparisons: Sequence[Comparison]) -> Iterator[CodedWarning
                 if code == "clipped"
                 else ""
             )
+            gone = (
+                f" It is gone from {dead_from_s[probe]:.1f} s on at the latest, for two seconds or more, and no cylinder is "
+                "blamed for what was measured then."
+                if code == "dead" and probe in dead_from_s
+                else ""
+            )
             yield CodedWarning(
                 code=code,
-                text=f"{probe}: what is compared rests on a bad signal.{cut} {advice_for(role, code)}",
+                text=f"{probe}: what is compared rests on a bad signal.{cut}{gone} {advice_for(role, code)}",
             )
 
 
@@ -699,7 +722,7 @@ def judgement(
     if cutter.anchor_unused is not None:
         warnings.append(_anchor_unused(cutter.anchor_unused.cylinder, measurers))
     if other_pace is None:
-        warnings += _signal_warnings(comparisons)
+        warnings += _signal_warnings(comparisons, keeper.dead_from_s)
         warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     rpm = _mean_rpm(stretches)

@@ -27,7 +27,7 @@ from .engine import CYCLE_DEG, firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
-from .health import LIMITING, ProbeWatch, probe_health, with_problems
+from .health import LIMITING, MEMORY_S, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
 from .known_goods import KnownGoods
@@ -137,6 +137,7 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
+        self._alive: set[str] = set()  # whose signal was there in a cycle that counted
         self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
@@ -316,6 +317,12 @@ class Pipeline:
 
     def _note_gap(self, gap: Gap) -> None:
         sampled = self._start.inputs if self._start is not None else ()
+        for probe in self._setup.probe:
+            lost = gap.reason.takes_everything or (probe.key in sampled) != (
+                gap.reason is GapReason.EDGES_MISSING
+            )
+            if probe.is_sync and lost:
+                self._syncs[probe.name].note_gap(gap.t_from, gap.t_to)
         reported = any(p.role in EDGE_ROLES and p.key not in sampled for p in self._setup.probe)
         if gap.reason is GapReason.EDGES_MISSING or (reported and gap.reason.takes_everything):
             self._edge_gaps.append((gap.t_from, gap.t_to))
@@ -635,8 +642,13 @@ class Pipeline:
     def _limit_by_health(self) -> None:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
-                problems = LIMITING & set(self._watched(watch, turning=True).problems)
-                self._problems[watch.probe.name] |= problems
+                name = watch.probe.name
+                found = LIMITING & set(self._watched(watch, turning=True).problems)
+                if "dead" not in found:
+                    self._alive.add(name)
+                elif name in self._alive and "dead" not in self._problems[name]:
+                    self._keeper.dead_from_s[name] = watch.clipping.until - MEMORY_S
+                self._problems[name] |= found
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
         turns_freely = no_compression(self._measurers)

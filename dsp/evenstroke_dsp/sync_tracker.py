@@ -66,6 +66,8 @@ events come every revolution), and nothing against it."""
 _SHORTEST_BEAT, _MANY = 4, 60  # events that a beat shows in; the latest ones that are counted beside it
 _MOST_FIRST = 8  # events after a silence that are a sync's first
 
+_KEPT_GAPS = 100
+
 KEPT_RUNS = 50
 """Ended runs, of those that are believed and of the others: noise makes hundreds an hour."""
 KEPT_EVENTS = 1000
@@ -171,6 +173,9 @@ class SyncTracker:
         self.latest_s = -np.inf  # of an event, believed or not
         self.missed = 0
         self.extra = 0
+        self.extra_at_first = 0
+        """Of `extra`, those that came first after a silence or a gap: a relay that engages, or a level found in mid-pulse."""
+        self._gaps: deque[tuple[float, float]] = deque(maxlen=_KEPT_GAPS)
         self._undecided: list[tuple[float, bool]] = []
         self._leading_rises: bool | None = None
         self._last_edge = -np.inf
@@ -194,6 +199,15 @@ class SyncTracker:
             elif up == self._leading_rises:
                 self._leading_edge(t)
         self._end_where_silent(until)
+
+    def note_gap(self, t_from: float, t_to: float) -> None:
+        """Nothing that the sync gave between these times (seconds) arrived, so that no event is missed there."""
+        self._gaps.append((t_from, t_to))
+
+    def _missed_between(self, t_from: float, t_to: float, count: int) -> int:
+        """How many of the events that came between two, `count` intervals apart, should have arrived."""
+        due = [t_from + k * (t_to - t_from) / count for k in range(1, count)]
+        return sum(not any(begin <= t <= end for begin, end in self._gaps) for t in due)
 
     @property
     def came(self) -> int:
@@ -298,6 +312,7 @@ class SyncTracker:
         self._latest.append(bool(count))
         if not count:
             self.extra += 1
+            self.extra_at_first += self._first_events[:1] == [t]
             self._weigh(_FALSE_ODDS, t, against=True)
         elif (
             run is not None
@@ -312,7 +327,7 @@ class SyncTracker:
             self._doubted |= self._off > _MOST_OFF
         elif run is not None:
             count, self._off = count + self._off, 0
-            self.missed += count - 1
+            self.missed += self._missed_between(run.times[-1], t, count)
             away = self._away_from(run, t, count)
             if _SHORTEST <= math.exp(away) <= _LONGEST and not self._doubted:
                 run.add(t, count)
@@ -326,7 +341,7 @@ class SyncTracker:
         elif self._first is None:
             self._first = t
         else:
-            self.missed += self._missed_before([self._first, t]) + count - 1
+            self.missed += self._missed_before([self._first, t]) + self._missed_between(self._first, t, count)
             self._open([self._first, t], [1, count])
             self._first = None
 
@@ -450,7 +465,7 @@ class SyncTracker:
         hole = (times[0] - before.times[-1]) / pace
         steady = abs((times[1] - times[0]) / pace_before - 1.0) < _SAME_PACE
         in_beat = steady and abs(hole - round(hole)) < _SAME_BEAT and 2 <= round(hole) <= _LONGEST_HOLE
-        return round(hole) - 1 if in_beat else 0
+        return self._missed_between(before.times[-1], times[0], round(hole)) if in_beat else 0
 
     def _end_where_silent(self, now: float) -> None:
         """Ends the run once no guess expects another event."""

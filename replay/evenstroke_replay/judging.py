@@ -33,7 +33,7 @@ from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
 from .player import BlockMaker
 from .recording import RecordedNote, Recording, open_recording
-from .recording_format import Note, RecordingError
+from .recording_format import Missing, Note, RecordingError
 from .shelf import Shelf, sha256_of
 
 CLOCK_TOLERANCE_PPM = 1000.0
@@ -44,7 +44,10 @@ Window = tuple[float, float]
 """From when to when, seconds of the file."""
 
 EDGES_LOST, RECORDING_CUT = "edges_lost", "recording_cut"
+END_MISSING, PIECES_MISSING = "end_missing", "pieces_missing"
 """Codes of the warnings that say that something other than samples is missing."""
+_SHORTER_S, _SHORTER = 0.1, 0.01
+"""By so much, and such a share, an import's data are shorter than what was imported where their end is missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,8 @@ def lost_parts(judgement: Judgement) -> list[str]:
     parts += ["cells of the capture empty"] if EMPTY_CELLS in codes else []
     parts += ["level changes lost"] if EDGES_LOST in codes else []
     parts += ["cut short or damaged, and what follows was not read"] if RECORDING_CUT in codes else []
+    parts += ["pieces of the recording are missing"] if PIECES_MISSING in codes and not lost else []
+    parts += ["and what came behind that is missing"] if END_MISSING in codes else []
     return parts
 
 
@@ -281,11 +286,29 @@ def _judge_recording(
     sha256 = sha256_of(path)
     known_goods = _known_goods(shelf, setup, sha256)
     pipeline = Pipeline(setup, anchor, prediction, known_goods)
-    blocks = extent.over(_blocks(recording, setup, feed, extent, marks))
+    missing: set[Missing] = set()
+    blocks = extent.over(_blocks(recording, setup, feed, extent, marks, missing))
     messages = _messages(pipeline, _part(blocks, window))
     warnings = list(recording.meta.imported_warnings)
     if recording.cut is not None:
         warnings.append(CodedWarning(code=RECORDING_CUT, text=f"{recording.cut}."))
+    if "here" in missing:
+        warnings.append(
+            CodedWarning(
+                code=PIECES_MISSING,
+                text="Pieces of this recording are missing, where its notes say so: it was damaged, and recovered from that.",
+            )
+        )
+    whole_s = recording.meta.imported_duration_s
+    short = whole_s is not None and whole_s - extent.duration_s > max(_SHORTER_S, _SHORTER * whole_s)
+    if recording.cut is None and ("behind" in missing or short):
+        warnings.append(
+            CodedWarning(
+                code=END_MISSING,
+                text=f"The data end at {extent.last_s:.2f} s, and what came behind that is missing: the recording was cut, or "
+                "nothing came from the board any more. Whatever the engine did then is not judged.",
+            )
+        )
     if feed.counting:
         warnings.append(
             CodedWarning(
@@ -307,7 +330,8 @@ def _judge_recording(
     source = SourceInfo(
         file=path.name,
         sha256=sha256,
-        duration_s=recording.meta.imported_duration_s or extent.duration_s,
+        # Of a capture that is not all there, what is there.
+        duration_s=extent.duration_s if short or whole_s is None else whole_s,
         lost_samples=extent.lost_samples,
     )
     judgement = _with_warnings(pipeline.judge(source), warnings)
@@ -324,13 +348,21 @@ def _judge_recording(
 
 
 def _blocks(
-    recording: Recording, setup: Setup, feed: BoardFeed, extent: _Extent, marks: list[Mark]
+    recording: Recording,
+    setup: Setup,
+    feed: BoardFeed,
+    extent: _Extent,
+    marks: list[Mark],
+    missing: set[Missing],
 ) -> Iterator[Block]:
-    """The recording's blocks; what was noted between them goes to `marks`, at the last of what `extent` has seen."""
+    """The recording's blocks; what was noted between them goes to `marks`, at the last of what `extent` has seen, and what
+    the notes say is missing to `missing`."""
     maker = BlockMaker(recording, setup, feed)
     for item in recording.items():
         if isinstance(item, RecordedNote) and isinstance(item.content, Note):
             marks.append(Mark(extent.last_s, item.content.text))
+            if item.content.missing is not None:
+                missing.add(item.content.missing)
         yield from maker.blocks(item)
     maker.finish()
 

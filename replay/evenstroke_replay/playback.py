@@ -53,7 +53,7 @@ class Progress:
     """How far a playback has come.
 
     at_s: the newest sample's time, seconds. cycles: said so far. samples: scans so far. lost_samples: scans
-    missing in all gaps. bytes_received: from the board.
+    missing in all gaps. bytes_received: from the board. missing: a note says that data are missing.
     """
 
     at_s: float = 0.0
@@ -61,6 +61,7 @@ class Progress:
     samples: int = 0
     lost_samples: int = 0
     bytes_received: int = 0
+    missing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +260,7 @@ class Playback:
             item = self._blocks.popleft()
             if isinstance(item, Note):
                 notes.append(item.text)
+                self.progress.missing |= item.missing is not None
             else:
                 self._note(item)
                 messages.extend(self._pipeline.push(item, raw_only=raw_only))

@@ -37,6 +37,7 @@ from .recording_format import (
     SETUP_MEDIA_TYPE,
     SETUP_NAME,
     ChannelKind,
+    Missing,
     Note,
     Phase,
     RecordingError,
@@ -206,9 +207,9 @@ class Recorder:
         if due_ns is not None and host_ns >= due_ns:
             self._flush_at(host_ns)
 
-    def note(self, text: str, host_ns: int) -> None:
-        """What the user wants to remember of this moment. Flushed at once."""
-        self._add(NOTES, msgspec.json.encode(Note(text=text)), host_ns)
+    def note(self, text: str, host_ns: int, missing: Missing | None = None) -> None:
+        """What the user wants to remember of this moment, or what is `missing` of the recording. Flushed at once."""
+        self._add(NOTES, msgspec.json.encode(Note(text=text, missing=missing)), host_ns)
         self._flush()
 
     def phase(self, phase: PhaseName, host_ns: int) -> None:

@@ -344,7 +344,7 @@ def _cut_sentence(whole_bytes: int, size: int, error: BaseException) -> str:
     if isinstance(error, EndOfFile):
         return (
             f"the recording was cut: it was never closed, and {whole_bytes} of its {size} bytes are whole; "
-            "everything up to there was read"
+            "everything up to there was read, and `evenstroke recover` makes a new, complete recording of what is whole"
         )
     return (
         f"the recording is damaged behind byte {whole_bytes} of {size} "

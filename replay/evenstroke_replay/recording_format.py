@@ -24,6 +24,7 @@ SETUP_NAME = "setup.toml"
 SETUP_MEDIA_TYPE = "application/toml"
 
 Source = Literal["board", "import"]
+Missing = Literal["here", "behind"]
 
 
 class RecordingError(EvenstrokeError):
@@ -51,10 +52,14 @@ class RecordingMeta(msgspec.Struct, frozen=True, kw_only=True):
     setup_notes: tuple[SetupNote, ...] = ()
 
 
-class Note(msgspec.Struct, frozen=True, kw_only=True):
-    """Something the user said, at the message's log time."""
+class Note(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Something the user said, or what evenstroke must say of the recording itself, at the message's log time.
+
+    missing: data are missing here, or all that came behind this place; null: none are.
+    """
 
     text: str
+    missing: Missing | None = None
 
 
 class Phase(msgspec.Struct, frozen=True, kw_only=True):

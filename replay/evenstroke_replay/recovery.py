@@ -110,7 +110,8 @@ class Salvage:
     closed: the recording had been closed. hello_lost: it is a board's, and what the board said of itself is
     not in what was kept. meta_lost, setup_given: where it comes from could not be read;
     the set-up was the caller's. messages, bytes_kept: what is in the new recording; bytes_kept counts what
-    the board sent. holes: in the order of the file.
+    the board sent. imported: it holds an imported capture. kept_s: from the first to the last that was kept, by the
+    host's clock of a board's bytes, by the capture's own times of an import. holes: in the order of the file.
     """
 
     path: Path
@@ -121,6 +122,7 @@ class Salvage:
     setup_given: bool = False
     messages: int = 0
     bytes_kept: int = 0
+    imported: bool = False
     kept_s: float = 0.0
     holes: list[Hole] = field(default_factory=list)
 
@@ -136,10 +138,12 @@ class Salvage:
 
     def sentences(self) -> list[str]:
         """The whole account, for a person."""
-        said = [
-            f"kept: {counted(self.messages, 'piece')}, {self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the "
-            "host's clock"
-        ]
+        kept = (
+            f"{self.kept_s:.2f} s of the imported capture"
+            if self.imported
+            else f"{self.bytes_kept} bytes from the board, {self.kept_s:.2f} s by the host's clock"
+        )
+        said = [f"kept: {counted(self.messages, 'piece')}, {kept}"]
         said += [hole.sentence() for hole in self.holes]
         if self.hello_lost:
             said.append(
@@ -264,6 +268,7 @@ class _Copy:
         recorder.note(
             f"recovered: {counted(missing, 'piece is', 'pieces are')} missing here (byte {hole.at_byte})",
             host_ns,
+            "here",
         )
         if isinstance(item, RecordedBlock):
             self._import.expect(hole)
@@ -306,10 +311,11 @@ class _Copy:
             if gap is not None:
                 recorder.imported(gap)
             recorder.imported(item.block)
+            salvage.imported, salvage.kept_s = True, self._import.kept_s
             return
         if isinstance(item, RecordedNote):
             if isinstance(item.content, Note):
-                recorder.note(item.content.text, item.host_ns)
+                recorder.note(item.content.text, item.host_ns, item.content.missing)
             else:
                 recorder.phase(item.content.phase, item.host_ns)
             return
@@ -347,7 +353,7 @@ class _Copy:
             self._open[-1].messages = missing
             self._open[-1].scans = None
             if missing != 0:
-                self._recorder.note("recovered: what came behind this is missing", self._last_ns)
+                self._recorder.note("recovered: what came behind this is missing", self._last_ns, "behind")
 
 
 class _BoardCount:
@@ -418,8 +424,14 @@ class _ImportCount:
     """What an imported recording lacks, by the times in its blocks."""
 
     def __init__(self) -> None:
+        self._begins: float | None = None
         self._ends: float | None = None
         self._waiting: Hole | None = None
+
+    @property
+    def kept_s(self) -> float:
+        """From the first sample to the end of the last one; 0 where level changes alone came."""
+        return 0.0 if self._begins is None or self._ends is None else self._ends - self._begins
 
     def expect(self, hole: Hole) -> None:
         self._waiting = hole
@@ -435,6 +447,7 @@ class _ImportCount:
                 gap = Gap(self._ends, block.t0, hole.scans, GapReason.RECORDING_DAMAGED)
             elif hole is not None:
                 hole.scans = None
+            self._begins = block.t0 if self._begins is None else self._begins
             self._ends = block.t0 + block.samples * block.dt
         elif isinstance(block, EdgeBlock) and self._waiting is not None and self._ends is None:
             self._waiting.scans = None

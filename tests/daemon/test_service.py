@@ -363,7 +363,9 @@ def test_a_board_that_falls_silent_ends_the_session_with_the_recording_whole(vir
         session.run(seconds=None)
     recording = Recording(session.service.recorded_path)
     assert recording.complete
-    assert b"".join(item.data for item in recording.items()) == bytes(received)
+    items = list(recording.items())
+    assert b"".join(item.data for item in items if isinstance(item, RecordedBytes)) == bytes(received)
+    assert [item.content.missing for item in items if isinstance(item, RecordedNote)] == ["behind"]
     assert session.of(Cycle), "what came was judged to its end"
     assert session.of(State)[-1].link == "failed"
     assert "in vain" in session.of(State)[-1].reason
@@ -595,8 +597,11 @@ def test_a_stop_is_obeyed_while_the_board_is_waited_for(virtual_port, tmp_path):
         stop=lambda: bool(wanted),
         look=lambda snapshot: wanted.append(1) if "waiting for the board" in snapshot.state.reason else None,
     )
-    assert outcome in (Outcome.DONE, Outcome.DONE_WITH_LOSS)
-    assert Recording(session.service.recorded_path).complete
+    assert outcome is Outcome.DONE_WITH_LOSS
+    recording = Recording(session.service.recorded_path)
+    assert recording.complete
+    *_, note = (i.content for i in recording.items() if isinstance(i, RecordedNote))
+    assert note.missing == "behind" and "not streaming when this recording ended" in note.text
 
 
 # --- recordings by request -----------------------------------------------------------------------

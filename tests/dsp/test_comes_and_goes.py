@@ -17,11 +17,14 @@ from setup_texts import FOUR, intake
 SETUP = FOUR + intake(low_corner_hz=0.1)
 
 
-def compared(odd: dict[int, float], cycles: int, *, seed: int = 1) -> tuple[Setup, tuple[Comparison, ...]]:
+def compared(
+    odd: dict[int, float], cycles: int, *, seed: int = 1, limits: tuple[str, ...] = ()
+) -> tuple[Setup, tuple[Comparison, ...]]:
     """Drops of four even cylinders, 2 % of noise; cylinder 3's times so much in the cycles named."""
     setup = parse_setup(SETUP)
     measurer = ProbeMeasurer(setup, setup.probe[0], 0)
     keeper = ComparisonKeeper(setup, [measurer])
+    keeper.limit("intake", limits)
     draw = np.random.default_rng(seed)
     comparisons: tuple[Comparison, ...] = ()
     for cycle in range(cycles):
@@ -58,6 +61,12 @@ def test_five_odd_cycles_of_fourteen_are_a_finding_and_no_verdict(cycles: int) -
     assert "in 5 of 14 cycles" in finding.text and "comes and goes" in finding.text
     assert all(str(k) in finding.text for k in odd)
     assert "repeat the same crank" in finding.next_step
+
+
+def test_cycles_of_a_signal_that_is_gone_are_no_cylinders_doing() -> None:
+    setup, comparisons = compared(dict.fromkeys((6, 8, 9), 0.1), 12, limits=("dead",))
+    assert findings_of(setup, comparisons) == ()
+    assert all(not c.one_off_cycles for comparison in comparisons for c in comparison.cylinders)
 
 
 @pytest.mark.parametrize("odd", [{5: 0.5}, {5: 0.5, 9: 0.5}, {2: 1.6}, {}])

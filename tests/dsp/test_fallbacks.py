@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
-from evenstroke_dsp.blocks import EdgeBlock
+from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason
 from evenstroke_dsp.messages import SourceInfo
 from evenstroke_dsp.physics import probes
 from evenstroke_dsp.setup import parse_setup
@@ -92,6 +94,39 @@ def test_neither_sync_nor_wheel_leaves_positions(bench) -> None:
     assert smaller(run) == [None]
 
 
+def test_a_sync_that_dies_is_said_with_the_time_from_when(bench) -> None:
+    setup = bench.setup(ORDER, wheel=False)
+    run = bench.run(
+        setup, changed(bench, setup, of_input=SPARK, change=silent_from(4.0), seconds=12.5, crank=LATE)
+    )
+    (said,) = (w.text for w in run.judgement.warnings if w.code == "sync_interrupted")
+    begin, end = map(float, re.findall(r"from (\d+\.\d) to (\d+\.\d) s", said)[0])
+    assert 4.0 - 120.0 / LATE.rpm - 0.1 < begin <= 4.0
+    assert end == pytest.approx(10.5, abs=0.7)  # the crank's end
+    assert "pick-up" in said
+
+
+def test_a_sync_that_comes_to_the_end_is_not_said_to_have_died(bench) -> None:
+    setup = bench.setup(ORDER, wheel=False)
+    run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=lambda block: block))
+    assert "sync_interrupted" not in codes(run)
+
+
+def test_events_that_were_lost_on_the_way_are_not_missed(bench) -> None:
+    setup = bench.setup(ORDER, wheel=False)
+    begin, end = 2.5, 3.9
+
+    def lost(block: EdgeBlock) -> EdgeBlock:
+        kept = (block.times < begin) | (block.times > end)
+        return EdgeBlock(block.input, block.times[kept], block.rising[kept], block.until)
+
+    blocks = changed(bench, setup, of_input=SPARK, change=lost)
+    assert bench.run(setup, blocks).judgement.sync.missed > 0
+    known = bench.run(setup, [Gap(begin, end, 0, GapReason.EDGES_MISSING), *blocks])
+    assert known.judgement.sync.missed == 0
+    assert "sync_missed" not in codes(known)
+
+
 def test_a_wheel_without_its_sync_knows_the_pair(bench) -> None:
     setup = bench.setup(ORDER)
     run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=silent))
@@ -118,7 +153,7 @@ def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float,
     assert "sync_silent" not in codes(run)
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
     assert smaller(run) == [3 if named else None]
-    assert {"cylinders_unnamed", "positions_set_aside"} <= codes(run)
+    assert {"cylinders_unnamed", "positions_set_aside", "sync_interrupted"} <= codes(run)
     # A cycle that both cut is the sync's, which counts from its first on: the engine is not spinning up.
     before, after = run.judgement.cranked
     assert before.to_s <= after.from_s + 1e-6

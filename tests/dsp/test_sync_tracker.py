@@ -9,15 +9,24 @@ import pytest
 from evenstroke_dsp.blocks import EdgeBlock
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.sync_rate import irregular
 from evenstroke_dsp.sync_tracker import KEPT_EVENTS, KEPT_RUNS, SyncTracker
 from setup_texts import FOUR, spark
 
 CYCLE_S = 0.6  # 200 rpm: 120 / 200 (arithmetic)
 
 
-def tracked(events: Sequence[float], *, lasts: float = 0.002, silence: float = 0.1) -> SyncTracker:
+def tracked(
+    events: Sequence[float],
+    *,
+    lasts: float = 0.002,
+    silence: float = 0.1,
+    gaps: Sequence[tuple[float, float]] = (),
+) -> SyncTracker:
     """Positive pulses of `lasts` seconds at the given times."""
     tracker = SyncTracker()
+    for gap in gaps:
+        tracker.note_gap(*gap)
     edges = sorted([(t, True) for t in events] + [(t + lasts, False) for t in events])
     times = np.array([t for t, _ in edges])
     rising = np.array([up for _, up in edges], dtype=np.bool_)
@@ -123,6 +132,20 @@ def test_several_missing_in_a_row_end_the_run_and_are_counted(missing: int) -> N
     tracker = tracked(events)
     assert tracker.missed == missing
     assert len(tracker.runs) == 2
+
+
+@pytest.mark.parametrize("lost", [2, 3, 20])
+def test_what_a_gap_took_is_not_missed_and_makes_no_sync_irregular(lost: int) -> None:
+    """Twenty: the cable is out for 12 s, and what is heard first when it is back is no event."""
+    events = [0.6 * k for k in range(8 + lost) if not 6 <= k < 6 + lost]
+    end = 0.6 * (6 + lost)
+    stray = [end - 0.4] if lost > 3 else []
+    gap = (3.3, end - 0.45)
+    told, untold = (tracked(sorted([*events, *stray]), gaps=gaps) for gaps in ([gap], []))
+    assert told.missed == 0
+    assert not irregular(told)
+    assert untold.missed == (lost if lost <= 3 else 0)
+    assert irregular(tracked(events, gaps=[(100.0, 101.0)])) is (lost <= 3)
 
 
 def test_silence_ends_a_run_and_the_next_crank_is_another_one() -> None:

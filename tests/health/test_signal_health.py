@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from evenstroke_dsp.blocks import EdgeBlock
@@ -55,6 +57,19 @@ def test_a_good_signal_has_no_problem(cranks, plain) -> None:
     assert outcome.comparison("intake", "drop").trust == "clean"
     # 30 dB of noise was added; the engine's own changes from cycle to cycle come on top.
     assert 15.0 < intake(outcome).signal_to_noise_db < 31.0
+
+
+def test_a_signal_that_dies_is_said_with_the_time_from_when(cranks, plain) -> None:
+    _, trace, signals = plain
+    dies_s = float(trace.times_s[-1]) - 4.0
+    outcome = judged(cranks, plain, np.where(trace.times_s < dies_s, signals[0], signals[0].mean()))
+    (said,) = (w.text for w in outcome.judgement.warnings if w.code == "dead")
+    at_s = float(re.findall(r"gone from (\d+\.\d) s", said)[0])
+    assert dies_s - 0.1 <= at_s <= dies_s + 1.5
+    assert not [f for f in outcome.judgement.findings if f.probe == "intake"]
+    # One that never was there does not go.
+    never = judged(cranks, plain, np.full_like(signals[0], signals[0].mean()))
+    assert not [w for w in never.judgement.warnings if "gone from" in w.text]
 
 
 @pytest.mark.parametrize("hertz", [50.0, 60.0])

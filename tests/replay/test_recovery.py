@@ -27,6 +27,7 @@ from evenstroke_protocol.events import (
     ResetCause,
     Samples,
 )
+from evenstroke_replay.judging import judge_path
 from evenstroke_replay.player import blocks_of
 from evenstroke_replay.recorder import HOLD_NS, ImportedFrom, Recorder
 from evenstroke_replay.recording import Item, RecordedBlock, RecordedBytes, RecordedNote, open_recording
@@ -387,6 +388,45 @@ def test_a_hole_in_an_imported_capture_becomes_a_gap(tmp_path: Path) -> None:
     assert gap.lost_samples == 100
     assert (gap.t_from, gap.t_to) == pytest.approx((0.2, 0.3))
     assert len(got) == 9
+
+
+def test_an_import_whose_data_end_before_the_capture_did_lacks_its_end(tmp_path: Path) -> None:
+    """As one that was recovered from a file that ended behind a whole piece."""
+    setup_text = SETUP_TEXT.replace("input = 0\n", "").split('[[probe]]\nname = "spark"')[0]
+    for duration_s, lossy in ((5.0, True), (2.0, False)):
+        origin = ImportedFrom(file="c.csv", sha256="ab", duration_s=duration_s, warnings=())
+        path = tmp_path / f"{duration_s}.mcap"
+        with Recorder(path, setup_text, started_at=STARTED, imported=origin) as recorder:
+            for k in range(40):
+                recorder.imported(SampleBlock(("intake",), np.zeros((1, 50)), k * 0.05, 0.001))
+        judged = judge_path(path)
+        assert judged.lossy is lossy
+        assert judged.judgement.source.duration_s == pytest.approx(2.0)
+
+
+def test_of_an_imported_capture_its_seconds_are_said_and_its_missing_end(tmp_path: Path) -> None:
+    blocks = [SampleBlock(("intake",), np.zeros((1, 50)), k * 0.05, 0.001) for k in range(100)]
+    origin = ImportedFrom(file="c.csv", sha256="ab", duration_s=5.0, warnings=())
+    path = tmp_path / "i.mcap"
+    setup_text = SETUP_TEXT.replace("input = 0\n", "").split('[[probe]]\nname = "spark"')[0]
+    with Recorder(path, setup_text, started_at=STARTED, imported=origin) as recorder:
+        for block in blocks:
+            recorder.imported(block)
+    path.write_bytes(path.read_bytes()[: chunks(path)[60][0] + 20])
+    before = judge_path(path)
+    assert before.judgement.source.duration_s == pytest.approx(3.0)
+    assert any("`evenstroke recover`" in warning.text for warning in before.judgement.warnings)
+    salvage = recover(path, tmp_path / "out.mcap")
+    assert "3.00 s of the imported capture" in salvage.sentences()[0]
+    assert "bytes from the board" not in salvage.sentences()[0]
+    after = judge_path(tmp_path / "out.mcap")
+    assert after.lossy
+    assert after.judgement.source.duration_s == pytest.approx(3.0)
+    (said,) = (w.text for w in after.judgement.warnings if w.code == "end_missing")
+    assert "end at 3.00 s" in said
+    # And of a copy of that copy.
+    recover(tmp_path / "out.mcap", tmp_path / "again.mcap")
+    assert judge_path(tmp_path / "again.mcap").lossy
 
 
 @pytest.mark.parametrize("content", [b"", b"time_s,intake\n0,1\n", bytes(5000), b"\x89MCAP0\r\n"])
