@@ -37,7 +37,9 @@ def wrong_by_teeth(probe: Probe, tracker: SyncTracker, rotations: Sequence[Rotat
 
 
 def irregular(tracker: SyncTracker, *, forgiven: int = 0) -> bool:
-    """More than a tenth of the events were missed or were none, but for what a silence or a gap begins or ends with; forgiven: how
-    many more are not counted as that."""
+    """More than a tenth of the events were missed or were none, but for what a silence or a gap begins or ends with.
+
+    forgiven: how many more are not counted as that.
+    """
     astray = tracker.missed + tracker.extra - tracker.extra_at_first - forgiven
     return tracker.events >= _FEWEST_EVENTS and astray > _IRREGULAR_SHARE * tracker.events
