@@ -182,6 +182,8 @@ class Outcome:
     excused: bool
     called: bool
     cycles: int
+    left_open: int  # comparisons whose pulses may each be several cylinders'
+    compared: int
     notes: tuple[str, ...]
 
 
@@ -275,9 +277,17 @@ def run(case: Case) -> Outcome:
     covered = predicted = covered_prior = of_set_up = 0
     widths, prior_widths, notes = [], [], []
     shown = excused = called = False
+    left_open = compared = 0
     for comparison in judgement.comparisons:
         key = (comparison.probe, comparison.feature)
         if not any(c.verdict for c in comparison.cylinders):
+            continue
+        compared += 1
+        if any(c.cylinder is None for c in comparison.cylinders):
+            left_open += 1
+            called |= bool(faults) and any(
+                f.cause == "engine" and (f.probe, f.feature) == key for f in judgement.findings
+            )
             continue
         columns = [setup.engine.firing_order.index(c) for c in comparison.reference]
 
@@ -330,7 +340,7 @@ def run(case: Case) -> Outcome:
     cycles = max((c.cycles for x in judgement.comparisons for c in x.cylinders), default=0)
     return Outcome(
         case.kind, case.group, len(wrong), of_set_up, covered, predicted, covered_prior, tuple(widths),
-        tuple(prior_widths), shown, excused, called, cycles, tuple(notes),
+        tuple(prior_widths), shown, excused, called, cycles, left_open, compared, tuple(notes),
     )  # fmt: skip
 
 
@@ -411,6 +421,10 @@ def main() -> None:
         say(
             f"coverage of predicted: {share(sum(o.covered for o in healthy), sum(o.predicted for o in healthy))}; by the priors: "
             f"{share(sum(o.covered_prior for o in healthy), sum(o.predicted for o in healthy))}\n"
+        )
+        say(
+            f"comparisons whose pulses are left open between cylinders: "
+            f"{share(sum(o.left_open for o in these), sum(o.compared for o in these))}\n"
         )
         widths = [w for o in healthy for w in o.widths]
         prior = [w for o in healthy for w in o.prior_widths]
