@@ -28,7 +28,7 @@ Matters = Literal["no", "somewhat", "prevents", "the point"]
 _SPEED_NOTED, _SPEED_PREVENTS = 0.03, 0.15
 """Share by which mean speeds may differ: pulses follow the speed, and so does what inertia carries (common
 practice, no source)."""
-_TEMPERATURE_NOTED_K, _TEMPERATURE_PREVENTS_K = 10.0, 40.0
+_TEMPERATURE_NOTED_K = 10.0
 _CORNER_RATIO = 1.1
 _ELECTRIC = frozenset({"starter_current", "battery_voltage", "crank_teeth"})
 _THROTTLED = frozenset({"intake_pulse", "manifold_pressure"})
