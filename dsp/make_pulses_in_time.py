@@ -2,9 +2,9 @@
 
     .venv/bin/python dsp/make_pulses_in_time.py
 
-Cranks engines of two to five cylinders, each with many draws of all that a set-up leaves open and with production scatter,
-half of them at freezing point, where a starter that hardly carries a compression lets the crank all but stall. Takes some
-minutes; deterministic.
+Cranks evenly firing engines of two to six and of eight cylinders, each with many draws of all that a set-up leaves open and
+with production scatter, half of them at freezing point, where a starter that hardly carries a compression lets the crank all
+but stall. Takes some minutes; deterministic.
 """
 
 from __future__ import annotations
@@ -19,7 +19,17 @@ from evenstroke_dsp.features import exhaust_middle
 from evenstroke_dsp.physics import CrankScenario, CrankTrace, parameters_for, scattered, simulate
 from evenstroke_dsp.setup import Setup, parse_setup
 
-ORDERS_OF_FIRING = {2: [1, 2], 3: [1, 3, 2], 4: [1, 3, 4, 2], 5: [1, 2, 4, 5, 3]}
+ORDERS_OF_FIRING = {
+    2: [1, 2],
+    3: [1, 3, 2],
+    4: [1, 3, 4, 2],
+    5: [1, 2, 4, 5, 3],
+    6: [1, 5, 3, 6, 2, 4],
+    8: [1, 8, 4, 3, 6, 5, 7, 2],
+}
+NO_PLACE = {("exhaust_pulse", 8)}
+"""An eight's exhaust rises twice in each firing interval, nearly as steeply, and which of the two rises is the steeper one differs
+from engine to engine: of 48 simulated ones 46 lay at 143 to 177 degrees and two at 101 and 103."""
 DRAWS, THROTTLES = 24, ("closed", "open")
 TEMPERATURES_C = (85.0, 0.0)
 RATE_HZ, FROM_S, SECONDS = 1000.0, 2.0, 7.0
@@ -110,6 +120,8 @@ def main() -> None:
     for (setup, _, throttle), (trace, first_deg) in zip(jobs, cranks, strict=True):
         cylinders = setup.engine.cylinders
         for key in (("intake_pulse", cylinders, throttle), ("exhaust_pulse", cylinders, "any")):
+            if key[:2] in NO_PLACE:
+                continue
             found = row(trace, first_deg, key[0], cylinders)
             if found is not None:
                 rows.setdefault(key, []).append(found)

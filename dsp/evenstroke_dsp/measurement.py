@@ -808,13 +808,13 @@ class ProbeMeasurer:
             return
         if self._sync_between_stalls(span) is not None:
             if self._in_time is None:
-                usual = self._usual_place(span)
-                aside = abs(self._middle_in_time(span, memory.mean) - usual) * self.pulses_a_cycle / CYCLE_DEG
-                self._between = self._widely_in_doubt(span) or (
-                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
-                )
+                self._between = self._widely_in_doubt(span) or self.polarity_doubtful
                 return
-            told = self._in_time.told(self._middle_in_time(span, memory.mean), inverted=self.inverted)
+            middle = self._middle_in_time(span, memory.mean)
+            told = self._in_time.told(middle, inverted=self.inverted)
+            if self.polarity_doubtful:
+                stroke = self._stroke_before(memory.mean, middle)
+                told = min(told, self._in_time.told(stroke, inverted=not self.inverted))
             self._between = told < (_PLACE_SURE if self._between else _PLACE_TOLD)
             return
         interval = CYCLE_DEG / self.pulses_a_cycle
@@ -824,6 +824,11 @@ class ProbeMeasurer:
         first = memory.cycles < _FEWEST_TO_PLACE
         self._between = told < (_PLACE_SURE if self._between and not first else _PLACE_TOLD)
         self._between |= first and self._widely_in_doubt(span)
+
+    def _stroke_before(self, folded: Floats, middle_deg: float) -> float:
+        """Where the stroke lies whose end, upside down, is what seems to be the stroke at `middle_deg`."""
+        half = CYCLE_DEG / self.pulses_a_cycle / 2
+        return middle_in_fold(-folded, self.pulse.shape, middle_deg - half, half)
 
     def _widely_in_doubt(self, span: CycleSpan) -> bool:
         """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
