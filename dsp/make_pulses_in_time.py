@@ -28,8 +28,8 @@ ORDERS_OF_FIRING = {
     8: [1, 8, 4, 3, 6, 5, 7, 2],
 }
 NO_PLACE = {("exhaust_pulse", 8)}
-"""An eight's exhaust rises twice in each firing interval, nearly as steeply, and which of the two rises is the steeper one differs
-from engine to engine: of 48 simulated ones 46 lay at 143 to 177 degrees and two at 101 and 103."""
+"""An eight's exhaust rises twice in each firing interval, nearly as steeply, and which of the two is steeper differs from engine
+to engine: the steeper one of 48 simulated engines lay at 143 to 177 degrees in 46 and at 101 and 103 in two."""
 DRAWS, THROTTLES = 24, ("closed", "open")
 TEMPERATURES_C = (85.0, 0.0)
 RATE_HZ, FROM_S, SECONDS = 1000.0, 2.0, 7.0

@@ -101,9 +101,6 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
-_ASIDE_AT_FIRST = 0.35
-"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
-recovery there, which may be another cylinder's."""
 _MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -809,7 +806,7 @@ class ProbeMeasurer:
         if self.pulses_a_cycle < 2 or not self.evenly_heard:
             return
         if self._sync_between_stalls(span) is not None:
-            if self._in_time is None:
+            if self._in_time is None:  # One cycle does not tell which way up a probe is.
                 self._between = self._widely_in_doubt(span) or self.polarity_doubtful
                 return
             middle = self._middle_in_time(span, memory.mean)
