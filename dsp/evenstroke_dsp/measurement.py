@@ -63,8 +63,8 @@ _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie be
 _ARM_IN_TIME = 0.45
 """Likewise in time, of the mean time from one to the next: on a three that all but stalls, what is reached back over a dwell
 is the recovery of the pulse before (tests/bench/accuracy.py, balance-4, seeds 200 to 205: 0.73 points RMS without, 0.68 so).
-Where strokes overlap there is no dwell between them, and so short an arm cuts the pulse: 0.48 points RMS for 0.43 on sixes,
-0.80 for 0.66 on eights (balance-68, seeds 700 to 709, 25 dB)."""
+Where strokes overlap there is no dwell between them, and so short an arm cuts the pulse: 0.48 points RMS for 0.43 on sixes
+(balance-68, seeds 700 to 709, 25 dB)."""
 _OTHER_ARMS = (0.8, 1.0)
 _OTHER_MIDDLES = (-0.5, 0.0, 0.5)
 """Where else one may say that a pulse ends which merges with its neighbour, at the farthest at the neighbour's middle; and where
@@ -101,6 +101,9 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_ASIDE_AT_FIRST = 0.15
+"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
+recovery there, which may be another cylinder's. Upside down, first cycles of simulated sixes' exhausts lay 0.22 to 0.3 from it."""
 _MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -806,10 +809,13 @@ class ProbeMeasurer:
         if self.pulses_a_cycle < 2 or not self.evenly_heard:
             return
         if self._sync_between_stalls(span) is not None:
-            if self._in_time is None:  # One cycle does not tell which way up a probe is.
-                self._between = self._widely_in_doubt(span) or self.polarity_doubtful
-                return
             middle = self._middle_in_time(span, memory.mean)
+            if self._in_time is None:
+                aside = abs(middle - self._usual_place(span)) * self.pulses_a_cycle / CYCLE_DEG
+                self._between = self._widely_in_doubt(span) or (
+                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
+                )
+                return
             told = self._in_time.told(middle, inverted=self.inverted)
             if self.polarity_doubtful:
                 stroke = self._stroke_before(memory.mean, middle)

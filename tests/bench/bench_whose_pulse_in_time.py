@@ -2,11 +2,12 @@
 
     nice python tests/bench/bench_whose_pulse_in_time.py [--seeds N] [--first N] [--cylinders N] [--role ROLE] [--sync DEG]
 
-Engines of two to six and of eight cylinders are drawn anew for each seed (evenly firing; every second one at freezing point,
-every fourth with an open throttle), cranked, and recorded at 20 dB behind a low corner of 1 Hz that the set-up does not state.
-Truth: the simulation's crank angle at the middle of each pulse, against where pulses of such engines lie; further from its own
-cylinder's place than from a neighbour's is wrong. Each row: in how many recordings every pulse that was named was right (of
-these, in how many the first cycles were left open), some were wrong, and none was named. What is wrong is printed, too.
+Engines of two to six cylinders, and of eight, which the table does not hold, are drawn anew for each seed (evenly firing; every
+second one at freezing point, every fourth with an open throttle), cranked, and recorded at 20 dB behind a low corner of 1 Hz
+that the set-up does not state. Truth: the simulation's crank angle at the middle of each pulse, against where pulses of such
+engines lie; further from its own cylinder's place than from a neighbour's is wrong. Each row: in how many recordings every
+pulse that was named was right (of these, in how many the first cycles were left open), some were wrong, and none was named.
+What is wrong is printed, too.
 """
 
 from __future__ import annotations

@@ -117,7 +117,7 @@ def test_a_crank_that_all_but_stalls_names_its_pulses(stalls, role, upside_down,
 @pytest.mark.parametrize("upside_down", [False, True])
 @pytest.mark.parametrize(("role", "sync_deg"), [("intake_pulse", -8.0), ("exhaust_pulse", 110.0)])
 def test_a_cold_six_is_named_from_its_second_cycle_on(cold_six, role, sync_deg, upside_down) -> None:
-    """In the first one nothing tells which way up an exhaust probe is, and upside down each pulse is another cylinder's."""
+    """In the first one nothing may tell which way up an exhaust probe is, and upside down each pulse is another cylinder's."""
     messages = recorded(cold_six, role, sync_deg, upside_down=upside_down, engine=SIX)
     cycles, named, wrong = whose(messages, cold_six, role, SIX_FIRING_DEG, SIX_OWN_DEG[role])
     assert wrong == 0
@@ -185,15 +185,7 @@ def test_what_comes_later_does_not_decide_where_a_cycle_s_sync_lies() -> None:
 def test_every_drawn_engine_dwells_at_its_tdc() -> None:
     """The table is of cranks that are slowest about TDC: between two of them each is ahead of an even speed and seldom behind,
     so that at even speed a pulse comes too early for its cylinder, and never too late."""
-    assert {cylinders for role, cylinders, _ in PULSES_IN_TIME if role == "intake_pulse"} == {
-        2,
-        3,
-        4,
-        5,
-        6,
-        8,
-    }
-    assert {cylinders for role, cylinders, _ in PULSES_IN_TIME if role == "exhaust_pulse"} == {2, 3, 4, 5, 6}
+    assert {cylinders for _, cylinders, _ in PULSES_IN_TIME} == {2, 3, 4, 5, 6}
     for (_, cylinders, _), draws in PULSES_IN_TIME.items():
         assert len(draws) >= 20
         for _, _, leads, phases in draws:
