@@ -26,8 +26,9 @@ ORDERS_OF_FIRING = {
     5: [1, 2, 4, 5, 3],
     6: [1, 5, 3, 6, 2, 4],
 }
-"""Eights are left out: their strokes come so close that of 64 simulated intakes upside down one nearly stalling one's was named
-after a wrong cylinder, and the steeper one of an exhaust's two rises in a firing interval is now the first and now the second."""
+"""Eights are left out: their strokes come so close that the intake of one that nearly stalls, upside down, was named after a
+wrong cylinder (tests/bench/bench_whose_pulse_in_time.py, seed 105, with eights in the table),
+and the steeper one of an exhaust's two rises in a firing interval is now the first and now the second."""
 DRAWS, THROTTLES = 24, ("closed", "open")
 TEMPERATURES_C = (85.0, 0.0)
 RATE_HZ, FROM_S, SECONDS = 1000.0, 2.0, 7.0
