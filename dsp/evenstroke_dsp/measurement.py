@@ -102,8 +102,9 @@ _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
 _ASIDE_AT_FIRST = 0.15
-"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
-recovery there, which may be another cylinder's. Upside down, first cycles of simulated sixes' exhausts lay 0.22 to 0.3 off."""
+"""Of a firing interval, that the first cycle's intake pulses lie from where such engines' do: a probe that may be upside down shows
+the recovery there, which may be another cylinder's. Exhausts' recoveries lie where strokes do, a tenth of an interval off in
+simulated sixes: those wait for the second cycle."""
 _MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -812,9 +813,8 @@ class ProbeMeasurer:
             middle = self._middle_in_time(span, memory.mean)
             if self._in_time is None:
                 aside = abs(middle - self._usual_place(span)) * self.pulses_a_cycle / CYCLE_DEG
-                self._between = self._widely_in_doubt(span) or (
-                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
-                )
+                other = self.probe.role == "exhaust_pulse" or aside > _ASIDE_AT_FIRST
+                self._between = self._widely_in_doubt(span) or (self.polarity_doubtful and other)
                 return
             told = self._in_time.told(middle, inverted=self.inverted)
             if self.polarity_doubtful:
