@@ -102,9 +102,9 @@ _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
 _ASIDE_AT_FIRST = 0.15
-"""Of a firing interval, that the first cycle's intake pulses lie from where such engines' do: a probe that may be upside down shows
-the recovery there, which may be another cylinder's. Exhausts' recoveries lie where strokes do, a tenth of an interval off in
-simulated sixes: those wait for the second cycle."""
+"""Of a firing interval, that the first cycle's intake pulses lie from where such engines' do: a probe that may be upside down
+shows the recovery there, which may be another cylinder's. Exhausts' recoveries lie where strokes do, a tenth of an interval off
+in simulated sixes: those wait for the second cycle."""
 _MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
