@@ -62,7 +62,9 @@ from .travel import TravelEstimate, estimated, gas_temperature_c, speed_of_sound
 _ARM = 0.6  # of the way to the next pulse's middle: crest and trough may lie beyond half way
 _ARM_IN_TIME = 0.45
 """Likewise in time, of the mean time from one to the next: on a three that all but stalls, what is reached back over a dwell
-is the recovery of the pulse before (tests/bench/accuracy.py, balance-4, seeds 200 to 205: 0.73 points RMS without, 0.68 so)."""
+is the recovery of the pulse before (tests/bench/accuracy.py, balance-4, seeds 200 to 205: 0.73 points RMS without, 0.68 so).
+Where strokes overlap there is no dwell between them, and so short an arm cuts the pulse: 0.48 points RMS for 0.43 on sixes
+(balance-68, seeds 700 to 709, 25 dB)."""
 _OTHER_ARMS = (0.8, 1.0)
 _OTHER_MIDDLES = (-0.5, 0.0, 0.5)
 """Where else one may say that a pulse ends which merges with its neighbour, at the farthest at the neighbour's middle; and where
@@ -99,9 +101,10 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
-_ASIDE_AT_FIRST = 0.35
-"""Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
-recovery there, which may be another cylinder's."""
+_ASIDE_AT_FIRST = 0.15
+"""Of a firing interval, that the first cycle's intake pulses lie from where such engines' do: a probe that may be upside down
+shows the recovery there, which may be another cylinder's. Exhausts' recoveries lie where strokes do, a tenth of an interval off
+in simulated sixes: those wait for the second cycle."""
 _MOST_APART = 8  # cylinders: of more, upside down, the dip before a stroke may be in the place before
 _FEWEST_TO_OPEN = 3  # cycles, as many as a verdict needs: before that a probe's polarity is in doubt anyway
 _UNHEARD_SHARE = 0.15  # of the median pulse
@@ -807,14 +810,16 @@ class ProbeMeasurer:
         if self.pulses_a_cycle < 2 or not self.evenly_heard:
             return
         if self._sync_between_stalls(span) is not None:
+            middle = self._middle_in_time(span, memory.mean)
             if self._in_time is None:
-                usual = self._usual_place(span)
-                aside = abs(self._middle_in_time(span, memory.mean) - usual) * self.pulses_a_cycle / CYCLE_DEG
-                self._between = self._widely_in_doubt(span) or (
-                    self.polarity_doubtful and aside > _ASIDE_AT_FIRST
-                )
+                aside = abs(middle - self._usual_place(span)) * self.pulses_a_cycle / CYCLE_DEG
+                other = self.probe.role == "exhaust_pulse" or aside > _ASIDE_AT_FIRST
+                self._between = self._widely_in_doubt(span) or (self.polarity_doubtful and other)
                 return
-            told = self._in_time.told(self._middle_in_time(span, memory.mean), inverted=self.inverted)
+            told = self._in_time.told(middle, inverted=self.inverted)
+            if self.polarity_doubtful:
+                stroke = self._stroke_before(memory.mean, middle)
+                told = min(told, self._in_time.told(stroke, inverted=not self.inverted))
             self._between = told < (_PLACE_SURE if self._between else _PLACE_TOLD)
             return
         interval = CYCLE_DEG / self.pulses_a_cycle
@@ -824,6 +829,11 @@ class ProbeMeasurer:
         first = memory.cycles < _FEWEST_TO_PLACE
         self._between = told < (_PLACE_SURE if self._between and not first else _PLACE_TOLD)
         self._between |= first and self._widely_in_doubt(span)
+
+    def _stroke_before(self, folded: Floats, middle_deg: float) -> float:
+        """Where the stroke lies whose end, upside down, is what seems to be the stroke at `middle_deg`."""
+        half = CYCLE_DEG / self.pulses_a_cycle / 2
+        return middle_in_fold(-folded, self.pulse.shape, middle_deg - half, half)
 
     def _widely_in_doubt(self, span: CycleSpan) -> bool:
         """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
@@ -1133,7 +1143,8 @@ class ProbeMeasurer:
         """How far from its middle a pulse's ends may lie in such a cycle, where the crank angle of a dwell is not known."""
         if self._sync_between_stalls(span) is None:
             return math.inf
-        return _ARM_IN_TIME * (span.to_s - span.from_s) / self.pulses_a_cycle
+        share = _ARM if self._crowded else _ARM_IN_TIME
+        return share * (span.to_s - span.from_s) / self.pulses_a_cycle
 
     def _usual_place(self, span: CycleSpan) -> float:
         sync_deg, throttle = self._sync_between_stalls(span), self.setup.conditions.throttle
