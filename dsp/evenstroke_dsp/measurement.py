@@ -99,6 +99,11 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_UNEVEN_LOST = 0.5
+"""Of a mean firing interval: the crank angle's doubt from which uneven pulses lie between places. Of ten twins of 270/450 by
+a sync alone the stated doubt was 0.5 in three that all but stall, 50 to 96 degrees off and one of them with a wrong name, and 0.1
+to 0.25 in the others; of ten V6s of 150/90 0.12 to 0.45, 1 to 6 degrees off and none with a wrong name (tests/bench/accuracy.py,
+attribution, seeds 700 to 709)."""
 _ASIDE_AT_FIRST = 0.35
 """Of a firing interval, that the first cycle's pulses lie from where such engines' do: a probe that may be upside down shows the
 recovery there, which may be another cylinder's."""
@@ -804,7 +809,11 @@ class ProbeMeasurer:
         known = kind == "cranking" and span.rotation.places_known and self.pulse.shape is not Shape.HUMP
         if not known or memory is None or memory.mean is None or latest is None:
             return
-        if self.pulses_a_cycle < 2 or not self.evenly_heard:
+        if self.pulses_a_cycle < 2:
+            return
+        if not self.evenly_heard:
+            # Where one place's pulse lies says little of another's: only the crank angle tells.
+            self._between = (latest.doubt_deg or 0.0) >= _UNEVEN_LOST * CYCLE_DEG / self.pulses_a_cycle
             return
         if self._sync_between_stalls(span) is not None:
             if self._in_time is None:
@@ -828,8 +837,9 @@ class ProbeMeasurer:
     def _widely_in_doubt(self, span: CycleSpan) -> bool:
         """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
         known = span.rotation.places_known and self.pulse.shape is not Shape.HUMP
-        doubt = span.uncertainty_deg if known and self.evenly_heard and self.pulses_a_cycle > 1 else None
-        return doubt is not None and doubt > _ONE_CYCLE_MISLEADS * CYCLE_DEG / self.pulses_a_cycle
+        doubt = span.uncertainty_deg if known and self.pulses_a_cycle > 1 else None
+        misleads = _ONE_CYCLE_MISLEADS if self.evenly_heard else _UNEVEN_LOST
+        return doubt is not None and doubt > misleads * CYCLE_DEG / self.pulses_a_cycle
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
