@@ -785,10 +785,16 @@ class ProbeMeasurer:
         if np.isfinite(sizes).all():
             small = sizes < _UNHEARD_SHARE * np.median(sizes)
             self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
-            overlap = self.pulses_a_cycle * _STROKE_DEG > CYCLE_DEG and self.evenly_heard
+            overlap = self.pulses_a_cycle * _STROKE_DEG > CYCLE_DEG
             asked = self.probe.role == "exhaust_pulse" and overlap
-            self._one_stands_out = asked and bool(sizes.min() < (1.0 - _FAR_SMALLER) * sizes.mean())
-            self._small_before = _small_before(sizes) if self._one_stands_out else 0
+            alike = _beside_their_like(sizes, np.array([m.place.firing_deg for m in measured]))
+            stands_out = alike < (1.0 - _FAR_SMALLER) * alike.mean()
+            self._one_stands_out = asked and bool(stands_out.any())
+            # Of uneven pulses the smallest is not always that which is smallest beside its like: either may be asked about.
+            asked_about = {int(np.argmin(sizes)), int(np.argmin(alike))} if self._one_stands_out else set()
+            self._small_before = max(
+                (_small_before(alike, at) for at in asked_about if stands_out[at]), default=0
+            )
 
     def _find_rings(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
         memory = self.folds.get(self._fold_key(span, places, kind))
@@ -1203,16 +1209,28 @@ def _places_before(places: int) -> int:
     return int(_GOES_ON_DEG * places / CYCLE_DEG)
 
 
-def _small_before(sizes: Floats) -> int:
-    """How many places before the smallest pulse the first of those lies that are small too; 0 where none is.
+def _beside_their_like(sizes: Floats, firing_deg: Floats) -> Floats:
+    """Sizes as shares of the largest of those before and after which cylinders fire alike, shape (places,): of evenly firing
+    engines all, of a V6 of 150/90 the first of each pair beside each other and the second beside each other.
 
-    sizes: in order of coming, of pulses at even intervals, shape (places,).
+    sizes: in order of coming, shape (places,). firing_deg: their firing TDC after the start of the cycle.
     """
-    least = int(np.argmin(sizes))
+    gaps = np.diff(firing_deg, append=firing_deg[0]) % CYCLE_DEG
+    periods = (p for p in range(1, gaps.size + 1) if gaps.size % p == 0)
+    period = next(p for p in periods if np.ptp(gaps.reshape(-1, p), axis=0).max() <= _EVEN_SPACING_DEG)
+    largest = np.tile(sizes.reshape(-1, period).max(axis=0), gaps.size // period)
+    return np.asarray(sizes / np.where(largest > 0, largest, 1.0))
+
+
+def _small_before(sizes: Floats, at: int) -> int:
+    """How many places before a small pulse the first of those lies that are small too; 0 where none is.
+
+    sizes: in order of coming, of pulses of which healthy ones are alike, shape (places,).
+    """
     usual = float(np.median(np.sort(sizes)[-(sizes.size // 2) :]))
-    limit = usual - _SMALL_TOO * (usual - sizes[least])
+    limit = usual - _SMALL_TOO * (usual - sizes[at])
     before = range(1, _places_before(sizes.size) + 1)
-    return max((k for k in before if sizes[least - k] <= limit), default=0)
+    return max((k for k in before if sizes[at - k] <= limit), default=0)
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:
