@@ -443,7 +443,7 @@ class ProbeMeasurer:
 
     @property
     def between_places(self) -> bool:
-        """Whether cranking pulses lie between two cylinders' places, as far as the crank angle is known."""
+        """Whether cranking pulses may lie in either of two cylinders' places, as far as the crank angle is known."""
         return self._between
 
     def travel_open(self, kind: StretchKind) -> bool:
