@@ -535,7 +535,9 @@ def _strokes(measurer: ProbeMeasurer) -> str:
     name, left_open = measurer.probe.name, measurer.strokes_open("cranking")
     why, settles = [], []
     if measurer.between_places:
-        why.append("its pulses lie between two cylinders' places, as far as the crank angle is known")
+        why.append(
+            "as far as the crank angle is known, its pulses may lie in either of two cylinders' places"
+        )
         settles.append(
             "A toothed wheel, or starter current recorded beside the sync, tells the angle inside the cycle: record one; give "
             "the probe's `travel_m` where it is missing, charge the battery, and crank again."

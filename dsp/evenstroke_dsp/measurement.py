@@ -101,6 +101,11 @@ dsp/make_pulse_phases.py, with a closed throttle, the deviation is 4 to 15."""
 _FEWEST_TO_PLACE, _ONE_CYCLE_MISLEADS = 2, 0.3
 """Cycles before which the angle's doubt, from that share of a firing interval on, leaves pulses open: 0.33 in a three that all
 but stalls, whose first cycle was misread (tests/bench/accuracy.py, three, seed 401)."""
+_UNEVEN_LOST = 0.5
+"""Of a mean firing interval: the crank angle's doubt from which uneven pulses lie between places. Of ten twins of 270/450 by
+a sync alone the stated doubt was 0.5 in three that all but stall, 50 to 96 degrees off and one of them with a wrong name, and 0.1
+to 0.25 in the others; of ten V6s of 150/90 0.12 to 0.45, 1 to 6 degrees off and none with a wrong name (tests/bench/accuracy.py,
+attribution, seeds 700 to 709)."""
 _ASIDE_AT_FIRST = 0.15
 """Of a firing interval, that the first cycle's intake pulses lie from where such engines' do: a probe that may be upside down
 shows the recovery there, which may be another cylinder's. Exhausts' recoveries lie where strokes do, a tenth of an interval off
@@ -441,7 +446,7 @@ class ProbeMeasurer:
 
     @property
     def between_places(self) -> bool:
-        """Whether cranking pulses lie between two cylinders' places, as far as the crank angle is known."""
+        """Whether cranking pulses may lie in either of two cylinders' places, as far as the crank angle is known."""
         return self._between
 
     def travel_open(self, kind: StretchKind) -> bool:
@@ -783,10 +788,16 @@ class ProbeMeasurer:
         if np.isfinite(sizes).all():
             small = sizes < _UNHEARD_SHARE * np.median(sizes)
             self.unheard = tuple(m.place for m, so in zip(measured, small, strict=True) if so)
-            overlap = self.pulses_a_cycle * _STROKE_DEG > CYCLE_DEG and self.evenly_heard
+            overlap = self.pulses_a_cycle * _STROKE_DEG > CYCLE_DEG
             asked = self.probe.role == "exhaust_pulse" and overlap
-            self._one_stands_out = asked and bool(sizes.min() < (1.0 - _FAR_SMALLER) * sizes.mean())
-            self._small_before = _small_before(sizes) if self._one_stands_out else 0
+            alike = _beside_their_like(sizes, np.array([m.place.firing_deg for m in measured]))
+            stands_out = alike < (1.0 - _FAR_SMALLER) * alike.mean()
+            self._one_stands_out = asked and bool(stands_out.any())
+            # Of uneven pulses the smallest is not always that which is smallest beside its like: either may be asked about.
+            asked_about = {int(np.argmin(sizes)), int(np.argmin(alike))} if self._one_stands_out else set()
+            self._small_before = max(
+                (_small_before(alike, at) for at in asked_about if stands_out[at]), default=0
+            )
 
     def _find_rings(self, span: CycleSpan, kind: StretchKind, places: tuple[Place, ...]) -> None:
         memory = self.folds.get(self._fold_key(span, places, kind))
@@ -807,7 +818,11 @@ class ProbeMeasurer:
         known = kind == "cranking" and span.rotation.places_known and self.pulse.shape is not Shape.HUMP
         if not known or memory is None or memory.mean is None or latest is None:
             return
-        if self.pulses_a_cycle < 2 or not self.evenly_heard:
+        if self.pulses_a_cycle < 2:
+            return
+        if not self.evenly_heard:
+            # Where one place's pulse lies says little of another's: only the crank angle tells.
+            self._between = (latest.doubt_deg or 0.0) >= _UNEVEN_LOST * CYCLE_DEG / self.pulses_a_cycle
             return
         if self._sync_between_stalls(span) is not None:
             middle = self._middle_in_time(span, memory.mean)
@@ -838,8 +853,9 @@ class ProbeMeasurer:
     def _widely_in_doubt(self, span: CycleSpan) -> bool:
         """Whether the crank angle inside this cycle is so little known that one noisy cycle alone does not place its pulses."""
         known = span.rotation.places_known and self.pulse.shape is not Shape.HUMP
-        doubt = span.uncertainty_deg if known and self.evenly_heard and self.pulses_a_cycle > 1 else None
-        return doubt is not None and doubt > _ONE_CYCLE_MISLEADS * CYCLE_DEG / self.pulses_a_cycle
+        doubt = span.uncertainty_deg if known and self.pulses_a_cycle > 1 else None
+        misleads = _ONE_CYCLE_MISLEADS if self.evenly_heard else _UNEVEN_LOST
+        return doubt is not None and doubt > misleads * CYCLE_DEG / self.pulses_a_cycle
 
     def _turned(self, signal: _Signal) -> _Signal:
         return _Signal(signal.t, -signal.x, signal.lost) if self.inverted else signal
@@ -1204,16 +1220,28 @@ def _places_before(places: int) -> int:
     return int(_GOES_ON_DEG * places / CYCLE_DEG)
 
 
-def _small_before(sizes: Floats) -> int:
-    """How many places before the smallest pulse the first of those lies that are small too; 0 where none is.
+def _beside_their_like(sizes: Floats, firing_deg: Floats) -> Floats:
+    """Sizes as shares of the largest of those before and after which cylinders fire alike, shape (places,): of evenly firing
+    engines all, of a V6 of 150/90 the first of each pair beside each other and the second beside each other.
 
-    sizes: in order of coming, of pulses at even intervals, shape (places,).
+    sizes: in order of coming, shape (places,). firing_deg: their firing TDC after the start of the cycle.
     """
-    least = int(np.argmin(sizes))
+    gaps = np.diff(firing_deg, append=firing_deg[0]) % CYCLE_DEG
+    periods = (p for p in range(1, gaps.size + 1) if gaps.size % p == 0)
+    period = next(p for p in periods if np.ptp(gaps.reshape(-1, p), axis=0).max() <= _EVEN_SPACING_DEG)
+    largest = np.tile(sizes.reshape(-1, period).max(axis=0), gaps.size // period)
+    return np.asarray(sizes / np.where(largest > 0, largest, 1.0))
+
+
+def _small_before(sizes: Floats, at: int) -> int:
+    """How many places before a small pulse the first of those lies that are small too; 0 where none is.
+
+    sizes: in order of coming, of pulses of which healthy ones are alike, shape (places,).
+    """
     usual = float(np.median(np.sort(sizes)[-(sizes.size // 2) :]))
-    limit = usual - _SMALL_TOO * (usual - sizes[least])
+    limit = usual - _SMALL_TOO * (usual - sizes[at])
     before = range(1, _places_before(sizes.size) + 1)
-    return max((k for k in before if sizes[least - k] <= limit), default=0)
+    return max((k for k in before if sizes[at - k] <= limit), default=0)
 
 
 def _values(measured: tuple[Measured, ...], feature: str) -> Floats:

@@ -36,22 +36,47 @@ offset_deg = 0
 """
 
 
+TWIN_FIRING = {1: 0.0, 2: 270.0}
+TWIN = SETUP.replace(
+    "cylinders = 3\nfiring_order = [1, 3, 2]",
+    "cylinders = 2\nfiring_order = [1, 2]\nfiring_intervals_deg = [270, 450]",
+)
+
+
 def angle_at(t: np.ndarray, swing: float, rpm: float) -> np.ndarray:
-    """Engine angle, degrees, from the integral of 1 / speed over the angle."""
+    """Engine angle, degrees, of a three."""
     x = np.arange(-200.0, 720.0 * 30, 0.5)
-    slowness = 1.0 / (1.0 - swing * np.cos(np.radians(1.5 * x)))
+    return turned(t, x, 1.0 / (1.0 - swing * np.cos(np.radians(1.5 * x))), rpm)
+
+
+def twin_at(t: np.ndarray, least: float, rpm: float) -> np.ndarray:
+    """The same of the twin, which comes down to that share of its highest speed within some 60 degrees of each firing TDC."""
+    x = np.arange(-200.0, 720.0 * 60, 0.5)
+    speed = np.ones_like(x)
+    for firing in TWIN_FIRING.values():
+        speed -= (1.0 - least) * np.cos(np.radians(x - firing) / 4.0) ** 30
+    return turned(t, x, 1.0 / np.maximum(speed, least), rpm)
+
+
+def turned(t: np.ndarray, x: np.ndarray, slowness: np.ndarray, rpm: float) -> np.ndarray:
+    """From the integral of 1 / speed over the angle."""
     passed = np.concatenate([[0.0], np.cumsum((slowness[1:] + slowness[:-1]) / 2)]) * 0.5
     passed *= (x[-1] - x[0]) / passed[-1] / (6.0 * rpm)
     return np.interp(t - 0.5, passed, x, left=x[0])
 
 
 def recorded(
-    angle: np.ndarray, t: np.ndarray, anchor: Anchor | None = None
+    angle: np.ndarray,
+    t: np.ndarray,
+    anchor: Anchor | None = None,
+    *,
+    text: str = SETUP,
+    places: dict[int, float] = FIRING,
 ) -> tuple[Pipeline, list[PipelineMessage]]:
     """An engine that turns so, pushed in blocks of a tenth of a second."""
-    setup = parse_setup(SETUP)
+    setup = parse_setup(text)
     x = np.full(t.size, 5.0)
-    for firing in FIRING.values():
+    for firing in places.values():
         away = (angle - firing - 435.0 + 360.0) % 720.0 - 360.0
         # It falls within some 50 degrees about where the piston draws most, and fills again until the next one.
         x -= 0.5 * (np.tanh(away / 18.0) - np.tanh((away - 140.0) / 60.0))
@@ -108,6 +133,27 @@ def test_no_pulse_is_given_to_a_wrong_cylinder(swing, rpm, told, kind_of_engine)
     if left_open:
         assert drop.trust == "limited"
         assert all(row.cylinder is None and row.one_of for row in drop.cylinders)
+
+
+@pytest.mark.parametrize(
+    ("least", "rpm", "told"), [(0.5, 200.0, True), (0.02, 90.0, False), (0.01, 65.0, False)]
+)
+def test_an_uneven_twin_that_all_but_stalls_has_both_cylinders_named(least, rpm, told) -> None:
+    t = np.arange(0.0, SECONDS, 1.0 / RATE_HZ)
+    pipeline, messages = recorded(twin_at(t, least, rpm), t, text=TWIN, places=TWIN_FIRING)
+    judged = pipeline.judge(SourceInfo(file=None, sha256=None, duration_s=SECONDS, lost_samples=0))
+    cylinders = [
+        pulse.cylinder
+        for message in messages
+        if isinstance(message, Cycle) and message.left_out is None
+        for probe in message.probes
+        for pulse in probe.pulses
+    ]
+    assert cylinders
+    assert all((cylinder is not None) == told for cylinder in cylinders)
+    (drop,) = (c for c in judged.comparisons if c.feature == "drop")
+    assert ("between_places" in drop.because) != told
+    assert [row.one_of for row in drop.cylinders] == ([None, None] if told else [(2, 1), (1, 2)])
 
 
 def test_what_a_stalling_crank_leaves_open_is_not_open_at_idle(monkeypatch) -> None:

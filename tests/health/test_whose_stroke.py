@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.features import FOLD_STEP_DEG, Shape, rival_slope
+from evenstroke_dsp.measurement import _beside_their_like as beside_their_like
 from evenstroke_dsp.measurement import _small_before as small_before
 from evenstroke_dsp.physics.scenario import Fault
 from evenstroke_dsp.pipeline import Pipeline
@@ -135,7 +136,25 @@ def test_a_twelves_exhaust_upside_down_names_its_cylinder_among_those_that_fit(c
     ],
 )
 def test_pulses_before_the_smallest_that_are_small_too(sizes, before) -> None:
-    assert small_before(np.array(sizes)) == before
+    assert small_before(np.array(sizes), int(np.argmin(sizes))) == before
+
+
+@pytest.mark.parametrize(
+    ("intervals", "sizes", "shares"),
+    [
+        ((120,) * 6, [2.0, 1.0, 2.0, 2.0, 1.5, 2.0], [1.0, 0.5, 1.0, 1.0, 0.75, 1.0]),
+        (
+            (150, 90) * 3,
+            [2.0, 1.0, 2.0, 0.5, 1.5, 1.0],
+            [1.0, 1.0, 1.0, 0.5, 0.75, 1.0],
+        ),  # first or second of a pair
+        ((180, 90, 180, 270), [2.0, 1.0, 3.0, 0.5], [1.0] * 4),  # none is like another
+        ((120,) * 6, [0.0] * 6, [0.0] * 6),
+    ],
+)
+def test_pulses_are_held_against_those_of_cylinders_that_fire_alike(intervals, sizes, shares) -> None:
+    firing = np.cumsum([100.0, *intervals[:-1]]) % 720.0
+    assert beside_their_like(np.array(sizes), firing).tolist() == shares
 
 
 def test_names_stay_with_the_pulses_of_the_cycles_they_are_in(cranks) -> None:

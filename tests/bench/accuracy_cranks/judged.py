@@ -159,7 +159,12 @@ def _seen(c: CylinderBalance) -> Seen:
 
 
 def _attribution(cycles: Sequence[Cycle], recording: Recording) -> tuple[int, int]:
-    """Pulses given to a named cylinder, and how many of them to another than the stroke's that made them."""
+    """Pulses given to a named cylinder, and how many of them to another than the stroke's that made them.
+
+    Of evenly spaced pulses each lies nearest its own stroke's. Strokes that merge leave no pulse of their own to be near to: an
+    uneven engine's belongs to the cylinder without which most of it would be gone.
+    """
+    turning = np.maximum.accumulate(recording.theta_deg)
     middles = np.array([(recording.t[s.crest] + recording.t[s.trough]) / 2 for s in recording.strokes])
     owners = [s.cylinder for s in recording.strokes]
     pulses = misplaced = 0
@@ -174,7 +179,12 @@ def _attribution(cycles: Sequence[Cycle], recording: Recording) -> tuple[int, in
                 if not middles[0] <= middle <= middles[-1]:
                     continue
                 pulses += 1
-                misplaced += owners[int(np.argmin(np.abs(middles - middle)))] != p.cylinder
+                if recording.lost.size:
+                    begin, end = np.interp((p.from_s, p.to_s), recording.t, turning)
+                    fall = float(begin), float(end)
+                    misplaced += truth.made_elsewhere(p.cylinder, fall, recording.lost, recording.firing_deg)
+                else:
+                    misplaced += owners[int(np.argmin(np.abs(middles - middle)))] != p.cylinder
     return pulses, misplaced
 
 

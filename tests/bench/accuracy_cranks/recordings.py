@@ -15,6 +15,7 @@ from evenstroke_dsp.blocks import Block, EdgeBlock, Gap, GapReason, SampleBlock
 from evenstroke_dsp.engine import CYCLE_DEG
 from evenstroke_dsp.physics import (
     CrankScenario,
+    CrankTrace,
     EngineParameters,
     ImposedSpeed,
     parameters_for,
@@ -22,6 +23,7 @@ from evenstroke_dsp.physics import (
     scattered,
     simulate,
 )
+from evenstroke_dsp.physics.scenario import Fault
 from evenstroke_dsp.setup import Setup, parse_setup
 
 from . import truth
@@ -33,6 +35,8 @@ REST_S = 0.4
 BLOCK_S = 0.02
 BITS, REFERENCE_V = 12, 5.0
 SPARK_OFFSET_DEG = -8.0
+SETTLED_S = 3.0
+"""From then on the plenum has been emptied, and cycles differ little."""
 START_S = 6.5
 """When the engine of a recording that goes on running begins to run by itself."""
 
@@ -110,6 +114,8 @@ class Crank:
     intake_kpa: Floats
     current_a: Floats
     firing_deg: tuple[float, ...]
+    lost: Floats
+    """Of unevenly firing engines, what each cylinder's stroke does to the mean cycle (`truth.made_elsewhere`); else empty."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +128,8 @@ class Recording:
     theta_deg: Floats
     strokes: Sequence[Stroke]
     deviations: dict[int, float]
+    lost: Floats
+    firing_deg: tuple[float, ...]
     one_off_times: tuple[tuple[int, float], ...] = field(default=())
 
 
@@ -186,6 +194,7 @@ def _simulate(engine: str, variant: int, starts: bool, setup: Setup, folder: Pat
         speed = ImposedSpeed(rad_s=rpm * math.pi / 30, period_s=1 / RATE_HZ)
         imposed = dataclasses.replace(scenario, imposed=speed, first_deg=float(trace.theta_deg[0]))
         trace = simulate(parameters, imposed)
+    uneven = ENGINES[engine].intervals is not None and not starts
     np.savez(
         folder / f"{engine}-{variant}-{int(starts)}.npz",
         t=trace.times_s,
@@ -193,14 +202,34 @@ def _simulate(engine: str, variant: int, starts: bool, setup: Setup, folder: Pat
         intake=probes.intake_pulse(trace),
         current=trace.current_a,
         firing=np.array(parameters.firing_deg),
+        lost=_lost(parameters, scenario, trace) if uneven else np.empty((0, 0)),
     )
+
+
+def _lost(parameters: EngineParameters, scenario: CrankScenario, healthy: CrankTrace) -> Floats:
+    """What each cylinder's stroke does to the mean cycle: the same crank with its intake valve shut tells."""
+
+    def cycle(trace: CrankTrace) -> Floats:
+        intake = probes.intake_pulse(trace)
+        return truth.mean_cycle(intake, trace.theta_deg, RATE_HZ, round(RATE_HZ * SETTLED_S))
+
+    faults = (
+        Fault(kind="intake_valve_not_opening", cylinders=(c + 1,)) for c in range(len(parameters.firing_deg))
+    )
+    shut = [simulate(parameters, dataclasses.replace(scenario, faults=(fault,))) for fault in faults]
+    return np.asarray(cycle(healthy) - np.stack([cycle(trace) for trace in shut]))
 
 
 @functools.cache
 def crank_of(engine: str, variant: int, starts: bool, folder: Path) -> Crank:
     with np.load(folder / f"{engine}-{variant}-{int(starts)}.npz") as saved:
         return Crank(
-            saved["t"], saved["theta"], saved["intake"], saved["current"], tuple(saved["firing"].tolist())
+            saved["t"],
+            saved["theta"],
+            saved["intake"],
+            saved["current"],
+            tuple(saved["firing"].tolist()),
+            saved["lost"],
         )
 
 
@@ -265,7 +294,7 @@ def record(case: Case, folder: Path) -> Recording:
     inputs = tuple({"intake": 0, "current": 3}[n] for n in analog)
     lost = rng.random(round(SECONDS / BLOCK_S)) < case.lost
     blocks = list(_blocks(inputs, sampled, edges, lost))
-    return Recording(setup, blocks, t, theta, strokes, deviations, times)
+    return Recording(setup, blocks, t, theta, strokes, deviations, crank.lost, crank.firing_deg, times)
 
 
 def _changes(

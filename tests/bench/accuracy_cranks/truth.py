@@ -19,6 +19,10 @@ Floats = NDArray[np.float64]
 CYCLE_DEG = 720.0
 _DRAWS_MOST_DEG = 435.0
 """Of cylinder angle: the piston is fastest some 75 degrees after intake TDC (common practice, no source)."""
+_DRAWS_DEG = (360.0, 540.0)
+"""Intake stroke, in cylinder angle."""
+_FAR_MORE = 1.5
+"""Times as much of a fall: where strokes merge and two made about as much of it, it is either's."""
 _SETTLED_CYCLES = 2
 """The plenum is still being emptied during the first two cycles of a crank."""
 
@@ -89,6 +93,34 @@ def settled(strokes: Sequence[Stroke]) -> list[Stroke]:
     first = min(s.cycle for s in strokes) + 1 + _SETTLED_CYCLES
     last = max(s.cycle for s in strokes) - 1
     return [s for s in strokes if first <= s.cycle <= last]
+
+
+def mean_cycle(x: Floats, theta_deg: Floats, rate_hz: float, settled_from: int) -> Floats:
+    """Mean over whole cycles, from a sample on, at every degree of engine angle, shape (720,)."""
+    turning = np.maximum.accumulate(theta_deg)
+    first = int(np.ceil(turning[settled_from] / CYCLE_DEG))
+    grid = np.arange(first * CYCLE_DEG, turning[-1] // CYCLE_DEG * CYCLE_DEG)
+    return np.asarray(
+        np.interp(grid, turning, low_passed(x, rate_hz)).reshape(-1, int(CYCLE_DEG)).mean(axis=0)
+    )
+
+
+def made_elsewhere(
+    cylinder: int, fall_deg: tuple[float, float], lost: Floats, firing_deg: Sequence[float]
+) -> bool:
+    """Whether another cylinder's stroke made far more than this one's of a fall from one engine angle to a later one.
+
+    lost: what each cylinder's stroke does to the mean cycle's pressure, that is the healthy one less that in which its intake
+    valve stays shut, shape (cylinders, 720). Only those that draw during the fall are asked: a shut valve alters the speed too.
+    """
+    grid, (begin, end) = np.arange(CYCLE_DEG), fall_deg
+    made = {}
+    for c, (own, firing) in enumerate(zip(lost, firing_deg, strict=True), start=1):
+        into = (begin - firing) % CYCLE_DEG
+        if into < _DRAWS_DEG[1] and into + end - begin > _DRAWS_DEG[0]:
+            high, low = np.interp((begin % CYCLE_DEG, end % CYCLE_DEG), grid, own, period=CYCLE_DEG)
+            made[c] = high - low
+    return not made or made.get(cylinder, 0.0) < max(made.values()) / _FAR_MORE
 
 
 def deviations(
