@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
-from .comparisons import ComparisonKeeper
+from .comparisons import CLIPPED_FOR_A_WHILE, SILENT_FOR_A_WHILE, ComparisonKeeper
 from .cycles import CycleCutter
 from .cylinder_count import other_count_of_pulses
 from .findings import MEND_SERIES, findings_of
@@ -43,8 +43,15 @@ UNCOUNTED = "counts_contradicted"
 _OF_PLACES = LIMITING | {
     "cylinders_unnamed", "half_cycle_open", "half_cycle_told", "strokes_open", "pipe_rings", "strokes_merge", "polarity",
     "polarity_untold", "travel_estimated", "low_corner_unknown", "speed_unsteady", "positions_set_aside", "level_drift",
+    SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE,
 }  # fmt: skip
 """Codes of what is said of pulses in their cylinders' places."""
+
+_FOR_A_WHILE = {
+    SILENT_FOR_A_WHILE: ("gone, though the engine turned,", " and in the one on either side", "dead"),
+    CLIPPED_FOR_A_WHILE: ("cut off at its end", "", "clipped"),
+}
+"""By code of cycles that are left out: what the signal was then, which others are too, and whose remedy it has."""
 
 _MEND_NOISE = (
     "The pick-up hears something else as well, or instead: bring it closer to its own lead or coil and away from the starter's "
@@ -638,32 +645,39 @@ def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
         )
 
 
-def _signal_warnings(
-    comparisons: Sequence[Comparison], dead_from_s: Mapping[str, float]
-) -> Iterator[CodedWarning]:
-    """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do. dead_from_s: from when at
-    the latest a signal is gone that was there before, by the probe's name."""
+def _signal_warnings(comparisons: Sequence[Comparison], keeper: ComparisonKeeper) -> Iterator[CodedWarning]:
+    """What is wrong with the signal of a probe whose comparisons are limited by it, or lack cycles for it, and what to do."""
     limits = dict.fromkeys(
-        (c.probe, c.role, code) for c in comparisons for code in c.because if code in LIMITING
+        (c.probe, c.role, code)
+        for c in comparisons
+        for code in c.because
+        if code in LIMITING | _FOR_A_WHILE.keys()
     )
     for probe, role, code in limits:
-        if code != "not_heard":  # said with the cylinders' names
+        if code in _FOR_A_WHILE:
+            what, beside, problem = _FOR_A_WHILE[code]
+            when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in keeper.left_out_s(code, probe))
+            _, _, do = advice_for(role, problem).partition(": ")
+            yield CodedWarning(
+                code=code,
+                text=f"{probe}: its signal was {what} {when}. What it read in those cycles{beside} is left out, and what is "
+                f"stated of it rests on its other cycles alone. Before it is recorded again: {do}",
+            )
+        elif code != "not_heard":  # said with the cylinders' names
             cut = (
                 " Pulses that are cut off are larger than they read, and so is the mean: a verdict that this could falsify is "
                 "not given."
                 if code == "clipped"
                 else ""
             )
+            from_s = keeper.dead_from_s(probe) if code == "dead" else None
             gone = (
-                f" It is gone from {dead_from_s[probe]:.1f} s on at the latest, for two seconds or more, and no cylinder is "
-                "blamed for what was measured then."
-                if code == "dead" and probe in dead_from_s
-                else ""
+                f"its signal is gone from {from_s:.1f} s on at the latest. What it read then is left out, no cylinder is blamed "
+                "for it, and what is stated of it rests on the cycles before."
+                if from_s is not None
+                else f"what is compared rests on a bad signal.{cut}"
             )
-            yield CodedWarning(
-                code=code,
-                text=f"{probe}: what is compared rests on a bad signal.{cut}{gone} {advice_for(role, code)}",
-            )
+            yield CodedWarning(code=code, text=f"{probe}: {gone} {advice_for(role, code)}")
 
 
 def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
@@ -722,7 +736,7 @@ def judgement(
     if cutter.anchor_unused is not None:
         warnings.append(_anchor_unused(cutter.anchor_unused.cylinder, measurers))
     if other_pace is None:
-        warnings += _signal_warnings(comparisons, keeper.dead_from_s)
+        warnings += _signal_warnings(comparisons, keeper)
         warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     rpm = _mean_rpm(stretches)

@@ -27,7 +27,7 @@ from .engine import CYCLE_DEG, firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
-from .health import LIMITING, MEMORY_S, ProbeWatch, probe_health, with_problems
+from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
 from .judge import judgement, refusal, warnings_of
 from .known_goods import KnownGoods
@@ -55,6 +55,7 @@ from .prediction import Prediction
 from .pressure_trace import PressureTrace, pressure_traces
 from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
+from .silent_cycles import SilentCycles
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
 from .swapped_probes import swapped_pair
@@ -137,7 +138,8 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
-        self._alive: set[str] = set()  # whose signal was there in a cycle that counted
+        self._silent = self._keeper.silent
+        self._silent.update((p.name, SilentCycles()) for p in setup.probe if p.role not in EDGE_ROLES)
         self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
@@ -208,10 +210,7 @@ class Pipeline:
     def _watched(self, watch: ProbeWatch, *, turning: bool) -> ProbeHealth:
         """A starter that is let go of draws nothing beside an engine that runs by itself: that is no signal that is gone."""
         health = watch.report(turning=turning)
-        ran = self._phase == "running" or (
-            self._phase != "cranking" and self._stretches.running_from_s is not None
-        )
-        if watch.probe.role != "starter_current" or not ran or "dead" not in health.problems:
+        if not self._let_go_of(watch.probe) or "dead" not in health.problems:
             return health
         return msgspec.structs.replace(
             health,
@@ -219,6 +218,13 @@ class Pipeline:
             problems=(),
             advice="The engine runs by itself: the starter draws nothing.",
         )
+
+    def _let_go_of(self, probe: Probe) -> bool:
+        """Whether this is a starter's current, and the engine runs by itself, or did and runs out."""
+        ran = self._phase == "running" or (
+            self._phase != "cranking" and self._stretches.running_from_s is not None
+        )
+        return probe.role == "starter_current" and ran
 
     def engine_angles(self, times: Floats) -> Floats:
         """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
@@ -555,6 +561,14 @@ class Pipeline:
                 continue
             if kind == "idle" and measurer.probe.role == "starter_current":
                 continue  # no starter turns an engine that runs by itself
+            if left_out is None and self._is_silent(measurer.probe, span, kind, number):
+                gone = tuple(
+                    Measured(place, k + 1, None, "no_signal") for k, place in enumerate(measurer.places(span))
+                )
+                if gone:
+                    self._keeper.add(measurer, gone, kind, number, span.rotation_index)
+                    probes.append(_cycle_probe(measurer, gone, kind, named=not self._keeper.by_series))
+                continue
             measured = measurer.measure(span, self._history, kind, counts=left_out is None)
             if not measured:
                 continue
@@ -588,6 +602,14 @@ class Pipeline:
         if left_out is None or said_anew:
             yield self._balance()
         yield self._finding()
+
+    def _is_silent(self, probe: Probe, span: CycleSpan, kind: StretchKind, number: int) -> bool:
+        """Whether the signal of a probe is gone in a cycle that would count, and was there in one before."""
+        watch = next((w for w in self._watches.values() if w.probe is probe), None)
+        if watch is None or probe.role in EDGE_ROLES or self._let_go_of(probe):
+            return False
+        seen = watch.seen_between(span.from_s, span.to_s)
+        return self._silent[probe.name].add(kind, number, span.from_s, span.to_s, seen)
 
     def _balance(self) -> Balance:
         self._comparisons = self._keeper.state()
@@ -643,12 +665,13 @@ class Pipeline:
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 name = watch.probe.name
-                found = LIMITING & set(self._watched(watch, turning=True).problems)
-                if "dead" not in found:
-                    self._alive.add(name)
-                elif name in self._alive and "dead" not in self._problems[name]:
-                    self._keeper.dead_from_s[name] = watch.clipping.until - MEMORY_S
-                self._problems[name] |= found
+                silent = self._silent[name]
+                # Cycles without a signal are left out, and say nothing of the others; which pulses are cut off the keeper knows.
+                if not silent.gone:
+                    self._problems[name] |= LIMITING & set(self._watched(watch, turning=True).problems)
+                    self._problems[name].discard("clipped")
+                if silent.was_there:
+                    self._problems[name].discard("dead")
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
         turns_freely = no_compression(self._measurers)
@@ -658,7 +681,8 @@ class Pipeline:
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
-            own = (*sorted(self._problems[name] | now), *doubtful)
+            gone = {"dead"} if name in self._silent and self._silent[name].gone else set()
+            own = (*sorted(self._problems[name] | now | gone), *doubtful)
             # What else a signal that is gone seems to have is no trouble of its own, and asks for no other remedy.
             self._keeper.limit(name, (*(("dead",) if "dead" in own else own), *count, *free))
 
