@@ -832,7 +832,7 @@ def _empty_words(comparisons: Sequence[Comparison], warnings: Sequence[CodedWarn
     most = max((x.cycles for c in comparisons for x in c.cylinders), default=0)
     spoilt = []
     for probe in dict.fromkeys(c.probe for c in comparisons):
-        said = any(w.code == _EMPTY_CELLS and w.text.startswith(f"{probe}: ") for w in warnings)
+        said = any(w.code == _EMPTY_CELLS and w.probe == probe for w in warnings)
         fewest = min(x.cycles for c in comparisons if c.probe == probe for x in c.cylinders)
         if said and not _settled(probe, comparisons) and fewest <= (1.0 - _MOST_LEFT_OUT) * most:
             spoilt.append(probe)

@@ -290,14 +290,15 @@ def warnings_of(
     """Everything that the reader must know before using the numbers, each once."""
     out = [CodedWarning(code=danger.code, text=danger.text) for danger in dangers(setup)]
 
-    def warn(code: str, text: str) -> None:
-        out.append(CodedWarning(code=code, text=text))
+    def warn(code: str, text: str, probe: str | None = None) -> None:
+        out.append(CodedWarning(code=code, text=text, probe=probe))
 
     if other_pace is not None:
         warn(
             "sync_rate",
             f"{cutter.sync_name}: by {other_pace.source.name} it comes otherwise than the set-up says: whose pulse is whose, "
             "how fast the engine turned, at what angle, and whether it ran by itself, is not known until that is mended.",
+            probe=cutter.sync_name,
         )
         return tuple(out)
     if cutter.offset_assumed and sync is not None and sync.events:
@@ -370,6 +371,7 @@ def warnings_of(
             f"{cutter.sync_name}: its events come in two series, each once a cycle, about {apart} degrees apart (by time, no "
             f"uncertainty stated) and equally regular. Nothing tells which is its own cylinder's, so that {nothing}. "
             f"{MEND_SERIES}",
+            probe=cutter.sync_name,
         )
     if cutter.sifted and sync is not None and series is None:
         name = cutter.sync_name
@@ -378,6 +380,7 @@ def warnings_of(
             f"{name}: {extra} of {counted(sync.events, 'event')} came beside the true ones. Those that keep step with the "
             "pulses' rhythm at one place of the cycle name the cylinders; the others, and cycles without one that is sure, "
             f"are left out. {_MEND_NOISE}",
+            probe=name,
         )
     elif extra and series is None:
         warn(
@@ -437,6 +440,7 @@ def warnings_of(
                 f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
                 "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again."
                 + _if_right(setup.engine.cylinders, count.times),
+                probe=measurer.probe.name,
             )
     for measurer in measurers:
         # Where none shows it at all, the refusal says so.
@@ -446,6 +450,7 @@ def warnings_of(
                 "no_compression",
                 f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though by {shown} the engine "
                 f"compresses, so that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
+                probe=measurer.probe.name,
             )
     # Of a signal that is gone nothing else is worth saying.
     measurers = [m for m in measurers if not keeper.is_dead(m.probe.name)]
@@ -470,18 +475,21 @@ def warnings_of(
                 "polarity",
                 f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
                 f'judged as "{other}". {mend}',
+                probe=probe.name,
             )
         elif measurer.polarity_doubtful:
             warn(
                 "polarity_untold",
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
+                probe=probe.name,
             )
         elif measurer.clamp_reversed:
             warn(
                 "polarity",
                 f"{probe.name}: the clamp lies the wrong way round: the current goes below its level at rest as the starter "
                 "turns. It was turned over and judged so. Turn the clamp round (the starter at rest), or swap its two wires.",
+                probe=probe.name,
             )
         elif measurer.clamp_doubtful:
             warn(
@@ -489,13 +497,14 @@ def warnings_of(
                 f"{probe.name}: the current is below zero from the recording's first moment on, which no starter's is: the clamp "
                 "lies the wrong way round, or `volts_at_zero` is wrong. No verdict rests on it. With the starter at rest see "
                 "that it reads 0 A and turn the clamp round; begin to record half a second before the crank, and crank again.",
+                probe=probe.name,
             )
     for measurer in measurers:
         left_open = measurer.strokes_open("cranking")
         if measurer.maybe_swapped:
             continue  # said of both
         if left_open or measurer.rings:
-            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
+            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer), measurer.probe.name)
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT and not keeper.is_dead(name):
             became = "smaller" if change < 0 else "larger"
@@ -504,6 +513,7 @@ def warnings_of(
                 f"{name}: its pulses became {abs(change):.0f} % {became} from the first cycle to the last (give or take "
                 f"{error:.0f} %, 95 %). Each cycle is compared with its own mean, so that no cylinder is blamed for it. "
                 "If the battery sags, charge it; if the gain or the throttle was moved, crank again without that.",
+                probe=name,
             )
     for measurer in measurers:
         if measurer.unheard:
@@ -517,6 +527,7 @@ def warnings_of(
                 "not_heard",
                 f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
                 f"mend `sees`; if not, {_why_unheard(measurer)}",
+                probe=measurer.probe.name,
             )
     for measurer in measurers:
         travel = measurer.travel
@@ -526,6 +537,7 @@ def warnings_of(
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
                 f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
                 f"{travel.high_s * 1000:.0f} ms, 95 %).",
+                probe=measurer.probe.name,
             )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
@@ -533,6 +545,7 @@ def warnings_of(
                 "low_corner_unknown",
                 f"{probe.name}: the probe's own low corner is not given and is not undone; its intervals "
                 "are wider by what the corners that fit the recording would change.",
+                probe=probe.name,
             )
     return tuple(out)
 
@@ -613,6 +626,7 @@ def _lost(
             code="wheel_not_followed",
             text=f"{wheel.probe.name}: {came}, and they fit `teeth` at no one place, or not any longer: {since}the crank "
             f"angle rests on {instead} alone. Check `teeth`, the pick-up's distance and its wires.",
+            probe=wheel.probe.name,
         )
     if sync is not None and cutter.sync_is_noise:
         teeth = wheel is not None and cutter.wheel_lost_s is None and not cutter.by_rhythm
@@ -622,6 +636,7 @@ def _lost(
             code="sync_not_believed",
             text=f"{cutter.sync_name}: {counted(sync.events, 'event')} came, at times that do not fit one a {every}, neither by "
             f"their evenness nor by {angle}: taken for noise, so that no cylinder is named by them. {_MEND_NOISE}",
+            probe=cutter.sync_name,
         )
     elif sync is not None and (cutter.by_rhythm or not sync.events):
         names = " and ".join(p.name for p in setup.probe if p.is_sync)
@@ -642,6 +657,7 @@ def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
             text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what "
             "was cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
             "threshold, and crank again.",
+            probe=cutter.sync_name,
         )
 
 
@@ -662,6 +678,7 @@ def _signal_warnings(comparisons: Sequence[Comparison], keeper: ComparisonKeeper
                 code=code,
                 text=f"{probe}: its signal was {what} {when}. What it read in those cycles{beside} is left out, and what is "
                 f"stated of it rests on its other cycles alone. Before it is recorded again: {do}",
+                probe=probe,
             )
         elif code != "not_heard":  # said with the cylinders' names
             cut = (
@@ -677,7 +694,7 @@ def _signal_warnings(comparisons: Sequence[Comparison], keeper: ComparisonKeeper
                 if from_s is not None
                 else f"what is compared rests on a bad signal.{cut}"
             )
-            yield CodedWarning(code=code, text=f"{probe}: {gone} {advice_for(role, code)}")
+            yield CodedWarning(code=code, text=f"{probe}: {gone} {advice_for(role, code)}", probe=probe)
 
 
 def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
@@ -692,6 +709,7 @@ def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Compariso
                 "the two is depends on where one is said to end and the other to begin. The intervals hold what that changes: "
                 "what one of them shows may be the other's. A probe that hears one bank alone (`sees`) hears them apart where "
                 "they are of different banks; starter current compares their compression.",
+                probe=measurer.probe.name,
             )
 
 
@@ -731,6 +749,7 @@ def judgement(
                 code="infinite_samples",
                 text=f"{name}: {counted(count, 'sample is', 'samples are')} infinite, which no voltage is; taken for lost. "
                 "See how the file was written.",
+                probe=name,
             )
         )
     if cutter.anchor_unused is not None:

@@ -584,7 +584,8 @@ class Pipeline:
             probes.append(_cycle_probe(measurer, measured, kind, named=not self._keeper.by_series))
             self._note_names(probes[-1], kind, number)
         if left_out is None:
-            self._limit_by_health()
+            self._note_problems()
+            self._limit_comparisons()
             self._limit_by_roles()
         said_anew = self._limit_by_turning()
         yield Cycle(
@@ -643,6 +644,7 @@ class Pipeline:
                         code="names_withdrawn",
                         text=f"{measurer.probe.name}: whose pulse it is was stated for {kind} cycle {which} and is "
                         f"withdrawn: more than one cylinder fits (`{why}`).",
+                        probe=measurer.probe.name,
                     )
 
     def _limit_by_turning(self) -> bool:
@@ -661,7 +663,8 @@ class Pipeline:
         for measurer in self._measurers:
             measurer.maybe_swapped = pair is not None and pair.names_open and measurer.probe.name in pair.both
 
-    def _limit_by_health(self) -> None:
+    def _note_problems(self) -> None:
+        """What was wrong with the signals of the latest cycle that counts; once the engine rests they would all seem dead."""
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 name = watch.probe.name
@@ -672,6 +675,9 @@ class Pipeline:
                     self._problems[name].discard("clipped")
                 if silent.was_there:
                     self._problems[name].discard("dead")
+
+    def _limit_comparisons(self) -> None:
+        """By what is known of the probes by now."""
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
         turns_freely = no_compression(self._measurers)
@@ -696,7 +702,10 @@ class Pipeline:
             self._pace.update()
         self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
-        if self._limit_by_turning() and self._comparisons:
+        self._limit_by_turning()
+        self._limit_comparisons()
+        # What cuts a signal off, or a sync's pace, shows only by what came behind the last cycle.
+        if self._comparisons and self._keeper.state() != self._comparisons:
             yield self._balance()
         yield self._finding()
 

@@ -461,6 +461,7 @@ def _empty_cells(probe: Probe, volts: Floats) -> Iterator[CodedWarning]:
             code=EMPTY_CELLS,
             text=f"{probe.name}: {empty} of {volts.size} cells are empty. They are gaps of it: nothing was put in their "
             "place, and its pulses there are left out.",
+            probe=probe.name,
         )
 
 
