@@ -38,6 +38,10 @@ _SHORT = 0.5
 scattered over more of them may be cut off because it is large: without those cycles it would read small."""
 SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE = "silent_for_a_while", "clipped_for_a_while"
 """Codes of cycles that are left out for their signal, which limits nothing that is stated of the others."""
+HALVES_DIFFER = "halves_differ"
+"""Code of a mean that cannot tell which half of the cylinders is off: a fact of the numbers that limits none of them."""
+_AS_FAR = 0.5
+"""Of how far one half lies from the mean, how far each of the other lies at the least."""
 _UNDISTORTED_BY_TOP = frozenset({"suction"})
 """Verdict features that only the signal's lower end falsifies: the level they are measured from is a median."""
 
@@ -447,6 +451,7 @@ class ComparisonKeeper:
                 zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
+        cylinders_in_order = cylinders
         if group.measurer.strokes_open(group.stretch) or ambiguous:
             cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
@@ -461,6 +466,8 @@ class ComparisonKeeper:
             because.append(SILENT_FOR_A_WHILE)
         if group.clipped_cycles:
             because.append(CLIPPED_FOR_A_WHILE)
+        if feature.relative and _halves_differ([cylinders_in_order[k] for k in reference]):
+            because.append(HALVES_DIFFER)
         return Comparison(
             probe=probe.name,
             role=probe.role,
@@ -657,6 +664,22 @@ def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) 
     """Columns whose mean is 100 per cent: the undisturbed ones where they are at least two, else all."""
     clean = tuple(k for k in range(len(slots)) if k not in disturbed)
     return clean if len(clean) >= 2 else tuple(range(len(slots)))
+
+
+def _halves_differ(reference: Sequence[CylinderBalance]) -> bool:
+    """Whether four or more cylinders fall into two halves, either as far from their mean as the other, by verdicts of one half at
+    the least: then it is no more likely that the one is off than that the other is."""
+    count = len(reference)
+    if count < 4 or count % 2 or any(c.deviation is None for c in reference):
+        return False
+    ordered = sorted(reference, key=lambda c: c.deviation or 0.0)
+    small, large = ordered[: count // 2], ordered[count // 2 :]
+    far = sum(c.deviation or 0.0 for c in large) / len(large)
+    each_as_far = all(abs(c.deviation or 0.0) >= _AS_FAR * far for c in reference) and (
+        (small[-1].deviation or 0.0) < 0.0 < (large[0].deviation or 0.0)
+    )
+    told = all(c.verdict == "smaller" for c in small) or all(c.verdict == "larger" for c in large)
+    return each_as_far and told
 
 
 def _undecided(deviation: CylinderDeviation) -> CylinderDeviation:

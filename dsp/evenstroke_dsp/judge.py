@@ -438,7 +438,7 @@ def warnings_of(
                 "cylinder_count",
                 f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
                 f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
-                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again."
+                "engine, and is the sync once a cycle? If not, mend the set-up and judge the same recording again."
                 + _if_right(setup.engine.cylinders, count.times),
                 probe=measurer.probe.name,
             )
