@@ -24,6 +24,7 @@ from .sync_rate import degrees_apart
 from .sync_series import SecondSeries, second_series
 from .sync_sift import BY_TEETH, keeping_step
 from .sync_tracker import SyncRun, SyncTracker
+from .turning_on import TurningOn
 from .wheel_tracker import WheelTracker
 from .wording import counted
 
@@ -193,6 +194,8 @@ class CycleCutter:
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync), self._offset_uncertainty)
+        uneven = rhythm is not None and bool(rhythm.sources) and not rhythm.even
+        self._turning_on = TurningOn(rhythm.sources, history) if rhythm is not None and uneven else None
         self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
@@ -266,7 +269,7 @@ class CycleCutter:
         """Where the sync's events come in two series that nothing tells apart."""
         if self._sync is None or self._probe is None or self._probe.every != "cycle" or self.by_rhythm:
             return None
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None and self._rotations_of_wheel
+        by_wheel = self.told_by_teeth and self._rotations_of_wheel
         if not by_wheel:
             return (
                 second_series(self._sync.recent, [*self._sync.believed, *self.sifted])
@@ -281,22 +284,37 @@ class CycleCutter:
     @property
     def _sync_leads_and_rests(self) -> bool:
         """No event comes, at this moment, of the sync that cycles are cut by."""
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None
-        return self._sync is not None and not by_wheel and (not self._sync.runs or self._sync.runs[-1].ended)
+        return (
+            self._sync is not None
+            and not self.told_by_teeth
+            and (not self._sync.runs or self._sync.runs[-1].ended)
+        )
+
+    @property
+    def told_by_teeth(self) -> bool:
+        """Whether cycles are cut by a wheel, and a sync only says which revolution is which."""
+        return self._wheel is not None and self.wheel_lost_s is None
 
     @property
     def sync_silences(self) -> tuple[tuple[float, float], ...]:
-        """From when to when, seconds, the sync that cycles are cut by gave no event of its own though by the pulses' rhythm the
-        engine turned: from the event before, or the rhythm's first beat, to the one behind, or its last."""
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None
-        if self._sync is None or self._rhythm is None or by_wheel or self.by_rhythm or not self.sync_believed:
+        """From when to when, seconds, the sync that cycles are named by gave no event of its own though by the teeth, or by the
+        pulses' rhythm, the engine turned: from the event before, or the first tooth or beat, to the one behind, or the last."""
+        if self._sync is None or self.by_rhythm or not self.sync_believed:
             return ()
-        heard = sorted(
-            (-math.inf if run.forgotten else run.times[0], run.times[-1])
-            for run in [*self._sync.believed, *self.sifted]
-        )
+        if self.told_by_teeth:
+            rotations = [turning.rotation for turning in self._of_wheel if turning.by_sync]
+            heard = [(t, t) for t in self._sync.recent]
+        elif self._rhythm is not None:
+            rotations = self._rhythm.rotations
+            heard = sorted(
+                (-math.inf if run.forgotten else run.times[0], run.times[-1])
+                for run in [*self._sync.believed, *self.sifted]
+            )
+        else:
+            return ()
+        least = self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
         found = []
-        for rotation in self._rhythm.rotations:
+        for rotation in rotations:
             if len(rotation.t) < 2:
                 continue
             begin, last = rotation.t[0], rotation.t[-1]
@@ -304,10 +322,14 @@ class CycleCutter:
                 end = min(run_from, last)
                 turned = rotation.time_to_deg(end) - rotation.time_to_deg(begin) if end > begin else 0.0
                 came = sum(begin < t < end for t in self._sync.recent)
-                long = turned >= self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
-                if long and came <= _STRAY_SHARE * turned / self._every_deg:
+                if turned >= least and came <= _STRAY_SHARE * turned / self._every_deg:
                     found.append((begin, end))
                 begin = max(begin, run_to)
+        if self._turning_on is not None and not self.told_by_teeth:
+            for begin, end, cycles in self._turning_on.silences:
+                known = any(a < end and begin < b for a, b in found)
+                if cycles * CYCLE_DEG >= least and not known:
+                    found.append((begin, end))
         return tuple(found)
 
     @property
@@ -368,10 +390,13 @@ class CycleCutter:
         self._choose_lead(final=final)
         if self.by_rhythm:
             self._follow_rhythm(final=final)
-        elif self._wheel is not None and self.wheel_lost_s is None:
+        elif self.told_by_teeth:
             self._follow_wheel(final=final)
         elif self._sync is not None:
             self._follow_sync(final=final)
+            if self._turning_on is not None and self._sync.runs:
+                events = round(CYCLE_DEG / self._every_deg)
+                self._turning_on.update(self._sync.runs[-1], events, fastest_s=120.0 / STARTED_RPM)
         for turning in self._turnings:
             if self._anchored(turning) and self._half_is_settled(turning, final=final):
                 yield from self._cut(turning.number, turning)
@@ -381,7 +406,7 @@ class CycleCutter:
     def _choose_lead(self, *, final: bool) -> None:
         """Teeth before a sync, a sync before the pulses' rhythm; teeth that do not come, or cannot be followed, are given
         up for the rest of the recording, a rhythm as soon as something better comes."""
-        if self._wheel is not None and self.wheel_lost_s is None:
+        if self.told_by_teeth:
             self._look_for_wheel(final=final)
         if self._rhythm is None or (self._sync is None and self._wheel is None):
             return
@@ -409,7 +434,7 @@ class CycleCutter:
     def _hear_first_events(self) -> None:
         """Believes a sync's first events as soon as three came, nothing beside them, and each keeps step with the beats."""
         sync, rhythm = self._sync, self._rhythm
-        if sync is None or rhythm is None or (self._wheel is not None and self.wheel_lost_s is None):
+        if sync is None or rhythm is None or self.told_by_teeth:
             return
         times = sync.first_events
         if len(times) < FEWEST or times[-1] <= self._heard_until or self._history.until < times[-1]:
@@ -425,7 +450,7 @@ class CycleCutter:
     def _sift(self, sync: SyncTracker, *, final: bool) -> None:
         """Holds events that are not even enough to be believed against the rhythm, and keeps those in step with it."""
         run = sync.runs[-1] if sync.runs else None
-        if self._rhythm is None or not sync.recent or (self._wheel is not None and self.wheel_lost_s is None):
+        if self._rhythm is None or not sync.recent or self.told_by_teeth:
             return
         until = max((r.times[-1] for r in [*sync.believed, *self.sifted]), default=-math.inf)
         if run is not None and run.believed and not run.ended:

@@ -652,11 +652,15 @@ def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
     silences = cutter.sync_silences
     if silences:
         when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in silences)
+        by, then = (
+            ("the wheel's teeth", "cylinders are named then by the teeth and its other events alone")
+            if cutter.told_by_teeth
+            else ("the pulses", "what was cranked then is not compared by cylinder")
+        )
         yield CodedWarning(
             code="sync_interrupted",
-            text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what "
-            "was cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
-            "threshold, and crank again.",
+            text=f"{cutter.sync_name}: no event of its own came {when}, though by {by} the engine turned on: {then}. See that "
+            "the pick-up sits tight, check its plug, its cable and its threshold, and crank again.",
             probe=cutter.sync_name,
         )
 
