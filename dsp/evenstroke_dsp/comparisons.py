@@ -380,7 +380,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         maybe_swapped = self.swapped is not None and probe.name in self.swapped.both
         exchanged = maybe_swapped and self.swapped is not None and self.swapped.likely
-        # `dead`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
+        # `dead`, `unfiltered`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
         if (
             (untold and group.stretch == "cranking")
@@ -388,6 +388,7 @@ class ComparisonKeeper:
             or self.other_pace
             or exchanged
             or self.is_dead(probe.name)
+            or "unfiltered" in limited
         ):
             deviations = tuple(_undecided(d) for d in deviations)
         if self.is_dead(probe.name):

@@ -42,7 +42,7 @@ _HEADINGS: dict[CauseOfFinding, str] = {
 _SPOILS = ("dead", "clipped")
 """What is wrong with a signal that another crank would not make any better: it is mended before anything else is done."""
 
-_MAY_SPOIL = ("mains_pickup", "noisy", "brush_pickup")
+_MAY_SPOIL = ("unfiltered", "mains_pickup", "noisy", "brush_pickup")
 """The same, where it leaves its probe no verdict at all; where verdicts are given beside it, it has not spoilt them."""
 
 _EMPTY_CELLS = "empty_cells"
@@ -369,8 +369,12 @@ def _halves_words(comparison: Comparison) -> str:
 
 
 def _neighbour_words(setup: Setup, comparison: Comparison, cylinder: CylinderBalance) -> str:
-    """What a weak compression does to its neighbours' load: the crank comes to the next one faster, and is braked by it more; of
-    speed the dip before it is deeper as well (simulated fives to eights, `tests/dsp/test_physics_features.py`)."""
+    """What a weak compression does to its neighbours' load: the crank comes to the next one faster, and is braked by it more.
+
+    A leak that takes a quarter to a half of one load adds 5 to 32 % to the next one's in simulated sixes and eights, whose
+    compressions overlap, and no more than the mean does in fours and fives; one that takes 60 % of a six's deepens the dip of
+    speed on either side (`tests/dsp/test_physics_features.py`, the eight).
+    """
     order, own = setup.engine.firing_order, cylinder.cylinder
     if comparison.feature != "compression" or cylinder.verdict != "larger" or own is None:
         return ""

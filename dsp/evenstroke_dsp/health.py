@@ -56,10 +56,12 @@ of verdicts. Below it what noise adds to a pulse is as large as what faults take
 
 WORST_FIRST = (
     "dead", "no_events", "sync_rate", "clipped", "polarity", "not_heard", "noisy", "mains_pickup", "brush_pickup",
-    "few_bits", "sync_irregular", "lost_samples", "polarity_untold", "flat",
+    "few_bits", "unfiltered", "sync_irregular", "lost_samples", "polarity_untold", "flat",
 )  # fmt: skip
 BAD = frozenset({"dead", "no_events", "sync_rate"})
-LIMITING = frozenset({"dead", "clipped", "noisy", "mains_pickup", "brush_pickup", "few_bits", "not_heard"})
+LIMITING = frozenset(
+    {"dead", "clipped", "noisy", "mains_pickup", "brush_pickup", "few_bits", "unfiltered", "not_heard"}
+)
 """Problems of a probe that its comparisons say they are limited by."""
 
 SHORT_WORDS = {
@@ -73,6 +75,7 @@ SHORT_WORDS = {
     "mains_pickup": "mains hum",
     "brush_pickup": "starter noise",
     "few_bits": "too small",
+    "unfiltered": "too slow",
     "sync_irregular": "irregular",
     "lost_samples": "samples lost",
     "polarity_untold": "which way up?",
@@ -92,6 +95,8 @@ ADVICE = {
     "the cable.",
     "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",
     "few_bits": "The signal fills few steps of the converter: turn the gain up.",
+    "unfiltered": "It is sampled too seldom for its low-pass, so that noise and what lies between samples pass for a pulse's "
+    "size, and no verdict is given: sample it at 250 Hz at least, better at 1000 or more.",
     "sync_irregular": "Events are missed or doubled: move the pick-up, or change its threshold.",
     "lost_samples": "Samples are lost: lower rate_hz, and check the cable and the computer's load.",
     "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import msgspec
 import numpy as np
@@ -79,6 +79,8 @@ _LONGEST_WAIT_FOR_EDGES_S = 30.0
 
 _LISTED_ROWS = 8
 """Rows of cycles in which names were given that are told one by one: over hours of idling there may be any number."""
+
+_UNTOLD_BELOW_RATE = frozenset({"noisy", "mains_pickup", "brush_pickup"})
 
 _OF_A_START = 2
 """Events of a sync that seem too early, or missed, where a cranked engine starts: the next comes after a quarter of the time."""
@@ -201,6 +203,8 @@ class Pipeline:
             health = self._watched(watch, turning=self._turning) if watch else self._event_health(probe)
             measurer = measurers.get(probe.name)
             codes = measurer.problems if measurer is not None else self._sync_problems(probe)
+            if "unfiltered" in self._problems[probe.name]:
+                codes = _of_too_slow((*codes, "unfiltered"))
             mean = measurer.mean_cycle if measurer is not None else None
             if mean is not None:
                 health = msgspec.structs.replace(health, signal_to_noise_db=mean.signal_to_noise_db)
@@ -688,7 +692,7 @@ class Pipeline:
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
             gone = {"dead"} if name in self._silent and self._silent[name].gone else set()
-            own = (*sorted(self._problems[name] | now | gone), *doubtful)
+            own = (*_of_too_slow(sorted(self._problems[name] | now | gone)), *doubtful)
             # What else a signal that is gone seems to have is no trouble of its own, and asks for no other remedy.
             self._keeper.limit(name, (*(("dead",) if "dead" in own else own), *count, *free))
 
@@ -814,6 +818,12 @@ class Pipeline:
                 probe, "waiting", (), "No event yet: the engine has only begun to turn.", events
             )
         return probe_health(probe, "bad", ("no_events",), "", events)
+
+
+def _of_too_slow(codes: Iterable[str]) -> tuple[str, ...]:
+    """The same; of what is sampled too seldom, without what only its own noise between samples may seem to be."""
+    found = tuple(codes)
+    return tuple(c for c in found if c not in _UNTOLD_BELOW_RATE) if "unfiltered" in found else found
 
 
 def _leading_sync(setup: Setup) -> Probe | None:
