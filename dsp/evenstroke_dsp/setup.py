@@ -337,7 +337,7 @@ def _parse(source: _Source, name: str, text: str) -> Setup:
             f"not valid TOML: {error}",
             where=name,
             expected="a TOML file (https://toml.io): key = value, one to a line, text in double quotes",
-            todo="mend that place",
+            **_decimal_comma(error, text),
         ) from error
     _raise_all(_check_schema(source, tree))  # what another version wrote is not this one's to find fault with
     wrong = [*_check_keys(source, tree, (), ()), *_check_kinds(source, tree, (), ())]
@@ -350,6 +350,20 @@ def _parse(source: _Source, name: str, text: str) -> Setup:
         raise source.translated(error, tree) from error
     _raise_all([*wrong, *_check_sense(source, setup)])
     return setup
+
+
+def _decimal_comma(error: tomllib.TOMLDecodeError, text: str) -> dict[str, str]:
+    """What was found and what to do where TOML breaks off: at a number with a decimal comma, as a rule of those who write one."""
+    at = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    line = lines[int(at[1]) - 1] if at is not None and int(at[1]) <= len(lines) else ""
+    found = re.match(r"\s*[\w.\"'-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?$", line)
+    if found is None:
+        return {"todo": "mend that place"}
+    return {
+        "found": line.strip(),
+        "todo": f"write the decimal comma as a point: {found[1]}.{found[2]}",
+    }
 
 
 def _raise_all(errors: Iterable[SetupError]) -> None:

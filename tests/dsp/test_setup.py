@@ -150,6 +150,13 @@ def with_engine(line: str) -> str:
 REFUSED: list[tuple[str, str, str, str]] = [
     # what is wrong, the text, the place as stated, words that must be there
     ("not TOML", "schema = = 1", "engine.toml", "not valid TOML"),
+    (
+        "a decimal comma",
+        LEAST + "travel_m = 0,4 # m\n",
+        "at line 9",
+        "write the decimal comma as a point: 0.4",
+    ),
+    ("a list's end", LEAST + "sees = [1, 2\n", "engine.toml", "mend that place"),
     ("no schema", LEAST.replace("schema = 1", ""), "schema", "'schema' is missing"),
     ("a later schema", LEAST.replace("schema = 1", "schema = 2"), "line 2, schema", "expected: schema = 1"),
     ("schema true", LEAST.replace("schema = 1", "schema = true"), "schema", "expected: schema = 1"),
