@@ -19,6 +19,7 @@ from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
 from .normal import generic_normal
 from .prediction import Prediction, Seen
+from .ran_unasked import MAY_HAVE_RUN
 from .setup import PULSE_ROLES, Probe, Setup
 from .silent_cycles import SilentCycles
 from .swapped_probes import SwappedPair
@@ -159,6 +160,8 @@ class ComparisonKeeper:
         """Whether the cranking cycles' speed limits what is compared, as of now."""
         self.other_pace = False
         """Whether the sync comes otherwise than the set-up says, so that what was cut by it are no cycles, as of now."""
+        self.may_have_run = False
+        """Whether what is said to be cranked may have run by itself, as of now: nobody knows then what healthy engines show."""
         self.swapped: SwappedPair | None = None
         """Two probes that may be swapped, as of now."""
         self.by_series: Mapping[int, tuple[int, ...]] = {}
@@ -427,6 +430,9 @@ class ComparisonKeeper:
         if maybe_swapped:
             # Neither what healthy engines show of such a pulse nor what the set-up does to it is known.
             limited.append("roles_doubtful")
+            normals, predicted = [None] * len(normals), [None] * len(predicted)
+        if self.may_have_run and group.stretch == "cranking":
+            limited.append(MAY_HAVE_RUN)
             normals, predicted = [None] * len(normals), [None] * len(predicted)
         shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)

@@ -24,7 +24,7 @@ from .messages import (
 )
 from .names import cylinder_name, pulse_name
 from .prediction import PHYSICS_NORMAL
-from .ran_unasked import STARTED, make_safe_first
+from .ran_unasked import MAY_HAVE_RUN, STARTED, make_safe_first
 from .setup import Setup
 from .wording import counted, decimals, listed, with_article
 
@@ -574,6 +574,11 @@ def _why(
         return "Compression does not come as often as the set-up's cylinders, so that this may be no one cylinder's."
     if _SWAPPED in comparison.because:
         return "This probe and another one may be swapped, so that nothing can be said of the engine by it."
+    if MAY_HAVE_RUN in comparison.because:
+        return (
+            "The engine may have run by itself (the warnings say why), and neither what healthy engines show that are cranked "
+            "nor what is fitted to such a one says anything of one that fires."
+        )
     if normal is None and "unmodelled" in comparison.because:
         return (
             "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "

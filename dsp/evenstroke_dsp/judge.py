@@ -181,7 +181,7 @@ def _or_it_ran(stretches: StretchKeeper) -> str:
     return f' Or did it run by itself, at {rpm:.0f} rpm? Then write mode = "idle" and judge the same recording again.'
 
 
-def _may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
+def may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
     """Why what is said to be a crank may be an engine that ran by itself, slowly; empty where nothing speaks for that."""
     rpm = _mean_rpm(stretches)
     if rpm is None:
@@ -420,7 +420,7 @@ def warnings_of(
             f"The engine ran by itself from {stretches.running_from_s:.2f} s.{beside} {BEFORE_ANYBODY_CRANKS}",
         )
     cranked = not mixed and setup.conditions.mode == "cranking"
-    if cranked and (words := _may_have_run(stretches, measurers)):
+    if cranked and (words := may_have_run(stretches, measurers)):
         warn(MAY_HAVE_RUN, words)
     if stretches.unsteady:
         warn(

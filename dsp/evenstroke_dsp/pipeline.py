@@ -29,7 +29,7 @@ from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
 from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
-from .judge import judgement, refusal, warnings_of
+from .judge import judgement, may_have_run, refusal, warnings_of
 from .known_goods import KnownGoods
 from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
@@ -654,11 +654,13 @@ class Pipeline:
     def _limit_by_turning(self) -> bool:
         """What the sync's events and the speed limit by now; True where that is something else than before."""
         keeper, series = self._keeper, self._cutter.second_series
-        before = keeper.by_series, keeper.speed_unsteady, keeper.other_pace
+        before = keeper.by_series, keeper.speed_unsteady, keeper.other_pace, keeper.may_have_run
         keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         keeper.speed_unsteady = self._stretches.unsteady
         keeper.other_pace = self._other_pace() is not None
-        return before != (keeper.by_series, keeper.speed_unsteady, keeper.other_pace)
+        cranked = self._setup.conditions.mode == "cranking"
+        keeper.may_have_run = cranked and bool(may_have_run(self._stretches, self._measurers))
+        return before != (keeper.by_series, keeper.speed_unsteady, keeper.other_pace, keeper.may_have_run)
 
     def _limit_by_roles(self) -> None:
         """Whether two probes may be swapped, by the cycles that count."""
