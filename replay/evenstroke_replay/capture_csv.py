@@ -28,7 +28,7 @@ from pathlib import Path
 import numpy as np
 from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.messages import CodedWarning
-from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup
+from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup, SetupError
 from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from scipy.interpolate import CubicSpline, PchipInterpolator
@@ -195,6 +195,17 @@ def _text(name: str, data: bytes) -> str:
             found=f"the byte 0x{data[error.start]:02x} at offset {error.start}",
             todo="save it as UTF-8",
         ) from error
+
+
+def setup_missing(path: Path) -> SetupError:
+    """What to raise where a capture comes without a set-up."""
+    return SetupError(
+        "a capture as CSV does not say what engine it is from",
+        where=str(path),
+        expected="a set-up file for it",
+        found="none",
+        todo="give one with --setup FILE; `evenstroke setup new` writes one, and the shipped `demo` shows a whole one",
+    )
 
 
 class _Table:
