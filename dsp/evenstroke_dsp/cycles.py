@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -61,6 +62,9 @@ _SILENT_CYCLES = 5
 _SILENT_WHILE_TURNING = 2
 """Over as many beyond the one that an event is due in, it goes on without one of a sync that came before, or comes later: more
 than an engine runs out with after its starter is let go (common practice, no source)."""
+_RUNS_OUT = 0.8
+"""Of the speed that an engine idled at, below which it has been switched off: where it runs out over some ten revolutions (common
+practice, no source), it has 0.6 of it after three cycles, at an even loss."""
 _STRAY_SHARE = 0.2  # of the events that are due then, that may come and be none
 _UNEVEN_CYCLES = 10
 """Over as many, where the sync comes and is neither believed nor doubted yet."""
@@ -142,6 +146,14 @@ class _Turning:
     @property
     def believed(self) -> bool:
         return self.run is None or self.run.believed
+
+
+def _runs_out(rotation: Rotation, from_s: float) -> bool:
+    """Whether an engine that ran by itself loses speed from that time on, as one that is switched off: its ignition is silent."""
+    at = rotation.time_to_deg(from_s)
+    before = max(at - _REVOLUTION_DEG, rotation.deg[0])
+    ran = (at - before) / (from_s - rotation.time_at(before)) / 6.0 if at > before else 0.0
+    return ran > STARTED_RPM and rotation.speed_at_end() / 6.0 < _RUNS_OUT * ran
 
 
 class CycleCutter:
@@ -302,19 +314,13 @@ class CycleCutter:
         if self._sync is None or self.by_rhythm or not self.sync_believed:
             return ()
         if self.told_by_teeth:
-            rotations = [turning.rotation for turning in self._of_wheel if turning.by_sync]
-            heard = [(t, t) for t in self._sync.recent]
-        elif self._rhythm is not None:
-            rotations = self._rhythm.rotations
-            heard = sorted(
-                (-math.inf if run.forgotten else run.times[0], run.times[-1])
-                for run in [*self._sync.believed, *self.sifted]
-            )
-        else:
-            return ()
-        least = self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
+            return tuple(self._silences_by_teeth(self._sync.recent))
+        heard = sorted(
+            (-math.inf if run.forgotten else run.times[0], run.times[-1])
+            for run in [*self._sync.believed, *self.sifted]
+        )
         found = []
-        for rotation in rotations:
+        for rotation in self._rhythm.rotations if self._rhythm is not None else ():
             if len(rotation.t) < 2:
                 continue
             begin, last = rotation.t[0], rotation.t[-1]
@@ -322,15 +328,38 @@ class CycleCutter:
                 end = min(run_from, last)
                 turned = rotation.time_to_deg(end) - rotation.time_to_deg(begin) if end > begin else 0.0
                 came = sum(begin < t < end for t in self._sync.recent)
-                if turned >= least and came <= _STRAY_SHARE * turned / self._every_deg:
+                if turned >= self._silent_deg and came <= _STRAY_SHARE * turned / self._every_deg:
                     found.append((begin, end))
                 begin = max(begin, run_to)
-        if self._turning_on is not None and not self.told_by_teeth:
-            for begin, end, cycles in self._turning_on.silences:
-                known = any(a < end and begin < b for a, b in found)
-                if cycles * CYCLE_DEG >= least and not known:
-                    found.append((begin, end))
+        for begin, end, cycles in self._turning_on.silences if self._turning_on is not None else ():
+            known = any(a < end and begin < b for a, b in found)
+            if cycles * CYCLE_DEG >= self._silent_deg and not known:
+                found.append((begin, end))
         return tuple(found)
+
+    @property
+    def _silent_deg(self) -> float:
+        """Over how many degrees without an event a sync is silent."""
+        return self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
+
+    def _silences_by_teeth(self, events: list[float]) -> Iterator[tuple[float, float]]:
+        """Of what the wheel's turnings remember: the latest cycles of a long one, and the event before them."""
+        ended_s = -math.inf
+        for turning in self._of_wheel:
+            rotation = turning.rotation
+            if len(rotation.t) < 2:
+                continue
+            first, last = rotation.t[0], rotation.t[-1]
+            if turning.by_sync:
+                # The turning may have forgotten the teeth at the event before those that it remembers.
+                begins = max((t for t in events if ended_s < t <= first), default=first)
+                inside = [t for t in events if first < t <= last]
+                for begin, end in itertools.pairwise([begins, *inside, last]):
+                    turned = rotation.time_to_deg(end) - rotation.time_to_deg(max(begin, first))
+                    switched_off = end == last and _runs_out(rotation, max(begin, first))
+                    if turned >= self._silent_deg and not switched_off:
+                        yield begin, end
+            ended_s = last
 
     @property
     def sync_is_noise(self) -> bool:

@@ -28,36 +28,35 @@ class TurningOn:
         self._run: SyncRun | None = None
         self._cycle_s = 0.0
         self._usual: list[float] = []
-        self._stopped = False
+        self._open: tuple[float, float, float] | None = None
         self._found: list[tuple[float, float, float]] = []
 
     @property
     def silences(self) -> tuple[tuple[float, float, float], ...]:
         """From when, until when (seconds), and over how many cycles as long as those before it."""
-        return tuple(self._found)
+        return tuple(self._found) if self._open is None else (*self._found, self._open)
 
     def update(self, run: SyncRun, events_a_cycle: int, *, fastest_s: float) -> None:
         """run: the latest of the sync's runs. fastest_s: a shorter cycle is none of an engine that is cranked."""
         if not run.ended or not run.believed or len(run.times) <= _CYCLES_BEFORE * events_a_cycle:
             return
         if run is not self._run:
-            self._run, self._stopped = run, False
+            if self._open is not None and self._open[2]:
+                self._found.append(self._open)
             before = _CYCLES_BEFORE * events_a_cycle
-            cycles = sum(run.intervals[-before:]) / events_a_cycle
             begin, last = run.times[-before - 1], run.times[-1]
-            self._cycle_s = (last - begin) / cycles
+            self._run = run
+            self._cycle_s = (last - begin) / sum(run.intervals[-before:]) * events_a_cycle
             self._usual = self._swings(begin, last)
-            self._stopped = self._cycle_s < fastest_s
-            self._found.append((last, last, 0.0))
-        from_s, until, cycles = self._found[-1]
-        while not self._stopped and until + self._cycle_s <= self._history.until:
+            self._open = (last, last, 0.0) if self._cycle_s >= fastest_s else None
+        while self._open is not None and self._open[1] + self._cycle_s <= self._history.until:
+            from_s, until, cycles = self._open
             now = self._swings(until, until + self._cycle_s)
-            moves = [a >= _MOVES * b for a, b in zip(now, self._usual, strict=True) if b > 0.0]
-            if not any(moves):
-                self._stopped = True
-                return
-            until, cycles = until + self._cycle_s, cycles + 1.0
-            self._found[-1] = from_s, until, cycles
+            if any(a >= _MOVES * b for a, b in zip(now, self._usual, strict=True) if b > 0.0):
+                self._open = from_s, until + self._cycle_s, cycles + 1.0
+            else:
+                self._found += [self._open] if cycles else []
+                self._open = None
 
     def _swings(self, begin: float, end: float) -> list[float]:
         """Of each source, 0 where it was not recorded."""

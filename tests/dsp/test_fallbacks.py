@@ -6,7 +6,9 @@ import re
 
 import numpy as np
 import pytest
+from evenstroke_dsp.angle import Rotation
 from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason
+from evenstroke_dsp.cycles import _runs_out
 from evenstroke_dsp.messages import SourceInfo
 from evenstroke_dsp.physics import probes
 from evenstroke_dsp.setup import parse_setup
@@ -122,6 +124,20 @@ def test_a_sync_that_comes_to_the_end_is_not_said_to_have_died(bench, intervals,
     setup = bench.setup(ORDER, wheel=wheel, intervals=intervals)
     run = bench.run(setup, bench.blocks(setup, EngineSource(setup, CRANK), seconds=SECONDS))
     assert "sync_interrupted" not in codes(run)
+
+
+@pytest.mark.parametrize(
+    ("rpm", "falls", "so"), [(800.0, True, True), (800.0, False, False), (200.0, True, False)]
+)
+def test_an_engine_that_is_switched_off_has_no_sync_that_died(rpm: float, falls: bool, so: bool) -> None:
+    """From 2 s on over ten revolutions to rest, at an even loss of speed, of which six pass: sqrt(1 - 0.6) = 0.63 is left."""
+    t = np.arange(0.0, 3.0, 0.005)
+    speed = rpm * 6.0
+    to_rest_s = 2 * 3600.0 / speed
+    after = np.clip(t - 2.0, 0.0, to_rest_s)
+    deg = speed * np.minimum(t, 2.0) + speed * (after - (after**2 / to_rest_s / 2 if falls else 0.0))
+    passed = deg <= speed * 2.0 + 6 * 360.0
+    assert _runs_out(Rotation(t=t[passed].tolist(), deg=deg[passed].tolist()), 2.0) is so
 
 
 def test_events_that_were_lost_on_the_way_are_not_missed(bench) -> None:
