@@ -314,7 +314,9 @@ class CycleCutter:
         if self._sync is None or self.by_rhythm or not self.sync_believed:
             return ()
         if self.told_by_teeth:
-            return tuple(self._silences_by_teeth(self._sync.recent))
+            events = self._sync.recent
+            known_s = events[0] if self._sync.events > len(events) else -math.inf
+            return tuple(self._silences_by_teeth(events, known_s))
         heard = sorted(
             (-math.inf if run.forgotten else run.times[0], run.times[-1])
             for run in [*self._sync.believed, *self.sifted]
@@ -342,15 +344,16 @@ class CycleCutter:
         """Over how many degrees without an event a sync is silent."""
         return self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
 
-    def _silences_by_teeth(self, events: list[float]) -> Iterator[tuple[float, float]]:
-        """Of what the wheel's turnings remember: the latest cycles of a long one, and the event before them."""
+    def _silences_by_teeth(self, events: list[float], known_s: float) -> Iterator[tuple[float, float]]:
+        """Of what the wheel's turnings remember: the latest cycles of a long one, and the event before them. known_s: events
+        before that are forgotten."""
         ended_s = -math.inf
         for turning in self._of_wheel:
             rotation = turning.rotation
             if len(rotation.t) < 2:
                 continue
-            first, last = rotation.t[0], rotation.t[-1]
-            if turning.by_sync:
+            first, last = max(rotation.t[0], known_s), rotation.t[-1]
+            if turning.by_sync and first < last:
                 # The turning may have forgotten the teeth at the event before those that it remembers.
                 begins = max((t for t in events if ended_s < t <= first), default=first)
                 inside = [t for t in events if first < t <= last]
