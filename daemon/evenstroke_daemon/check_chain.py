@@ -17,7 +17,7 @@ from pathlib import Path
 import zmq
 from evenstroke_dsp.blocks import Gap, GapReason
 from evenstroke_dsp.messages import Cycle, Health, PipelineMessage, State
-from evenstroke_dsp.wording import counted
+from evenstroke_dsp.wording import counted, listed
 from evenstroke_replay.judging import JudgedFile, judge_path
 from evenstroke_replay.physics_cache import PhysicsCache
 from evenstroke_replay.recording import RecordedBytes, open_recording
@@ -329,7 +329,7 @@ def judge_fault(judged: JudgedFile) -> Check:
 
 def compare_stream(live: list[list[bytes]], messages: tuple[PipelineMessage, ...]) -> Check:
     """Live messages, as their parts arrived, against the recording's, in the same order. A subscriber may come after the first
-    of them, but must then have all that follow."""
+    of them, but must then have all that follow, and half of them at the least: fewer prove little."""
     came = [parts for parts in live if parts[0] not in _OF_THE_SESSION]
     offline = [frames_of(message) for message in messages]
     if not came:
@@ -355,6 +355,15 @@ def compare_stream(live: list[list[bytes]], messages: tuple[PipelineMessage, ...
             f"{len(came)} messages that were published and {len(offline)} from the recording are not the same{at}",
             figure,
             todo=f"close other programs and run this again, in case that messages were lost; if it stays, {_TODO_REINSTALL}",
+        )
+    topics = {parts[0] for parts in offline} - {parts[0] for parts in came}
+    if topics or 2 * len(came) < len(offline):
+        without = f", none of them {listed(sorted(t.decode() for t in topics))}" if topics else ""
+        return failed(
+            "live_is_offline",
+            f"only the last {len(came)} of {len(offline)} messages arrived{without}: too few to tell whether they are the same",
+            figure,
+            todo="close other programs and run this again: the subscriber came too late",
         )
     late = f"; the first {before} were over before the subscriber was there" if before else ""
     return holds(

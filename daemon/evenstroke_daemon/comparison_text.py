@@ -58,6 +58,11 @@ def comparison_text(two: TwoCranks, width: int = 100) -> str:
         for because in dict.fromkeys(n.because for n in two.not_compared):
             names = [f"{n.probe} {n.feature or ''}".strip() for n in two.not_compared if n.because == because]
             say(f"- {', '.join(names)}: {because}", 2)
+        if any("whose pulse comes first" in n.because for n in two.not_compared):
+            say(
+                "Whose pulse comes first is said by --first-position-is, given twice; where cylinders are named it alters "
+                "nothing."
+            )
     say()
     say(PRECEDENCE)
     say(EVIDENCE)

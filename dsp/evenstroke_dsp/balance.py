@@ -30,7 +30,7 @@ _MAD_TO_SIGMA = 1.4826
 _ONE_OFF_SIGMAS = 4.5
 _ONE_OFF_LEAST_PERCENT = 4.0
 """A one-off is at least this far off: on very quiet recordings 4.5 sigma would be nothing."""
-_KEPT_CYCLES = 1000
+KEPT_CYCLES = 1000
 _FEWEST_TO_DRIFT = 6
 _NOISIER = 0.05
 """Chance that a column of the common spread is taken for a noisier one, at one look. It only costs width.
@@ -129,6 +129,7 @@ class BalanceTable:
         self._rows: list[Floats] = []
         self._indices: list[int] = []
         self._columns = cylinders
+        self._left_out: frozenset[int] = frozenset()
         self._pooled = _Running(cylinders)
         self._widened = _Running(cylinders)
         self._given: list[VerdictWord | None] = [None] * cylinders
@@ -164,17 +165,33 @@ class BalanceTable:
         """The verdicts of a table that this one replaces: here too none of them may turn into another."""
         self._given = list(given)
 
+    def leave_out(self, cycles: frozenset[int]) -> None:
+        """From now on these cycles' values count for nothing. Where such a one did before, intervals begin anew, since those so
+        far rest on it; no verdict is forgotten."""
+        if cycles != self._left_out and not set(self._indices).isdisjoint(cycles ^ self._left_out):
+            self._pooled, self._widened = _Running(self._columns), _Running(self._columns)
+        self._left_out = cycles
+
+    def _counted(self) -> tuple[Floats, list[int]]:
+        """Values of the cycles that count, shape (cycles, cylinders), and their numbers."""
+        rows, indices = self._rows, self._indices
+        if self._left_out:
+            kept = [k for k, index in enumerate(indices) if index not in self._left_out]
+            rows, indices = [rows[k] for k in kept], [indices[k] for k in kept]
+        return np.asarray(rows) if rows else np.empty((0, self._columns)), indices
+
     def level_change(self) -> tuple[float, float] | None:
         """By how many per cent the reference's level changed from the first cycle to the last, and the half-width of
         the 95 % interval of that: a straight line through the logarithm of each cycle's mean (least squares,
         independent cycles). None with fewer than six cycles, or where it is no relative feature."""
         if not self._relative or not self._reference.size:
             return None
-        level = _nanmean(np.asarray(self._rows)[:, self._reference], axis=1) if self._rows else np.empty(0)
+        x, indices = self._counted()
+        level = _nanmean(x[:, self._reference], axis=1)
         good = np.isfinite(level) & (level > 0)
         if int(good.sum()) < _FEWEST_TO_DRIFT:
             return None
-        at = np.asarray(self._indices, dtype=np.float64)[good]
+        at = np.asarray(indices, dtype=np.float64)[good]
         line = stats.linregress(at, np.log(level[good]))
         span = float(at[-1] - at[0])
         change = 100.0 * math.expm1(float(line.slope) * span)
@@ -185,24 +202,25 @@ class BalanceTable:
         """One cycle's values, shape (cylinders,), NaN = left out; index: the cycle's number."""
         self._rows.append(np.asarray(values, dtype=np.float64))
         self._indices.append(index)
-        if len(self._rows) > _KEPT_CYCLES:
+        if len(self._rows) > KEPT_CYCLES:
             del self._rows[0], self._indices[0]
 
     def deviations(self) -> tuple[CylinderDeviation, ...]:
         """The state after the cycles so far; a verdict once given never turns into another one."""
-        x = np.asarray(self._rows) if self._rows else np.empty((0, self._columns))
-        estimate = self._estimate(x)
+        x, indices = self._counted()
+        estimate = self._estimate(x, indices)
         self._spread = estimate.sigma if math.isfinite(estimate.sigma) else None
         pooled, widened = self._ends(estimate, wide=False), self._ends(estimate, wide=True)
         errors = self._errors(estimate)
         return tuple(
-            self._of_column(estimate, c, pooled[c], widened[c], float(errors[c]))
+            self._of_column(estimate, indices, c, pooled[c], widened[c], float(errors[c]))
             for c in range(self._columns)
         )
 
     def _of_column(
         self,
         estimate: _Estimate,
+        indices: list[int],
         column: int,
         pooled: tuple[float, float],
         widened: tuple[float, float],
@@ -227,7 +245,7 @@ class BalanceTable:
             low=low if bounded else None,
             high=high if bounded else None,
             cycles=n,
-            one_offs=tuple(self._indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
+            one_offs=tuple(indices[i] for i in np.flatnonzero(estimate.one_off[:, column])),
             verdict=verdict,
             more_cycles=self._more(estimate, column, now) if verdict == "undecided" and foreseen else None,
             standard_error=error if math.isfinite(error) else None,
@@ -312,7 +330,7 @@ class BalanceTable:
             return 1.0
         return 1.0 - 1.0 / r if column in self._reference else 1.0 + 1.0 / r
 
-    def _estimate(self, x: Floats) -> _Estimate:
+    def _estimate(self, x: Floats, indices: list[int]) -> _Estimate:
         cycles, columns = x.shape
         nothing = np.full(columns, np.nan)
         none_off = np.zeros(x.shape, dtype=bool)
@@ -356,11 +374,13 @@ class BalanceTable:
             sigma=unit * sigma,
             freedom=freedom,
             noisier=_noisier(squares, shares, n),
-            lingering=self._lingering(scaled, kept, reference, unit) if freedom >= 1 else None,
+            lingering=self._lingering(scaled, kept, indices, reference, unit) if freedom >= 1 else None,
         )
 
-    def _lingering(self, scaled: Floats, kept: Bools, reference: Ints, unit: float) -> _Lingering:
-        series = whitened(scaled, kept, np.asarray(self._indices, dtype=np.float64))
+    def _lingering(
+        self, scaled: Floats, kept: Bools, indices: list[int], reference: Ints, unit: float
+    ) -> _Lingering:
+        series = whitened(scaled, kept, np.asarray(indices, dtype=np.float64))
         level = series.mean[:, reference].mean(axis=1, keepdims=True)
         squares, fewer = series.squares, np.maximum(np.sum(kept, axis=0) - 1.0, 0.0)
         pooled = np.sqrt(squares.sum(axis=1) / float((self._shares * fewer).sum()))

@@ -326,13 +326,12 @@ def _unnamed(first: Collection[CylinderBalance], second: Collection[CylinderBala
     if all(bare):
         return (
             "cylinders are not named in either crank, and positions of one are not those of the other: record a sync on one "
-            "cylinder, or say whose pulse comes first in each (--first-position-is, twice)"
+            "cylinder, or tell evenstroke compare whose pulse comes first in each"
         )
     named, other = ("first", "second") if bare[1] else ("second", "first")
     return (
         f"cylinders are named in the {named} crank and not, or not singly, in the {other}: record a sync on one cylinder, once a "
-        "cycle, in that too, or say whose pulse comes first in it (--first-position-is, twice: it alters nothing where cylinders "
-        "are named)"
+        "cycle, in that too, or tell evenstroke compare whose pulse comes first in it"
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from .balance import ALPHA, BalanceTable, CylinderDeviation
+from .balance import ALPHA, KEPT_CYCLES, BalanceTable, CylinderDeviation
 from .blocks import Bools, Floats
 from .disturbance import disturbance_codes, disturbed_cylinders
 from .even_margin import EVEN_MARGIN_PERCENT
@@ -19,7 +19,9 @@ from .measurement import Measured, ProbeMeasurer
 from .messages import TRUST_ORDER, Comparison, CylinderBalance, Normal, Predicted, StretchKind, Trust
 from .normal import generic_normal
 from .prediction import Prediction, Seen
+from .ran_unasked import MAY_HAVE_RUN
 from .setup import PULSE_ROLES, Probe, Setup
+from .silent_cycles import SilentCycles
 from .swapped_probes import SwappedPair
 
 SHARES: dict[StretchKind, float] = {"cranking": 0.9, "idle": 0.1}
@@ -32,6 +34,15 @@ _MERGING = 2
 
 _CUT_SHARE, _FEWEST_CUT, _LATEST = 0.1, 2, 60
 """A pulse that is cut off in more than this share of its latest cycles, and in more than a single one, reads small on average."""
+_SHORT = 0.5
+"""Of the cycles that were measured, up to which all from the first whose signal is cut off to the last are left out. What is
+scattered over more of them may be cut off because it is large: without those cycles it would read small."""
+SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE = "silent_for_a_while", "clipped_for_a_while"
+"""Codes of cycles that are left out for their signal, which limits nothing that is stated of the others."""
+HALVES_DIFFER = "halves_differ"
+"""Code of a mean that cannot tell which half of the cylinders is off: a fact of the numbers that limits none of them."""
+_AS_FAR = 0.5
+"""Of how far one half lies from the mean, how far each of the other lies at the least."""
 _UNDISTORTED_BY_TOP = frozenset({"suction"})
 """Verdict features that only the signal's lower end falsifies: the level they are measured from is a median."""
 
@@ -57,7 +68,11 @@ class _Group:
     cycles: int = 0
     columns: list[int] = field(default_factory=list)  # of the measured places, in the order of the slots
     positions: tuple[int, ...] = ()  # in order of coming, of each slot
-    pulses: deque[tuple[Pulse | None, ...]] = field(default_factory=lambda: deque(maxlen=_LATEST))
+    pulses: deque[tuple[int, tuple[Pulse | None, ...]]] = field(default_factory=lambda: deque(maxlen=_LATEST))
+    cut: dict[int, tuple[float, float]] = field(
+        default_factory=dict
+    )  # by cycle: when its pulses were cut off
+    left_out: frozenset[int] = frozenset()  # cycles of which nothing is compared, as of now
 
     @property
     def named(self) -> bool:
@@ -78,12 +93,30 @@ class _Group:
             for slot, position in zip(self.slots, self.positions, strict=True)
         )
 
+    def look_for_cuts(self) -> None:
+        """Notes in which of the latest cycles a pulse was cut off: of the last ones that shows only by those after them."""
+        for number, pulses in self.pulses:
+            off = [p for p in pulses if p is not None and any(self.measurer.cut_off(p))]
+            if off:
+                self.cut[number] = min(p.t_from for p in off), max(p.t_to for p in off)
+        while len(self.cut) > KEPT_CYCLES:
+            del self.cut[next(iter(self.cut))]
+
+    @property
+    def clipped_cycles(self) -> frozenset[int]:
+        """From the first cycle that is cut off to the last, where that was for a short while only."""
+        if not self.cut:
+            return frozenset()
+        first, last = min(self.cut), max(self.cut)
+        short = last - first + 1 <= _SHORT * self.cycles
+        return frozenset(range(first, last + 1)) if short else frozenset()
+
     def cut_off(self, *, either_end: bool) -> Bools:
         """Which columns' pulses are cut off, shape (slots,); either_end: or at the end alone that weaker values lie towards."""
         counts = np.zeros((2, len(self.slots)))
-        for pulses in self.pulses:
+        for number, pulses in self.pulses:
             for column, pulse in enumerate(pulses):
-                if pulse is not None:
+                if pulse is not None and number not in self.left_out:
                     weak, strong = self.measurer.cut_off(pulse)
                     counts[:, column] += weak or (strong and either_end), 1
         return np.asarray((counts[0] >= _FEWEST_CUT) & (counts[0] > _CUT_SHARE * counts[1]))
@@ -119,14 +152,16 @@ class ComparisonKeeper:
         self._named: dict[tuple[str, StretchKind], _Group] = {}
         self.verdicts_shared = _verdicts(measurers)
         self._limits: dict[str, tuple[str, ...]] = {}
-        self.dead_from_s: dict[str, float] = {}
-        """From when at the latest a probe's signal is gone, by its name: of those that gave one before."""
+        self.silent: dict[str, SilentCycles] = {}
+        """In which cycles a probe's signal was gone, by its name."""
         self._altered: dict[tuple[str, StretchKind], tuple[Altered | None, ...]] = {}
         self._set_aside = 0
         self.speed_unsteady = False
         """Whether the cranking cycles' speed limits what is compared, as of now."""
         self.other_pace = False
         """Whether the sync comes otherwise than the set-up says, so that what was cut by it are no cycles, as of now."""
+        self.may_have_run = False
+        """Whether what is said to be cranked may have run by itself, as of now: nobody knows then what healthy engines show."""
         self.swapped: SwappedPair | None = None
         """Two probes that may be swapped, as of now."""
         self.by_series: Mapping[int, tuple[int, ...]] = {}
@@ -147,8 +182,25 @@ class ComparisonKeeper:
         self._limits[probe] = reasons
 
     def is_dead(self, probe: str) -> bool:
-        """Whether this probe's signal is gone, or was for a while."""
-        return "dead" in self._limits.get(probe, ())
+        """Whether this probe gave no signal in any cycle."""
+        silent = self.silent.get(probe)
+        return "dead" in self._limits.get(probe, ()) and not (silent is not None and silent.was_there)
+
+    def dead_from_s(self, probe: str) -> float | None:
+        """From when at the latest this probe's signal, which was there before, is gone; None where it is not."""
+        silent = self.silent.get(probe)
+        if silent is None or not silent.gone:
+            return None
+        return max(begin for kind in SHARES for begin, _ in silent.times(kind)[-1:])
+
+    def left_out_s(self, code: str, probe: str) -> tuple[tuple[float, float], ...]:
+        """When cycles of this probe lay that are left out for this reason, seconds, of both stretches."""
+        groups = [group for (name, _), group in self._groups.items() if name == probe]
+        if code == SILENT_FOR_A_WHILE:
+            silent = self.silent.get(probe)
+            return () if silent is None else tuple(t for g in groups for t in silent.times(g.stretch))
+        cut = [[g.cut[k] for k in g.clipped_cycles if k in g.cut] for g in groups]
+        return tuple((min(of)[0], max(t for _, t in of)) for of in cut if of)
 
     def forget(self, probe: str) -> None:
         """All cycles of this probe will be added anew; the verdicts that it was given are not forgotten."""
@@ -181,7 +233,7 @@ class ComparisonKeeper:
         group.cycles += 1
         group.columns = columns
         group.positions = tuple(m.position for m in measured)
-        group.pulses.append(tuple(m.pulse for m in measured))
+        group.pulses.append((cycle, tuple(m.pulse for m in measured)))
         for feature, table in group.tables.items():
             values = [
                 m.pulse.values.get(feature.name, np.nan) if m.pulse is not None else np.nan for m in measured
@@ -197,6 +249,14 @@ class ComparisonKeeper:
 
         seen: what narrows what the set-up is predicted to do; without it the priors' range is stated.
         """
+        for group in self._groups.values():
+            group.look_for_cuts()
+            silent = self.silent.get(group.measurer.probe.name)
+            group.left_out = group.clipped_cycles | (
+                silent.left_out(group.stretch) if silent is not None else frozenset()
+            )
+            for table in group.tables.values():
+                table.leave_out(group.left_out)
         self._altered = {
             key: (
                 g.measurer.corner_values(g.stretch, g.rotation),
@@ -323,7 +383,7 @@ class ComparisonKeeper:
         deviations = table.deviations()
         maybe_swapped = self.swapped is not None and probe.name in self.swapped.both
         exchanged = maybe_swapped and self.swapped is not None and self.swapped.likely
-        # `dead`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
+        # `dead`, `unfiltered`, `noisy`, `no_compression`, `polarity`, `sync_rate` or `roles_doubtful` says why.
         untold = group.measurer.swamped or group.measurer.without_compression
         if (
             (untold and group.stretch == "cranking")
@@ -331,11 +391,14 @@ class ComparisonKeeper:
             or self.other_pace
             or exchanged
             or self.is_dead(probe.name)
+            or "unfiltered" in limited
         ):
             deviations = tuple(_undecided(d) for d in deviations)
         if self.is_dead(probe.name):
             # Cycles without a signal are nothing that a cylinder did.
             deviations = tuple(replace(d, one_offs=()) for d in deviations)
+        if group.cut and not group.clipped_cycles and "dead" not in limited:
+            limited.append("clipped")
         if not group.measurer.evenly_heard:
             limited.append("uneven_spacing")
         if feature.relative and merging > EVEN_MARGIN_PERCENT:
@@ -368,6 +431,9 @@ class ComparisonKeeper:
             # Neither what healthy engines show of such a pulse nor what the set-up does to it is known.
             limited.append("roles_doubtful")
             normals, predicted = [None] * len(normals), [None] * len(predicted)
+        if self.may_have_run and group.stretch == "cranking":
+            limited.append(MAY_HAVE_RUN)
+            normals, predicted = [None] * len(normals), [None] * len(predicted)
         shown = group.shown(self.by_series)
         may_be = self._columns_that_fit(group, shown)
         ambiguous = bool(self.by_series) and group.named
@@ -392,6 +458,7 @@ class ComparisonKeeper:
                 zip(shown, deviations, table.withdrawn, strict=True)
             )
         )
+        cylinders_in_order = cylinders
         if group.measurer.strokes_open(group.stretch) or ambiguous:
             cylinders = tuple(sorted(cylinders, key=lambda c: c.position or 0))
         if any(table.withdrawn):
@@ -401,6 +468,13 @@ class ComparisonKeeper:
         because = sorted({code for codes in disturbed.values() for code in codes} | set(limited))
         if probe.low_corner_hz is None and probe.role in PULSE_ROLES:
             because.append("low_corner_unknown")
+        silent = self.silent.get(probe.name)
+        if silent is not None and silent.times(group.stretch) and "dead" not in limited:
+            because.append(SILENT_FOR_A_WHILE)
+        if group.clipped_cycles:
+            because.append(CLIPPED_FOR_A_WHILE)
+        if feature.relative and _halves_differ([cylinders_in_order[k] for k in reference]):
+            because.append(HALVES_DIFFER)
         return Comparison(
             probe=probe.name,
             role=probe.role,
@@ -597,6 +671,22 @@ def _reference(slots: Sequence[Slot], disturbed: Mapping[int, tuple[str, ...]]) 
     """Columns whose mean is 100 per cent: the undisturbed ones where they are at least two, else all."""
     clean = tuple(k for k in range(len(slots)) if k not in disturbed)
     return clean if len(clean) >= 2 else tuple(range(len(slots)))
+
+
+def _halves_differ(reference: Sequence[CylinderBalance]) -> bool:
+    """Whether four or more cylinders fall into two halves, either as far from their mean as the other, by verdicts of one half at
+    the least: then it is no more likely that the one is off than that the other is."""
+    count = len(reference)
+    if count < 4 or count % 2 or any(c.deviation is None for c in reference):
+        return False
+    ordered = sorted(reference, key=lambda c: c.deviation or 0.0)
+    small, large = ordered[: count // 2], ordered[count // 2 :]
+    far = sum(c.deviation or 0.0 for c in large) / len(large)
+    each_as_far = all(abs(c.deviation or 0.0) >= _AS_FAR * far for c in reference) and (
+        (small[-1].deviation or 0.0) < 0.0 < (large[0].deviation or 0.0)
+    )
+    told = all(c.verdict == "smaller" for c in small) or all(c.verdict == "larger" for c in large)
+    return each_as_far and told
 
 
 def _undecided(deviation: CylinderDeviation) -> CylinderDeviation:

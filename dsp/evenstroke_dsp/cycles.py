@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -24,6 +25,7 @@ from .sync_rate import degrees_apart
 from .sync_series import SecondSeries, second_series
 from .sync_sift import BY_TEETH, keeping_step
 from .sync_tracker import SyncRun, SyncTracker
+from .turning_on import TurningOn
 from .wheel_tracker import WheelTracker
 from .wording import counted
 
@@ -60,6 +62,9 @@ _SILENT_CYCLES = 5
 _SILENT_WHILE_TURNING = 2
 """Over as many beyond the one that an event is due in, it goes on without one of a sync that came before, or comes later: more
 than an engine runs out with after its starter is let go (common practice, no source)."""
+_RUNS_OUT = 0.8
+"""Of the speed that an engine idled at, below which it has been switched off: where it runs out over some ten revolutions (common
+practice, no source), it has 0.6 of it after three cycles, at an even loss."""
 _STRAY_SHARE = 0.2  # of the events that are due then, that may come and be none
 _UNEVEN_CYCLES = 10
 """Over as many, where the sync comes and is neither believed nor doubted yet."""
@@ -143,6 +148,14 @@ class _Turning:
         return self.run is None or self.run.believed
 
 
+def _runs_out(rotation: Rotation, from_s: float) -> bool:
+    """Whether an engine that ran by itself loses speed from that time on, as one that is switched off: its ignition is silent."""
+    at = rotation.time_to_deg(from_s)
+    before = max(at - _REVOLUTION_DEG, rotation.deg[0])
+    ran = (at - before) / (from_s - rotation.time_at(before)) / 6.0 if at > before else 0.0
+    return ran > STARTED_RPM and rotation.speed_at_end() / 6.0 < _RUNS_OUT * ran
+
+
 class CycleCutter:
     """Takes the trackers' findings after each frame and yields the cycles that have become complete.
 
@@ -193,6 +206,8 @@ class CycleCutter:
         self.half_cycle = HalfCycle(setup, history)
         self._half_sought_in: Rotation | None = None
         self.shape = SpeedShape(setup, history, tuple(after_sync), self._offset_uncertainty)
+        uneven = rhythm is not None and bool(rhythm.sources) and not rhythm.even
+        self._turning_on = TurningOn(rhythm.sources, history) if rhythm is not None and uneven else None
         self.compression = CompressionCourse(setup, history, tuple(after_sync), self._offset_uncertainty)
 
     @property
@@ -266,7 +281,7 @@ class CycleCutter:
         """Where the sync's events come in two series that nothing tells apart."""
         if self._sync is None or self._probe is None or self._probe.every != "cycle" or self.by_rhythm:
             return None
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None and self._rotations_of_wheel
+        by_wheel = self.told_by_teeth and self._rotations_of_wheel
         if not by_wheel:
             return (
                 second_series(self._sync.recent, [*self._sync.believed, *self.sifted])
@@ -281,22 +296,33 @@ class CycleCutter:
     @property
     def _sync_leads_and_rests(self) -> bool:
         """No event comes, at this moment, of the sync that cycles are cut by."""
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None
-        return self._sync is not None and not by_wheel and (not self._sync.runs or self._sync.runs[-1].ended)
+        return (
+            self._sync is not None
+            and not self.told_by_teeth
+            and (not self._sync.runs or self._sync.runs[-1].ended)
+        )
+
+    @property
+    def told_by_teeth(self) -> bool:
+        """Whether cycles are cut by a wheel, and a sync only says which revolution is which."""
+        return self._wheel is not None and self.wheel_lost_s is None
 
     @property
     def sync_silences(self) -> tuple[tuple[float, float], ...]:
-        """From when to when, seconds, the sync that cycles are cut by gave no event of its own though by the pulses' rhythm the
-        engine turned: from the event before, or the rhythm's first beat, to the one behind, or its last."""
-        by_wheel = self._wheel is not None and self.wheel_lost_s is None
-        if self._sync is None or self._rhythm is None or by_wheel or self.by_rhythm or not self.sync_believed:
+        """From when to when, seconds, the sync that cycles are named by gave no event of its own though by the teeth, or by the
+        pulses' rhythm, the engine turned: from the event before, or the first tooth or beat, to the one behind, or the last."""
+        if self._sync is None or self.by_rhythm or not self.sync_believed:
             return ()
+        if self.told_by_teeth:
+            events = self._sync.recent
+            known_s = events[0] if self._sync.events > len(events) else -math.inf
+            return tuple(self._silences_by_teeth(events, known_s))
         heard = sorted(
             (-math.inf if run.forgotten else run.times[0], run.times[-1])
             for run in [*self._sync.believed, *self.sifted]
         )
         found = []
-        for rotation in self._rhythm.rotations:
+        for rotation in self._rhythm.rotations if self._rhythm is not None else ():
             if len(rotation.t) < 2:
                 continue
             begin, last = rotation.t[0], rotation.t[-1]
@@ -304,11 +330,39 @@ class CycleCutter:
                 end = min(run_from, last)
                 turned = rotation.time_to_deg(end) - rotation.time_to_deg(begin) if end > begin else 0.0
                 came = sum(begin < t < end for t in self._sync.recent)
-                long = turned >= self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
-                if long and came <= _STRAY_SHARE * turned / self._every_deg:
+                if turned >= self._silent_deg and came <= _STRAY_SHARE * turned / self._every_deg:
                     found.append((begin, end))
                 begin = max(begin, run_to)
+        for begin, end, cycles in self._turning_on.silences if self._turning_on is not None else ():
+            known = any(a < end and begin < b for a, b in found)
+            if cycles * CYCLE_DEG >= self._silent_deg and not known:
+                found.append((begin, end))
         return tuple(found)
+
+    @property
+    def _silent_deg(self) -> float:
+        """Over how many degrees without an event a sync is silent."""
+        return self._every_deg + _SILENT_WHILE_TURNING * CYCLE_DEG
+
+    def _silences_by_teeth(self, events: list[float], known_s: float) -> Iterator[tuple[float, float]]:
+        """Of what the wheel's turnings remember: the latest cycles of a long one, and the event before them. known_s: events
+        before that are forgotten."""
+        ended_s = -math.inf
+        for turning in self._of_wheel:
+            rotation = turning.rotation
+            if len(rotation.t) < 2:
+                continue
+            first, last = max(rotation.t[0], known_s), rotation.t[-1]
+            if turning.by_sync and first < last:
+                # The turning may have forgotten the teeth at the event before those that it remembers.
+                begins = max((t for t in events if ended_s < t <= first), default=first)
+                inside = [t for t in events if first < t <= last]
+                for begin, end in itertools.pairwise([begins, *inside, last]):
+                    turned = rotation.time_to_deg(end) - rotation.time_to_deg(max(begin, first))
+                    switched_off = end == last and _runs_out(rotation, max(begin, first))
+                    if turned >= self._silent_deg and not switched_off:
+                        yield begin, end
+            ended_s = last
 
     @property
     def sync_is_noise(self) -> bool:
@@ -368,10 +422,13 @@ class CycleCutter:
         self._choose_lead(final=final)
         if self.by_rhythm:
             self._follow_rhythm(final=final)
-        elif self._wheel is not None and self.wheel_lost_s is None:
+        elif self.told_by_teeth:
             self._follow_wheel(final=final)
         elif self._sync is not None:
             self._follow_sync(final=final)
+            if self._turning_on is not None and self._sync.runs:
+                events = round(CYCLE_DEG / self._every_deg)
+                self._turning_on.update(self._sync.runs[-1], events, fastest_s=120.0 / STARTED_RPM)
         for turning in self._turnings:
             if self._anchored(turning) and self._half_is_settled(turning, final=final):
                 yield from self._cut(turning.number, turning)
@@ -381,7 +438,7 @@ class CycleCutter:
     def _choose_lead(self, *, final: bool) -> None:
         """Teeth before a sync, a sync before the pulses' rhythm; teeth that do not come, or cannot be followed, are given
         up for the rest of the recording, a rhythm as soon as something better comes."""
-        if self._wheel is not None and self.wheel_lost_s is None:
+        if self.told_by_teeth:
             self._look_for_wheel(final=final)
         if self._rhythm is None or (self._sync is None and self._wheel is None):
             return
@@ -409,7 +466,7 @@ class CycleCutter:
     def _hear_first_events(self) -> None:
         """Believes a sync's first events as soon as three came, nothing beside them, and each keeps step with the beats."""
         sync, rhythm = self._sync, self._rhythm
-        if sync is None or rhythm is None or (self._wheel is not None and self.wheel_lost_s is None):
+        if sync is None or rhythm is None or self.told_by_teeth:
             return
         times = sync.first_events
         if len(times) < FEWEST or times[-1] <= self._heard_until or self._history.until < times[-1]:
@@ -425,7 +482,7 @@ class CycleCutter:
     def _sift(self, sync: SyncTracker, *, final: bool) -> None:
         """Holds events that are not even enough to be believed against the rhythm, and keeps those in step with it."""
         run = sync.runs[-1] if sync.runs else None
-        if self._rhythm is None or not sync.recent or (self._wheel is not None and self.wheel_lost_s is None):
+        if self._rhythm is None or not sync.recent or self.told_by_teeth:
             return
         until = max((r.times[-1] for r in [*sync.believed, *self.sifted]), default=-math.inf)
         if run is not None and run.believed and not run.ended:

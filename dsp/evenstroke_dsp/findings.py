@@ -9,7 +9,7 @@ import msgspec
 
 from .balance import EVEN_MARGIN_PERCENT
 from .cautions import plugs_out
-from .comparisons import verdict_cylinders
+from .comparisons import HALVES_DIFFER, verdict_cylinders
 from .health import advice_for
 from .messages import (
     TRUST_ORDER,
@@ -24,7 +24,7 @@ from .messages import (
 )
 from .names import cylinder_name, pulse_name
 from .prediction import PHYSICS_NORMAL
-from .ran_unasked import STARTED, make_safe_first
+from .ran_unasked import MAY_HAVE_RUN, STARTED, make_safe_first
 from .setup import Setup
 from .wording import counted, decimals, listed, with_article
 
@@ -42,7 +42,7 @@ _HEADINGS: dict[CauseOfFinding, str] = {
 _SPOILS = ("dead", "clipped")
 """What is wrong with a signal that another crank would not make any better: it is mended before anything else is done."""
 
-_MAY_SPOIL = ("mains_pickup", "noisy", "brush_pickup")
+_MAY_SPOIL = ("unfiltered", "mains_pickup", "noisy", "brush_pickup")
 """The same, where it leaves its probe no verdict at all; where verdicts are given beside it, it has not spoilt them."""
 
 _EMPTY_CELLS = "empty_cells"
@@ -72,9 +72,11 @@ _FEWEST_INTERMITTENT, _INTERMITTENT_SHARE, _LISTED = 3, 0.2, 8
 """Odd cycles of one cylinder that are a finding: two in twelve may be chance and stay one-offs."""
 
 MEND_COUNT = (
-    "Mend the set-up before anything else: compression does not come as often as its cylinders compress (the warnings say how "
-    "often). See that `cylinders` and `firing_order` are this engine's and that the sync comes once a cycle, and judge the same "
-    "recording again; until then nothing that names a cylinder holds."
+    "See to the set-up before anything else: compression does not come as often as its cylinders compress (the warnings say how "
+    "often). If `cylinders` or `firing_order` are not this engine's, or the sync does not come once a cycle, mend that and judge "
+    "the same recording again. If all that is right, some cylinders hardly compress, at even intervals, as where a gasket is "
+    "burnt through between two: leave the engine as it is and confirm that by a compression or leak-down test, by the maker's "
+    "procedure. Until one of the two is known nothing that names a cylinder holds."
 )
 MEND_SERIES = (
     "Turn the sync's pick-up away from the other cylinders' coils and leads, clip it on nearer to its own, or raise its "
@@ -277,11 +279,12 @@ def _finding(
         f"{comparison.stretch}. "
         + _also_words(also)
         + _cut_words(comparison, cylinder)
-        + _pull_words(comparison, cylinder)
+        + (_pull_words(comparison, cylinder) or _neighbour_words(setup, comparison, cylinder))
         + _meaning_words(comparison, cylinder, cause)
         + _why(setup, comparison, cylinder, cause, narrowed=live is not None)
         + _live_words(live, cause)
         + _two_alone_words(comparison, cylinder)
+        + _halves_words(comparison)
     )
     label = _label(cylinder)
     return Finding(
@@ -347,6 +350,46 @@ def _two_alone_words(comparison: Comparison, cylinder: CylinderBalance) -> str:
         " These two are compared with nothing but each other: as one is smaller the other is larger, and which of them is odd "
         "cannot be told by this."
     )
+
+
+def _halves_words(comparison: Comparison) -> str:
+    """Where one half of the cylinders differs from the other, and each is as far from the mean: that nobody can tell by it which
+    half is off."""
+    if HALVES_DIFFER not in comparison.because:
+        return ""
+    reference = [c for c in comparison.cylinders if _label(c) in comparison.reference]
+    small, large = (
+        listed(str(_label(c)) for c in reference if ((c.deviation or 0.0) < 0.0) is lower)
+        for lower in (True, False)
+    )
+    return (
+        f" But {small} read smaller and {large} larger, each half about as far from the mean of all, so that which half is off "
+        "cannot be told by this."
+    )
+
+
+def _neighbour_words(setup: Setup, comparison: Comparison, cylinder: CylinderBalance) -> str:
+    """What a weak compression does to its neighbours' load: the crank comes to the next one faster, and is braked by it more.
+
+    A leak that takes a quarter to a half of one load adds 5 to 32 % to the next one's in simulated sixes and eights, whose
+    compressions overlap, and no more than the mean does in fours and fives; one that takes 60 % of a six's deepens the dip of
+    speed on either side (`tests/dsp/test_physics_features.py`, the eight).
+    """
+    order, own = setup.engine.firing_order, cylinder.cylinder
+    if comparison.feature != "compression" or cylinder.verdict != "larger" or own is None:
+        return ""
+    at = order.index(own)
+    sides = [("before", order[at - 1])]
+    if comparison.role == "crank_teeth":
+        sides.append(("after", order[(at + 1) % len(order)]))
+    weak = {c.cylinder: c for c in comparison.cylinders if c.verdict == "smaller"}
+    for side, other in sides:
+        if other in weak and -(weak[other].deviation or 0.0) > (cylinder.deviation or 0.0):
+            return (
+                f"But cylinder {other}, which fires just {side} it, loads the crank less, and what one compression lacks is "
+                "drawn into its neighbour's load: this one may read larger for that alone, so look at that one first. "
+            )
+    return ""
 
 
 def _label(cylinder: CylinderBalance) -> int | None:
@@ -531,6 +574,11 @@ def _why(
         return "Compression does not come as often as the set-up's cylinders, so that this may be no one cylinder's."
     if _SWAPPED in comparison.because:
         return "This probe and another one may be swapped, so that nothing can be said of the engine by it."
+    if MAY_HAVE_RUN in comparison.because:
+        return (
+            "The engine may have run by itself (the warnings say why), and neither what healthy engines show that are cranked "
+            "nor what is fitted to such a one says anything of one that fires."
+        )
     if normal is None and "unmodelled" in comparison.because:
         return (
             "Several of the pulses that this probe hears, which come at uneven intervals, differ from those of all simulated "
@@ -741,20 +789,13 @@ def instruction_at_rest(
         return MEND_COUNT, None
     if differ := [w.text for w in warnings if w.code == _CRANKS_DIFFER]:
         return f"Several cranks in one file differ: judge them apart before anything else. {differ[0]}", None
-    spoilt = [
-        (probe, advice_for(role, code))
-        for code in _SPOILS
-        for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because)
-    ]
-    spoilt += [
-        (probe, advice_for(role, code))
-        for code in _MAY_SPOIL
-        for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because)
-        if not _settled(probe, comparisons)
-    ]
-    if spoilt:
-        probes = listed(dict.fromkeys(probe for probe, _ in spoilt))
-        how = " ".join(dict.fromkeys(advice for _, advice in spoilt))
+    spoilt = _spoilt(comparisons)
+    probes, how = listed(spoilt) if spoilt else "", " ".join(dict.fromkeys(spoilt.values()))
+    elsewhere = next(
+        (f for f in findings if f.cause == "engine" and spoilt.keys().isdisjoint(probes_of(f, comparisons))),
+        None,
+    )
+    if spoilt and elsewhere is None:
         return (
             f"Mend the signal of {probes} first. {how} Then rest the starter two minutes and crank eight to ten seconds again.",
             None,
@@ -763,6 +804,9 @@ def instruction_at_rest(
         return _SEE_ROLES, None
     if first := _said_first(comparisons, findings, setup, warnings):
         return first, None
+    if spoilt and elsewhere is not None:
+        # What it rests on is no worse for another probe's signal, which the crank that confirms it may as well have.
+        return f"{elsewhere.next_step} Before that crank mend the signal of {probes} too. {how}", None
     if findings and findings[0].cause != "spread":
         return findings[0].next_step, None
     if mode == "idle":
@@ -785,6 +829,16 @@ def instruction_at_rest(
     if hiding:
         return f"{nothing}, as it is. {_hidden_words(setup, hiding)} {removal(setup)}.", 0
     return f"{nothing}. Rest the starter two minutes, then crank once more to be sure.", 0
+
+
+def _spoilt(comparisons: Sequence[Comparison]) -> dict[str, str]:
+    """What to do about each signal that is mended before another crank, by its probe: the gravest first."""
+    out: dict[str, str] = {}
+    for code in (*_SPOILS, *_MAY_SPOIL):
+        for probe, role in dict.fromkeys((c.probe, c.role) for c in comparisons if code in c.because):
+            if code in _SPOILS or not _settled(probe, comparisons):
+                out[probe] = " ".join(filter(None, (out.get(probe), advice_for(role, code))))
+    return out
 
 
 def _settled(probe: str, comparisons: Sequence[Comparison]) -> bool:
@@ -832,7 +886,7 @@ def _empty_words(comparisons: Sequence[Comparison], warnings: Sequence[CodedWarn
     most = max((x.cycles for c in comparisons for x in c.cylinders), default=0)
     spoilt = []
     for probe in dict.fromkeys(c.probe for c in comparisons):
-        said = any(w.code == _EMPTY_CELLS and w.text.startswith(f"{probe}: ") for w in warnings)
+        said = any(w.code == _EMPTY_CELLS and w.probe == probe for w in warnings)
         fewest = min(x.cycles for c in comparisons if c.probe == probe for x in c.cylinders)
         if said and not _settled(probe, comparisons) and fewest <= (1.0 - _MOST_LEFT_OUT) * most:
             spoilt.append(probe)

@@ -8,6 +8,7 @@ trackers, and joined by `with_problems`.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -17,8 +18,11 @@ from .blocks import Floats
 from .clipping import ClippingFinder
 from .messages import ProbeHealth
 from .setup import EDGE_ROLES, Probe
+from .silent_cycles import SignalSeen
 
 MEMORY_S = 2.0
+_CYCLES_S = 6.0
+"""So long a single cycle can still be asked about: at 40 rpm it lasts three seconds, and is measured a while after its end."""
 _MAD_TO_SIGMA = 1.4826
 _DEAD_OVER_NOISE = 8.0
 """Extremes of white noise alone lie within 8 sigma of each other over some thousand samples."""
@@ -52,10 +56,12 @@ of verdicts. Below it what noise adds to a pulse is as large as what faults take
 
 WORST_FIRST = (
     "dead", "no_events", "sync_rate", "clipped", "polarity", "not_heard", "noisy", "mains_pickup", "brush_pickup",
-    "few_bits", "sync_irregular", "lost_samples", "polarity_untold", "flat",
+    "few_bits", "unfiltered", "sync_irregular", "lost_samples", "polarity_untold", "flat",
 )  # fmt: skip
 BAD = frozenset({"dead", "no_events", "sync_rate"})
-LIMITING = frozenset({"dead", "clipped", "noisy", "mains_pickup", "brush_pickup", "few_bits", "not_heard"})
+LIMITING = frozenset(
+    {"dead", "clipped", "noisy", "mains_pickup", "brush_pickup", "few_bits", "unfiltered", "not_heard"}
+)
 """Problems of a probe that its comparisons say they are limited by."""
 
 SHORT_WORDS = {
@@ -69,6 +75,7 @@ SHORT_WORDS = {
     "mains_pickup": "mains hum",
     "brush_pickup": "starter noise",
     "few_bits": "too small",
+    "unfiltered": "too slow",
     "sync_irregular": "irregular",
     "lost_samples": "samples lost",
     "polarity_untold": "which way up?",
@@ -88,6 +95,8 @@ ADVICE = {
     "the cable.",
     "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",
     "few_bits": "The signal fills few steps of the converter: turn the gain up.",
+    "unfiltered": "It is sampled too seldom for its low-pass, so that noise and what lies between samples pass for a pulse's "
+    "size, and no verdict is given: sample it at 250 Hz at least, better at 1000 or more.",
     "sync_irregular": "Events are missed or doubled: move the pick-up, or change its threshold.",
     "lost_samples": "Samples are lost: lower rate_hz, and check the cable and the computer's load.",
     "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",
@@ -135,6 +144,7 @@ def advice_for(role: str, code: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
+    t0: float
     low: float
     high: float
     noise: float
@@ -148,11 +158,12 @@ class ProbeWatch:
 
     def __init__(self, probe: Probe, rate_hz: float, frame: int) -> None:
         self.probe = probe
-        keep = max(1, round(MEMORY_S * rate_hz / frame))
-        self._frames: deque[_Frame] = deque(maxlen=keep)
+        keep = self._keep = max(1, round(MEMORY_S * rate_hz / frame))
+        longest = max(keep, round(_CYCLES_S * rate_hz / frame))
+        self._frames: deque[_Frame] = deque(maxlen=longest)
         self._every = max(1, round(rate_hz / _THINNED_HZ))
         self._thinned_hz = rate_hz / self._every
-        self._thinned: deque[Floats] = deque(maxlen=keep)
+        self._thinned: deque[Floats] = deque(maxlen=longest)
         self._rest_noise: deque[float] = deque(maxlen=_REST_MEMORIES * keep)
         self.clipping = ClippingFinder(rate_hz)
 
@@ -171,6 +182,7 @@ class ProbeWatch:
         steps = moves[moves > 0]
         self._frames.append(
             _Frame(
+                t0,
                 low,
                 high,
                 noise,
@@ -184,24 +196,39 @@ class ProbeWatch:
         if not turning:
             self._rest_noise.append(noise)
 
+    def seen_between(self, t_from: float, t_to: float) -> SignalSeen | None:
+        """What moved between two times, seconds; None where that is not remembered, or too short to tell."""
+        which = [k for k, f in enumerate(self._frames) if t_from <= f.t0 < t_to]
+        if len(which) < 2 or self._frames[0].t0 > t_from:
+            return None
+        frames, thinned = [self._frames[k] for k in which], [self._thinned[k] for k in which]
+        x = np.concatenate(thinned)
+        slow = self._slow(x)
+        if slow.size < 2:
+            return None
+        dead = self._is_dead(frames, x, self._step(frames))
+        return SignalSeen(swing=float(np.ptp(slow)), stands_out=not dead)
+
     def report(self, *, turning: bool) -> ProbeHealth:
         """What can be said now; of a still engine's pulse probe only what rest shows."""
         if not self._frames:
             return probe_health(self.probe, "waiting", (), "No samples yet.")
-        low, high = min(f.low for f in self._frames), max(f.high for f in self._frames)
+        frames = list(self._frames)[-self._keep :]
+        x = np.concatenate(list(self._thinned)[-self._keep :])
+        low, high = min(f.low for f in frames), max(f.high for f in frames)
         swing = high - low
-        noise = float(np.median([f.noise for f in self._frames]))
+        noise = _noise(frames)
         clipped = self.clipping.share_since(self.clipping.until - MEMORY_S)
-        step = min(f.step for f in self._frames)
-        lost = sum(f.lost for f in self._frames) / sum(f.samples for f in self._frames)
+        step = min(f.step for f in frames)
+        lost = sum(f.lost for f in frames) / sum(f.samples for f in frames)
         analog = self.probe.role not in EDGE_ROLES
-        line = self._mains(swing, noise, turning=turning) if analog else None
+        line = self._mains(x, swing, noise, turning=turning) if analog else None
         # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest.
         rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
         with np.errstate(over="ignore"):
             steps = float(np.float64(swing) / step) if np.isfinite(step) else 0.0
         problems = {
-            "dead": turning and self._is_dead(swing, noise, step if analog and np.isfinite(step) else 0.0),
+            "dead": turning and self._is_dead(frames, x, self._step(frames)),
             "clipped": turning and clipped > 0.0,
             "mains_pickup": line is not None,
             "brush_pickup": turning
@@ -230,28 +257,38 @@ class ProbeWatch:
             mains_amplitude=line[1] if line is not None else None,
         )
 
-    def _is_dead(self, swing: float, noise: float, step: float) -> bool:
-        """step: of the converter; 0 for a probe whose two levels are its signal."""
-        least = _NOISE_STEPS * step
-        if swing > max(_DEAD_OVER_NOISE * max(noise, least), 1e-9):
-            return False
-        return self.probe.role in EDGE_ROLES or not self._pulse_stands_out(least)
+    def _step(self, frames: Sequence[_Frame]) -> float:
+        """Of the converter; 0 for a probe whose two levels are its signal, and where nothing moved."""
+        step = min(f.step for f in frames)
+        return step if self.probe.role not in EDGE_ROLES and np.isfinite(step) else 0.0
 
-    def _pulse_stands_out(self, least: float) -> bool:
+    def _is_dead(self, frames: Sequence[_Frame], x: Floats, step: float) -> bool:
+        """x: the same frames, thinned."""
+        least = _NOISE_STEPS * step
+        swing = max(f.high for f in frames) - min(f.low for f in frames)
+        if swing > max(_DEAD_OVER_NOISE * max(_noise(frames), least), 1e-9):
+            return False
+        return self.probe.role in EDGE_ROLES or not self._pulse_stands_out(x, least)
+
+    def _slow(self, x: Floats) -> Floats:
+        """Means of what is thinned, over so short a time that they keep a pulse."""
+        many = max(1, round(self._thinned_hz / _PULSE_HZ))
+        slow: Floats = x[: x.size // many * many].reshape(-1, many).mean(axis=1)
+        return slow
+
+    def _pulse_stands_out(self, x: Floats, least: float) -> bool:
         """Whether what is slow enough for a pulse exceeds what white noise would leave of itself there, which is that much in
         a sample at the least."""
-        x = np.concatenate(self._thinned)
         many = max(1, round(self._thinned_hz / _PULSE_HZ))
-        slow = x[: x.size // many * many].reshape(-1, many).mean(axis=1)
+        slow = self._slow(x)
         if slow.size < 2:
             return False
         noise = float(np.median(np.abs(np.diff(x)))) * _MAD_TO_SIGMA / float(np.sqrt(2.0 * many))
         noise = max(noise, least / float(np.sqrt(self._every * many)))
         return float(np.ptp(slow)) > max(_DEAD_OVER_NOISE * noise, 1e-9)
 
-    def _mains(self, swing: float, noise: float, *, turning: bool) -> tuple[float, float] | None:
-        """The mains' frequency and amplitude where its lines stand out of the spectrum; None where they do not."""
-        x = np.concatenate(self._thinned)
+    def _mains(self, x: Floats, swing: float, noise: float, *, turning: bool) -> tuple[float, float] | None:
+        """The mains' frequency and amplitude where its lines stand out of the spectrum; None where they do not. x: thinned."""
         if x.size < _LEAST_SPECTRUM_S * self._thinned_hz or swing <= 0:
             return None
         window = np.hanning(x.size)
@@ -321,6 +358,10 @@ def _state(problems: tuple[str, ...], *, turning: bool) -> str:
     if problems:
         return "doubtful"
     return "good" if turning else "waiting"
+
+
+def _noise(frames: Sequence[_Frame]) -> float:
+    return float(np.median([f.noise for f in frames]))
 
 
 def _median(values: Floats) -> float:

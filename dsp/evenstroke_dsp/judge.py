@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from .angle_record import AngleRecord
 from .cautions import dangers
-from .comparisons import ComparisonKeeper
+from .comparisons import CLIPPED_FOR_A_WHILE, SILENT_FOR_A_WHILE, ComparisonKeeper
 from .cycles import CycleCutter
 from .cylinder_count import other_count_of_pulses
 from .findings import MEND_SERIES, findings_of
@@ -43,8 +43,15 @@ UNCOUNTED = "counts_contradicted"
 _OF_PLACES = LIMITING | {
     "cylinders_unnamed", "half_cycle_open", "half_cycle_told", "strokes_open", "pipe_rings", "strokes_merge", "polarity",
     "polarity_untold", "travel_estimated", "low_corner_unknown", "speed_unsteady", "positions_set_aside", "level_drift",
+    SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE,
 }  # fmt: skip
 """Codes of what is said of pulses in their cylinders' places."""
+
+_FOR_A_WHILE = {
+    SILENT_FOR_A_WHILE: ("gone, though the engine turned,", " and in the one on either side", "dead"),
+    CLIPPED_FOR_A_WHILE: ("cut off at its end", "", "clipped"),
+}
+"""By code of cycles that are left out: what the signal was then, which others are too, and whose remedy it has."""
 
 _MEND_NOISE = (
     "The pick-up hears something else as well, or instead: bring it closer to its own lead or coil and away from the starter's "
@@ -174,7 +181,7 @@ def _or_it_ran(stretches: StretchKeeper) -> str:
     return f' Or did it run by itself, at {rpm:.0f} rpm? Then write mode = "idle" and judge the same recording again.'
 
 
-def _may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
+def may_have_run(stretches: StretchKeeper, measurers: Sequence[ProbeMeasurer]) -> str:
     """Why what is said to be a crank may be an engine that ran by itself, slowly; empty where nothing speaks for that."""
     rpm = _mean_rpm(stretches)
     if rpm is None:
@@ -283,14 +290,15 @@ def warnings_of(
     """Everything that the reader must know before using the numbers, each once."""
     out = [CodedWarning(code=danger.code, text=danger.text) for danger in dangers(setup)]
 
-    def warn(code: str, text: str) -> None:
-        out.append(CodedWarning(code=code, text=text))
+    def warn(code: str, text: str, probe: str | None = None) -> None:
+        out.append(CodedWarning(code=code, text=text, probe=probe))
 
     if other_pace is not None:
         warn(
             "sync_rate",
             f"{cutter.sync_name}: by {other_pace.source.name} it comes otherwise than the set-up says: whose pulse is whose, "
             "how fast the engine turned, at what angle, and whether it ran by itself, is not known until that is mended.",
+            probe=cutter.sync_name,
         )
         return tuple(out)
     if cutter.offset_assumed and sync is not None and sync.events:
@@ -363,6 +371,7 @@ def warnings_of(
             f"{cutter.sync_name}: its events come in two series, each once a cycle, about {apart} degrees apart (by time, no "
             f"uncertainty stated) and equally regular. Nothing tells which is its own cylinder's, so that {nothing}. "
             f"{MEND_SERIES}",
+            probe=cutter.sync_name,
         )
     if cutter.sifted and sync is not None and series is None:
         name = cutter.sync_name
@@ -371,6 +380,7 @@ def warnings_of(
             f"{name}: {extra} of {counted(sync.events, 'event')} came beside the true ones. Those that keep step with the "
             "pulses' rhythm at one place of the cycle name the cylinders; the others, and cycles without one that is sure, "
             f"are left out. {_MEND_NOISE}",
+            probe=name,
         )
     elif extra and series is None:
         warn(
@@ -410,7 +420,7 @@ def warnings_of(
             f"The engine ran by itself from {stretches.running_from_s:.2f} s.{beside} {BEFORE_ANYBODY_CRANKS}",
         )
     cranked = not mixed and setup.conditions.mode == "cranking"
-    if cranked and (words := _may_have_run(stretches, measurers)):
+    if cranked and (words := may_have_run(stretches, measurers)):
         warn(MAY_HAVE_RUN, words)
     if stretches.unsteady:
         warn(
@@ -428,8 +438,9 @@ def warnings_of(
                 "cylinder_count",
                 f"{measurer.probe.name}: compression comes {count.times} times a cycle, not as often as the set-up's "
                 f"{setup.engine.cylinders} cylinders compress. Are `cylinders` and `firing_intervals_deg` those of this "
-                "engine, and is the sync once a cycle? Mend the set-up and judge the same recording again."
+                "engine, and is the sync once a cycle? If not, mend the set-up and judge the same recording again."
                 + _if_right(setup.engine.cylinders, count.times),
+                probe=measurer.probe.name,
             )
     for measurer in measurers:
         # Where none shows it at all, the refusal says so.
@@ -439,6 +450,7 @@ def warnings_of(
                 "no_compression",
                 f"{measurer.probe.name}: it hardly swings with compression ({_swing(measurer)}), though by {shown} the engine "
                 f"compresses, so that no verdict is taken from it.{_or_pick_up(measurer.probe)} Then crank again.",
+                probe=measurer.probe.name,
             )
     # Of a signal that is gone nothing else is worth saying.
     measurers = [m for m in measurers if not keeper.is_dead(m.probe.name)]
@@ -463,18 +475,21 @@ def warnings_of(
                 "polarity",
                 f'{probe.name}: its pulse is upside down for positive_is = "{stated}"; it was turned over and '
                 f'judged as "{other}". {mend}',
+                probe=probe.name,
             )
         elif measurer.polarity_doubtful:
             warn(
                 "polarity_untold",
                 f'{probe.name}: whether positive_is = "{stated}" is right cannot be told from this recording. Blow '
                 "gently into the probe: if its signal rises, positive is pressure.",
+                probe=probe.name,
             )
         elif measurer.clamp_reversed:
             warn(
                 "polarity",
                 f"{probe.name}: the clamp lies the wrong way round: the current goes below its level at rest as the starter "
                 "turns. It was turned over and judged so. Turn the clamp round (the starter at rest), or swap its two wires.",
+                probe=probe.name,
             )
         elif measurer.clamp_doubtful:
             warn(
@@ -482,13 +497,14 @@ def warnings_of(
                 f"{probe.name}: the current is below zero from the recording's first moment on, which no starter's is: the clamp "
                 "lies the wrong way round, or `volts_at_zero` is wrong. No verdict rests on it. With the starter at rest see "
                 "that it reads 0 A and turn the clamp round; begin to record half a second before the crank, and crank again.",
+                probe=probe.name,
             )
     for measurer in measurers:
         left_open = measurer.strokes_open("cranking")
         if measurer.maybe_swapped:
             continue  # said of both
         if left_open or measurer.rings:
-            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer))
+            warn("strokes_open" if left_open else "pipe_rings", _strokes(measurer), measurer.probe.name)
     for name, (change, error) in keeper.level_changes().items():
         if abs(change) - error > _DRIFT_PERCENT and not keeper.is_dead(name):
             became = "smaller" if change < 0 else "larger"
@@ -497,6 +513,7 @@ def warnings_of(
                 f"{name}: its pulses became {abs(change):.0f} % {became} from the first cycle to the last (give or take "
                 f"{error:.0f} %, 95 %). Each cycle is compared with its own mean, so that no cylinder is blamed for it. "
                 "If the battery sags, charge it; if the gain or the throttle was moved, crank again without that.",
+                probe=name,
             )
     for measurer in measurers:
         if measurer.unheard:
@@ -510,6 +527,7 @@ def warnings_of(
                 "not_heard",
                 f"{measurer.probe.name}: hardly any pulse of {whose} arrives. If it stands in another pipe or bank, "
                 f"mend `sees`; if not, {_why_unheard(measurer)}",
+                probe=measurer.probe.name,
             )
     for measurer in measurers:
         travel = measurer.travel
@@ -519,6 +537,7 @@ def warnings_of(
                 f"{measurer.probe.name}: travel_m is not given; by its pulses the gas takes about "
                 f"{travel.delay_s * 1000:.0f} ms to the probe ({travel.low_s * 1000:.0f} to "
                 f"{travel.high_s * 1000:.0f} ms, 95 %).",
+                probe=measurer.probe.name,
             )
     for probe in setup.probe:
         if probe.role in PULSE_ROLES and probe.low_corner_hz is None:
@@ -526,6 +545,7 @@ def warnings_of(
                 "low_corner_unknown",
                 f"{probe.name}: the probe's own low corner is not given and is not undone; its intervals "
                 "are wider by what the corners that fit the recording would change.",
+                probe=probe.name,
             )
     return tuple(out)
 
@@ -608,6 +628,7 @@ def _lost(
             code="wheel_not_followed",
             text=f"{wheel.probe.name}: {came}, and they fit `teeth` at no one place, or not any longer: {since}the crank "
             f"angle rests on {instead} alone. Check `teeth`, the pick-up's distance and its wires.",
+            probe=wheel.probe.name,
         )
     if sync is not None and cutter.sync_is_noise:
         teeth = wheel is not None and cutter.wheel_lost_s is None and not cutter.by_rhythm
@@ -617,6 +638,7 @@ def _lost(
             code="sync_not_believed",
             text=f"{cutter.sync_name}: {counted(sync.events, 'event')} came, at times that do not fit one a {every}, neither by "
             f"their evenness nor by {angle}: taken for noise, so that no cylinder is named by them. {_MEND_NOISE}",
+            probe=cutter.sync_name,
         )
     elif sync is not None and (cutter.by_rhythm or not sync.events):
         names = " and ".join(p.name for p in setup.probe if p.is_sync)
@@ -632,40 +654,53 @@ def _silences(cutter: CycleCutter) -> Iterator[CodedWarning]:
     silences = cutter.sync_silences
     if silences:
         when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in silences)
+        by, then = (
+            ("the wheel's teeth", "cylinders are named then by the teeth and its other events alone")
+            if cutter.told_by_teeth
+            else ("the pulses", "what was cranked then is not compared by cylinder")
+        )
         yield CodedWarning(
             code="sync_interrupted",
-            text=f"{cutter.sync_name}: no event of its own came {when}, though by the pulses' rhythm the engine turned on: what "
-            "was cranked then is not compared by cylinder. See that the pick-up sits tight, check its plug, its cable and its "
-            "threshold, and crank again.",
+            text=f"{cutter.sync_name}: no event of its own came {when}, though by {by} the engine turned on: {then}. See that "
+            "the pick-up sits tight, check its plug, its cable and its threshold, and crank again.",
+            probe=cutter.sync_name,
         )
 
 
-def _signal_warnings(
-    comparisons: Sequence[Comparison], dead_from_s: Mapping[str, float]
-) -> Iterator[CodedWarning]:
-    """What is wrong with the signal of a probe whose comparisons are limited by it, and what to do. dead_from_s: from when at
-    the latest a signal is gone that was there before, by the probe's name."""
+def _signal_warnings(comparisons: Sequence[Comparison], keeper: ComparisonKeeper) -> Iterator[CodedWarning]:
+    """What is wrong with the signal of a probe whose comparisons are limited by it, or lack cycles for it, and what to do."""
     limits = dict.fromkeys(
-        (c.probe, c.role, code) for c in comparisons for code in c.because if code in LIMITING
+        (c.probe, c.role, code)
+        for c in comparisons
+        for code in c.because
+        if code in LIMITING | _FOR_A_WHILE.keys()
     )
     for probe, role, code in limits:
-        if code != "not_heard":  # said with the cylinders' names
+        if code in _FOR_A_WHILE:
+            what, beside, problem = _FOR_A_WHILE[code]
+            when = listed(f"from {begin:.1f} to {end:.1f} s" for begin, end in keeper.left_out_s(code, probe))
+            _, _, do = advice_for(role, problem).partition(": ")
+            yield CodedWarning(
+                code=code,
+                text=f"{probe}: its signal was {what} {when}. What it read in those cycles{beside} is left out, and what is "
+                f"stated of it rests on its other cycles alone. Before it is recorded again: {do}",
+                probe=probe,
+            )
+        elif code != "not_heard":  # said with the cylinders' names
             cut = (
                 " Pulses that are cut off are larger than they read, and so is the mean: a verdict that this could falsify is "
                 "not given."
                 if code == "clipped"
                 else ""
             )
+            from_s = keeper.dead_from_s(probe) if code == "dead" else None
             gone = (
-                f" It is gone from {dead_from_s[probe]:.1f} s on at the latest, for two seconds or more, and no cylinder is "
-                "blamed for what was measured then."
-                if code == "dead" and probe in dead_from_s
-                else ""
+                f"its signal is gone from {from_s:.1f} s on at the latest. What it read then is left out, no cylinder is blamed "
+                "for it, and what is stated of it rests on the cycles before."
+                if from_s is not None
+                else f"what is compared rests on a bad signal.{cut}"
             )
-            yield CodedWarning(
-                code=code,
-                text=f"{probe}: what is compared rests on a bad signal.{cut}{gone} {advice_for(role, code)}",
-            )
+            yield CodedWarning(code=code, text=f"{probe}: {gone} {advice_for(role, code)}", probe=probe)
 
 
 def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Comparison]) -> Iterator[CodedWarning]:
@@ -680,6 +715,7 @@ def _merging(measurers: Sequence[ProbeMeasurer], comparisons: Sequence[Compariso
                 "the two is depends on where one is said to end and the other to begin. The intervals hold what that changes: "
                 "what one of them shows may be the other's. A probe that hears one bank alone (`sees`) hears them apart where "
                 "they are of different banks; starter current compares their compression.",
+                probe=measurer.probe.name,
             )
 
 
@@ -719,12 +755,13 @@ def judgement(
                 code="infinite_samples",
                 text=f"{name}: {counted(count, 'sample is', 'samples are')} infinite, which no voltage is; taken for lost. "
                 "See how the file was written.",
+                probe=name,
             )
         )
     if cutter.anchor_unused is not None:
         warnings.append(_anchor_unused(cutter.anchor_unused.cylinder, measurers))
     if other_pace is None:
-        warnings += _signal_warnings(comparisons, keeper.dead_from_s)
+        warnings += _signal_warnings(comparisons, keeper)
         warnings += _merging(measurers, comparisons)
     cranked = stretches.cranked
     rpm = _mean_rpm(stretches)

@@ -39,7 +39,7 @@ from .history import History
 from .low_corner import highest_corner, plausible, undone_cycle
 from .mean_cycle import STEPS, MeanCycle, array_factor
 from .messages import StretchKind
-from .place_in_time import PlaceInTime, place_in_time, usual_place
+from .place_in_time import PlaceInTime, has_usual_place, place_in_time, usual_place
 from .polarity import (
     DOUBTFUL_FROM,
     INVERTED_FROM,
@@ -1151,8 +1151,7 @@ class ProbeMeasurer:
         if (last - first + 1.0) % (CYCLE_DEG / cylinders) > 2.0:
             return None
         sync_deg = first - span.start_deg - span.places[0].firing_deg
-        throttle = self.setup.conditions.throttle
-        known = usual_place(self.probe.role, throttle, cylinders, sync_deg, span.rpm) is not None
+        known = has_usual_place(self.probe.role, self.setup.conditions.throttle, cylinders)
         return sync_deg if known else None
 
     def _longest_arm_s(self, span: CycleSpan) -> float:

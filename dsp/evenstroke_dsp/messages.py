@@ -153,6 +153,7 @@ class ValveEvent(_Message, kw_only=True, frozen=True):
 class CodedWarning(_Message, kw_only=True, frozen=True):
     code: str
     text: str
+    probe: str | None = None  # that it is about, where it is about one; null in recordings of before
 
 
 class Judgement(_Message, kw_only=True, frozen=True):

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import msgspec
 import numpy as np
@@ -27,9 +27,9 @@ from .engine import CYCLE_DEG, firing_angles
 from .features import ROLE_PULSES, unit_of_value
 from .findings import findings_of, instruction
 from .grid import Frame, GridStart, SampleGrid
-from .health import LIMITING, MEMORY_S, ProbeWatch, probe_health, with_problems
+from .health import LIMITING, ProbeWatch, probe_health, with_problems
 from .history import History
-from .judge import judgement, refusal, warnings_of
+from .judge import judgement, may_have_run, refusal, warnings_of
 from .known_goods import KnownGoods
 from .measurement import Measured, ProbeMeasurer, no_compression
 from .messages import (
@@ -55,6 +55,7 @@ from .prediction import Prediction
 from .pressure_trace import PressureTrace, pressure_traces
 from .rhythm_tracker import RhythmSource, RhythmTracker, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, EDGE_ROLES, Probe, Setup
+from .silent_cycles import SilentCycles
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
 from .swapped_probes import swapped_pair
@@ -78,6 +79,8 @@ _LONGEST_WAIT_FOR_EDGES_S = 30.0
 
 _LISTED_ROWS = 8
 """Rows of cycles in which names were given that are told one by one: over hours of idling there may be any number."""
+
+_UNTOLD_BELOW_RATE = frozenset({"noisy", "mains_pickup", "brush_pickup"})
 
 _OF_A_START = 2
 """Events of a sync that seem too early, or missed, where a cranked engine starts: the next comes after a quarter of the time."""
@@ -137,7 +140,8 @@ class Pipeline:
         self._angle_records = {p.name: AngleRecord(p) for p in setup.probe if p.role in ANGLE_ROLES}
         self._comparisons: tuple[Comparison, ...] = ()
         self._problems: dict[str, set[str]] = {p.name: set() for p in setup.probe}  # ever seen in a cycle
-        self._alive: set[str] = set()  # whose signal was there in a cycle that counted
+        self._silent = self._keeper.silent
+        self._silent.update((p.name, SilentCycles()) for p in setup.probe if p.role not in EDGE_ROLES)
         self._infinite: dict[InputKey, int] = {}  # samples that were no number
         self._grid = SampleGrid()
         self._frames: deque[GridStart | Frame] = deque()
@@ -199,6 +203,8 @@ class Pipeline:
             health = self._watched(watch, turning=self._turning) if watch else self._event_health(probe)
             measurer = measurers.get(probe.name)
             codes = measurer.problems if measurer is not None else self._sync_problems(probe)
+            if "unfiltered" in self._problems[probe.name]:
+                codes = _of_too_slow((*codes, "unfiltered"))
             mean = measurer.mean_cycle if measurer is not None else None
             if mean is not None:
                 health = msgspec.structs.replace(health, signal_to_noise_db=mean.signal_to_noise_db)
@@ -208,10 +214,7 @@ class Pipeline:
     def _watched(self, watch: ProbeWatch, *, turning: bool) -> ProbeHealth:
         """A starter that is let go of draws nothing beside an engine that runs by itself: that is no signal that is gone."""
         health = watch.report(turning=turning)
-        ran = self._phase == "running" or (
-            self._phase != "cranking" and self._stretches.running_from_s is not None
-        )
-        if watch.probe.role != "starter_current" or not ran or "dead" not in health.problems:
+        if not self._let_go_of(watch.probe) or "dead" not in health.problems:
             return health
         return msgspec.structs.replace(
             health,
@@ -219,6 +222,13 @@ class Pipeline:
             problems=(),
             advice="The engine runs by itself: the starter draws nothing.",
         )
+
+    def _let_go_of(self, probe: Probe) -> bool:
+        """Whether this is a starter's current, and the engine runs by itself, or did and runs out."""
+        ran = self._phase == "running" or (
+            self._phase != "cranking" and self._stretches.running_from_s is not None
+        )
+        return probe.role == "starter_current" and ran
 
     def engine_angles(self, times: Floats) -> Floats:
         """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
@@ -555,6 +565,14 @@ class Pipeline:
                 continue
             if kind == "idle" and measurer.probe.role == "starter_current":
                 continue  # no starter turns an engine that runs by itself
+            if left_out is None and self._is_silent(measurer.probe, span, kind, number):
+                gone = tuple(
+                    Measured(place, k + 1, None, "no_signal") for k, place in enumerate(measurer.places(span))
+                )
+                if gone:
+                    self._keeper.add(measurer, gone, kind, number, span.rotation_index)
+                    probes.append(_cycle_probe(measurer, gone, kind, named=not self._keeper.by_series))
+                continue
             measured = measurer.measure(span, self._history, kind, counts=left_out is None)
             if not measured:
                 continue
@@ -570,7 +588,8 @@ class Pipeline:
             probes.append(_cycle_probe(measurer, measured, kind, named=not self._keeper.by_series))
             self._note_names(probes[-1], kind, number)
         if left_out is None:
-            self._limit_by_health()
+            self._note_problems()
+            self._limit_comparisons()
             self._limit_by_roles()
         said_anew = self._limit_by_turning()
         yield Cycle(
@@ -588,6 +607,14 @@ class Pipeline:
         if left_out is None or said_anew:
             yield self._balance()
         yield self._finding()
+
+    def _is_silent(self, probe: Probe, span: CycleSpan, kind: StretchKind, number: int) -> bool:
+        """Whether the signal of a probe is gone in a cycle that would count, and was there in one before."""
+        watch = next((w for w in self._watches.values() if w.probe is probe), None)
+        if watch is None or probe.role in EDGE_ROLES or self._let_go_of(probe):
+            return False
+        seen = watch.seen_between(span.from_s, span.to_s)
+        return self._silent[probe.name].add(kind, number, span.from_s, span.to_s, seen)
 
     def _balance(self) -> Balance:
         self._comparisons = self._keeper.state()
@@ -621,16 +648,19 @@ class Pipeline:
                         code="names_withdrawn",
                         text=f"{measurer.probe.name}: whose pulse it is was stated for {kind} cycle {which} and is "
                         f"withdrawn: more than one cylinder fits (`{why}`).",
+                        probe=measurer.probe.name,
                     )
 
     def _limit_by_turning(self) -> bool:
         """What the sync's events and the speed limit by now; True where that is something else than before."""
         keeper, series = self._keeper, self._cutter.second_series
-        before = keeper.by_series, keeper.speed_unsteady, keeper.other_pace
+        before = keeper.by_series, keeper.speed_unsteady, keeper.other_pace, keeper.may_have_run
         keeper.by_series = series.may_be(self._setup.engine) if series is not None else {}
         keeper.speed_unsteady = self._stretches.unsteady
         keeper.other_pace = self._other_pace() is not None
-        return before != (keeper.by_series, keeper.speed_unsteady, keeper.other_pace)
+        cranked = self._setup.conditions.mode == "cranking"
+        keeper.may_have_run = cranked and bool(may_have_run(self._stretches, self._measurers))
+        return before != (keeper.by_series, keeper.speed_unsteady, keeper.other_pace, keeper.may_have_run)
 
     def _limit_by_roles(self) -> None:
         """Whether two probes may be swapped, by the cycles that count."""
@@ -639,16 +669,21 @@ class Pipeline:
         for measurer in self._measurers:
             measurer.maybe_swapped = pair is not None and pair.names_open and measurer.probe.name in pair.both
 
-    def _limit_by_health(self) -> None:
+    def _note_problems(self) -> None:
+        """What was wrong with the signals of the latest cycle that counts; once the engine rests they would all seem dead."""
         for watch in self._watches.values():
             if watch.probe.role not in EDGE_ROLES:
                 name = watch.probe.name
-                found = LIMITING & set(self._watched(watch, turning=True).problems)
-                if "dead" not in found:
-                    self._alive.add(name)
-                elif name in self._alive and "dead" not in self._problems[name]:
-                    self._keeper.dead_from_s[name] = watch.clipping.until - MEMORY_S
-                self._problems[name] |= found
+                silent = self._silent[name]
+                # Cycles without a signal are left out, and say nothing of the others; which pulses are cut off the keeper knows.
+                if not silent.gone:
+                    self._problems[name] |= LIMITING & set(self._watched(watch, turning=True).problems)
+                    self._problems[name].discard("clipped")
+                if silent.was_there:
+                    self._problems[name].discard("dead")
+
+    def _limit_comparisons(self) -> None:
+        """By what is known of the probes by now."""
         others = [other for m in self._measurers if (other := m.other_count) is not None]
         count = ("cylinder_count",) if any(other.surely for other in others) else ()
         turns_freely = no_compression(self._measurers)
@@ -658,7 +693,8 @@ class Pipeline:
             # What cycles tell gets better with them, so that it is as of now.
             now = LIMITING & set(measurer.problems)
             doubtful = ("polarity",) if measurer.polarity_doubtful or measurer.clamp_doubtful else ()
-            own = (*sorted(self._problems[name] | now), *doubtful)
+            gone = {"dead"} if name in self._silent and self._silent[name].gone else set()
+            own = (*_of_too_slow(sorted(self._problems[name] | now | gone)), *doubtful)
             # What else a signal that is gone seems to have is no trouble of its own, and asks for no other remedy.
             self._keeper.limit(name, (*(("dead",) if "dead" in own else own), *count, *free))
 
@@ -672,7 +708,10 @@ class Pipeline:
             self._pace.update()
         self._turning, self._phase = False, "rest"
         yield from self._measure_ready(final=True)
-        if self._limit_by_turning() and self._comparisons:
+        self._limit_by_turning()
+        self._limit_comparisons()
+        # What cuts a signal off, or a sync's pace, shows only by what came behind the last cycle.
+        if self._comparisons and self._keeper.state() != self._comparisons:
             yield self._balance()
         yield self._finding()
 
@@ -781,6 +820,12 @@ class Pipeline:
                 probe, "waiting", (), "No event yet: the engine has only begun to turn.", events
             )
         return probe_health(probe, "bad", ("no_events",), "", events)
+
+
+def _of_too_slow(codes: Iterable[str]) -> tuple[str, ...]:
+    """The same; of what is sampled too seldom, without what only its own noise between samples may seem to be."""
+    found = tuple(codes)
+    return tuple(c for c in found if c not in _UNTOLD_BELOW_RATE) if "unfiltered" in found else found
 
 
 def _leading_sync(setup: Setup) -> Probe | None:

@@ -72,6 +72,11 @@ class PlaceInTime:
         return math.inf if others <= 0.0 else math.log(own / others)
 
 
+def has_usual_place(role: str, throttle: str | None, cylinders: int) -> bool:
+    """Whether there is a table for that kind of engine, so that `usual_place` knows one."""
+    return bool(_draws(role, throttle, cylinders))
+
+
 def usual_place(role: str, throttle: str | None, cylinders: int, sync_deg: float, rpm: float) -> float | None:
     """Where by engines that turn as fast the own pulse is steepest, degrees of even speed after its firing TDC; None for a kind
     of engine that there is no table for. sync_deg: the sync's crank angle after a firing TDC."""

@@ -73,7 +73,7 @@ def pressure_warnings(traces: Sequence[PressureTrace]) -> list[CodedWarning]:
                 "95 % interval). A cylinder that does not fire peaks just before it: check the sync's offset, the wheel's "
                 "first tooth, and that nothing fires."
             )
-            out.append(CodedWarning(code="peak_after_tdc", text=text))
+            out.append(CodedWarning(code="peak_after_tdc", text=text, probe=trace.probe))
     return out
 
 

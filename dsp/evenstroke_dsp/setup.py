@@ -277,6 +277,15 @@ _PLAUSIBLE: dict[tuple[str, str], tuple[float, float, str, str]] = {
 }  # fmt: skip
 """By table and key: lowest and highest, their unit, and what to write. Wider than any road engine and what is fitted to one: they
 catch another unit (common practice, no source; a hose's volume is arithmetic)."""
+_PLAUSIBLE_SCALE: dict[str, tuple[float, float, str]] = {
+    "starter_current": (1e-4, 1.0, "volts for one ampere: a clamp of 10 mV/A is 0.01"),
+    "battery_voltage": (0.01, 1.0, "the share that a divider leaves of the battery's volts: 4 to 1 is 0.25"),
+    "cylinder_pressure": (1e-5, 1.0, "volts for one kPa: 4 V over 2000 kPa are 0.002"),
+    "manifold_pressure": (1e-5, 5.0, "volts for one kPa: 4 V over 100 kPa are 0.04"),
+} | dict.fromkeys(PULSE_ROLES, (1e-4, 100.0, "volts for one kPa: 500 mV/kPa are 0.5"))
+"""By role: lowest and highest `volts_per_unit` of what a board samples, whatever its sign, and what to write. Beyond, what
+engines do would be hundreds of volts or less than a millivolt (arithmetic: some 300 A, 12 V, 2000 kPa, 10 kPa of a pulse). A file
+may hold anything for volts, such as millivolts, and its scale with it."""
 _CC_A_CYLINDER = (45.0, 4000.0)
 """From a moped's 49 to a heavy lorry's 2700, and more (common practice, no source): litres and cubic inches lie below."""
 
@@ -328,7 +337,7 @@ def _parse(source: _Source, name: str, text: str) -> Setup:
             f"not valid TOML: {error}",
             where=name,
             expected="a TOML file (https://toml.io): key = value, one to a line, text in double quotes",
-            todo="mend that place",
+            **_decimal_comma(error, text),
         ) from error
     _raise_all(_check_schema(source, tree))  # what another version wrote is not this one's to find fault with
     wrong = [*_check_keys(source, tree, (), ()), *_check_kinds(source, tree, (), ())]
@@ -341,6 +350,20 @@ def _parse(source: _Source, name: str, text: str) -> Setup:
         raise source.translated(error, tree) from error
     _raise_all([*wrong, *_check_sense(source, setup)])
     return setup
+
+
+def _decimal_comma(error: tomllib.TOMLDecodeError, text: str) -> dict[str, str]:
+    """What was found and what to do where TOML breaks off: at a number with a decimal comma, as a rule of those who write one."""
+    at = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    line = lines[int(at[1]) - 1] if at is not None and int(at[1]) <= len(lines) else ""
+    found = re.match(r"\s*[\w.\"'-]+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?$", line)
+    if found is None:
+        return {"todo": "mend that place"}
+    return {
+        "found": line.strip(),
+        "todo": f"write the decimal comma as a point: {found[1]}.{found[2]}",
+    }
 
 
 def _raise_all(errors: Iterable[SetupError]) -> None:
@@ -861,6 +884,8 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Ite
             found=0,
             todo="leave it out if unknown",
         )
+    else:
+        yield from _check_scale(at, probe)
     if probe.is_sync or probe.role == "cylinder_pressure":
         if probe.cylinder is None:
             yield at.error(
@@ -887,6 +912,22 @@ def _check_probe(source: _Source, setup: Setup, index: int, probe: Probe) -> Ite
         )
     if probe.role == "crank_teeth":
         yield from _check_wheel(at, probe)
+
+
+def _check_scale(at: _Place, probe: Probe) -> Iterator[SetupError]:
+    """One error where a scale is none that such a probe can have at a board's input: it was meant in millivolts, as a rule."""
+    if probe.volts_per_unit is None or probe.input is None or probe.role not in _PLAUSIBLE_SCALE:
+        return
+    low, high, todo = _PLAUSIBLE_SCALE[probe.role]
+    if low <= abs(probe.volts_per_unit) <= high:
+        return
+    yield at.error(
+        "volts_per_unit",
+        "no scale that such a probe can have at a board's input",
+        expected=f"{low:g} to {high:g} V for one {probe.unit}",
+        found=probe.volts_per_unit,
+        todo=f"give {todo}; leave it out if unknown: values are in volts then, and per cent stay",
+    )
 
 
 def _check_wheel(at: _Place, probe: Probe) -> Iterator[SetupError]:

@@ -165,13 +165,19 @@ class StretchKeeper:
 
     @property
     def cranked(self) -> tuple[CrankedStretch, ...]:
-        return tuple(
-            CrankedStretch(
-                from_s=c.from_s,
-                to_s=c.to_s,
-                cycles=c.cycles,
-                mean_rpm=60.0 * 2 * c.cycles / (c.to_s - c.from_s),
+        """What was cranked; cycles that go on at once where others end, cut by something else, are of the same crank."""
+        out: list[CrankedStretch] = []
+        for c in self._cranked:
+            if not c.cycles:
+                continue
+            from_s, cycles, turned_s = c.from_s, c.cycles, c.to_s - c.from_s
+            if out and c.from_s - out[-1].to_s < turned_s / cycles:
+                before = out.pop()
+                turned_s += before.cycles * 120.0 / before.mean_rpm
+                from_s, cycles = before.from_s, cycles + before.cycles
+            out.append(
+                CrankedStretch(
+                    from_s=from_s, to_s=c.to_s, cycles=cycles, mean_rpm=60.0 * 2 * cycles / turned_s
+                )
             )
-            for c in self._cranked
-            if c.cycles
-        )
+        return tuple(out)

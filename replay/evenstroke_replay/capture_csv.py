@@ -28,7 +28,8 @@ from pathlib import Path
 import numpy as np
 from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.messages import CodedWarning
-from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup
+from evenstroke_dsp.setup import EDGE_ROLES, Probe, Setup, SetupError
+from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
@@ -45,6 +46,10 @@ _LARGEST = 1e12
 _FARTHEST_ROWS_S = 0.008
 """Slower than that, the 50 Hz low-pass of a pulse probe cannot be applied."""
 _SHORTEST_STEP_S = 1e-9
+_LONGEST_PREAMBLE, _SHOWN = 200, 40
+"""Lines among which a header is looked for, and letters of what was found that an error shows."""
+_BACK_AT_ONCE = 3.0
+"""Usual steps within which the rows on either side of one that does not fit follow each other."""
 _SAME_DISTANCE = 0.01
 """Of the period: how much the distance of a column's own times from the rows' may vary."""
 _FEWEST_ROUNDED_STEPS = 10
@@ -192,13 +197,25 @@ def _text(name: str, data: bytes) -> str:
         ) from error
 
 
+def setup_missing(path: Path) -> SetupError:
+    """What to raise where a capture comes without a set-up."""
+    return SetupError(
+        "a capture as CSV does not say what engine it is from",
+        where=str(path),
+        expected="a set-up file for it",
+        found="none",
+        todo="give one with --setup FILE; `evenstroke setup new` writes one, and the shipped `demo` shows a whole one",
+    )
+
+
 class _Table:
     """The file's cells with the lines that they stand in, and its time column as numbers."""
 
     def __init__(self, name: str, text: str, time_column: str | None) -> None:
         self.name = name
-        header_line = re.sub('"[^"]*"', "", text.partition("\n")[0])  # a quoted name may hold anything
-        self.separator = "\t" if "\t" in header_line else ";" if ";" in header_line else ","
+        wanted = TIME_COLUMN if time_column is None else time_column.strip()
+        self.separator = _separator_of(text.partition("\n")[0])
+        self._look_for_header_below(text, wanted)
         rows, self._lines = self._rows(text)
         if not rows or not any(cell.strip() for cell in rows[0]):
             raise CaptureError(
@@ -212,7 +229,6 @@ class _Table:
         del rows[0], self._lines[0]
         self._check_widths(rows)
         self._columns: list[tuple[str, ...]] = list(zip(*rows, strict=True))
-        wanted = TIME_COLUMN if time_column is None else time_column.strip()
         if wanted not in self.names:
             raise CaptureError(
                 f"there is no time column {wanted!r}",
@@ -262,6 +278,21 @@ class _Table:
         rows = list(zip(*others, strict=True))
         return sum(a != b for a, b in itertools.pairwise(rows)) / max(len(rows) - 1, 1)
 
+    def _look_for_header_below(self, text: str, wanted: str) -> None:
+        """Refuses lines before the header, such as a logger's own name and settings."""
+        for number, line in enumerate(itertools.islice(io.StringIO(text), _LONGEST_PREAMBLE), 1):
+            if wanted in (cell.strip().strip('"').strip() for cell in line.split(_separator_of(line))):
+                if number == 1:
+                    return
+                first = text.partition("\n")[0].strip()
+                raise CaptureError(
+                    "the header is not the first row",
+                    where=f"{self.name}, line {number}",
+                    expected="the row with the columns' names before everything else",
+                    found=f"{number - 1} other line{'s' if number > 2 else ''} before it, from {first[:_SHOWN]!r} on",
+                    todo=f"delete {'line 1' if number == 2 else f'lines 1 to {number - 1}'}",
+                )
+
     def _check_widths(self, rows: Sequence[Sequence[str]]) -> None:
         width = len(self.names)
         for row, line in zip(rows, self._lines, strict=True):
@@ -270,21 +301,78 @@ class _Table:
                     "this row has another number of cells than the header",
                     where=f"{self.name}, line {line}, column {min(len(row), width) + 1}",
                     expected=f"{width} cells separated by {_SEPARATOR_NAMES[self.separator]}",
-                    found=f"{len(row)} cells" if row else "an empty line",
-                    todo="mend or delete this row",
+                    found=f"{counted(len(row), 'cell')} ({self.separator.join(row)[:_SHOWN]!r})"
+                    if row
+                    else "an empty line",
+                    todo=self._why_of_another_width(row, rows),
                 )
 
+    def _why_of_another_width(self, row: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+        """What to do about a row, where most of the others are as it is too, and where only it is so."""
+        width = len(self.names)
+        if 2 * sum(len(other) != width for other in rows) <= len(rows):
+            return "mend or delete this row"
+        other = _separator_of(self.separator.join(row))
+        if other != self.separator:
+            return (
+                f"separate the header's names by {_SEPARATOR_NAMES[other]} as the rows' cells are; numbers have decimal "
+                f"{'commas' if other == ';' else 'points'} then"
+            )
+        if self.separator == "," and width < len(row) <= 2 * width:
+            return (
+                "if its numbers have decimal commas, export the capture again with semicolons between the cells, or with decimal "
+                "points; if not, the header lacks names of columns"
+            )
+        return "most rows are so: give the header a name for each column of theirs, no more and no fewer"
+
     def _check_order(self) -> None:
-        back = np.flatnonzero(np.diff(self.time) <= 0.0)
-        if back.size:
-            row = int(back[0]) + 1
+        steps = np.diff(self.time)
+        back = np.flatnonzero(steps <= 0.0)
+        if not back.size:
+            return
+        row, place = int(back[0]) + 1, self.time_place
+        before, found = self.cell(row - 1, place), self.cell(row, place)
+        if steps[row - 1] == 0.0:
             raise CaptureError(
                 "the time does not increase",
-                where=self.where(row, self.time_place),
-                expected=f"more than {self.cell(row - 1, self.time_place)}, the row before",
-                found=self.cell(row, self.time_place),
+                where=self.where(row, place),
+                expected=f"more than {before}, the row before",
+                found=found,
                 todo="export the time with more decimals, or delete rows that are there twice",
             )
+        if self._follow_each_other(row - 2, row) and not self._follow_each_other(row - 2, row - 1):
+            raise CaptureError(
+                "this row's time does not fit the rows around it",
+                where=self.where(row - 1, place),
+                expected=f"between {self.cell(row - 2, place)} and {found}, the rows before and after it",
+                found=before,
+                todo="mend this row's time, or delete the row",
+            )
+        if self._follow_each_other(row - 1, row + 1):
+            todo = "mend this row's time, or delete the row"
+        elif 2 * back.size > steps.size:
+            todo = "sort the rows by time, the earliest first"
+        else:
+            todo = (
+                "the clock begins anew here, as where two recordings stand in one file or a counter overflowed: keep the rows "
+                "above this one, or the header and the rows from here on, each as a file of its own"
+            )
+        raise CaptureError(
+            "the time goes back",
+            where=self.where(row, place),
+            expected=f"more than {before}, the row before",
+            found=found,
+            todo=todo,
+        )
+
+    def _follow_each_other(self, row: int, later: int) -> bool:
+        """Whether two rows lie so close as neighbours do, by the steps of those whose time increases."""
+        if row < 0 or later >= self.time.size:
+            return False
+        steps = np.diff(self.time)
+        forward = steps[steps > 0.0]
+        usual = float(np.median(forward)) if forward.size else 0.0
+        return bool(0.0 < self.time[later] - self.time[row] < _BACK_AT_ONCE * usual)
 
     def listed(self) -> str:
         return ", ".join(repr(name) for name in self.names)
@@ -354,10 +442,23 @@ class _Table:
             where=self.where(row, place),
             expected=f"a number up to {_LARGEST:g} with {decimals} (cells are separated by {separator})",
             found=repr(cell) if cell else "nothing",
-            todo="put a comma for every semicolon of the file, or export it with decimal commas"
-            if self.separator == ";" and "." in cell
-            else "mend or delete this row; a sample that is missing is an empty cell, a row's time is not",
+            todo=self._why_no_number(cell),
         )
+
+    def _why_no_number(self, cell: str) -> str:
+        if "." in cell and "," in cell:
+            return "export the capture again without a sign between thousands"
+        if self.separator == ";" and "." in cell:
+            return "put a comma for every semicolon of the file, or export it with decimal commas"
+        if self.separator != ";" and "," in cell:
+            return "export the capture again with decimal points, or with decimal commas and semicolons between the cells"
+        return "mend or delete this row; a sample that is missing is an empty cell, a row's time is not"
+
+
+def _separator_of(line: str) -> str:
+    """By which sign a row's cells are separated."""
+    bare = re.sub('"[^"]*"', "", line)  # a quoted name may hold anything
+    return "\t" if "\t" in bare else ";" if ";" in bare else ","
 
 
 _SEPARATOR_NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
@@ -461,6 +562,7 @@ def _empty_cells(probe: Probe, volts: Floats) -> Iterator[CodedWarning]:
             code=EMPTY_CELLS,
             text=f"{probe.name}: {empty} of {volts.size} cells are empty. They are gaps of it: nothing was put in their "
             "place, and its pulses there are left out.",
+            probe=probe.name,
         )
 
 

@@ -28,7 +28,7 @@ from evenstroke_dsp.wording import counted
 from evenstroke_protocol.errors import EvenstrokeError
 from mcap.writer import MCAP0_MAGIC
 
-from .capture_csv import EMPTY_CELLS, CaptureError, read_capture
+from .capture_csv import EMPTY_CELLS, CaptureError, read_capture, setup_missing
 from .cranks import cranks_in, said_of, within
 from .physics_cache import PhysicsCache
 from .player import BlockMaker
@@ -212,13 +212,7 @@ def _judge(
             todo="give the capture, and this file behind --setup",
         )
     if setup is None:
-        raise SetupError(
-            "a capture as CSV does not say what engine it is from",
-            where=str(path),
-            expected="a set-up file for it",
-            found="none",
-            todo="give one with --setup FILE; the shipped `demo` shows how to write it",
-        )
+        raise setup_missing(path)
     capture = read_capture(path, setup, time_column)
     source = SourceInfo(
         file=path.name,

@@ -16,10 +16,10 @@ import numpy as np
 from evenstroke_dsp.blocks import Block, Bools, EdgeBlock, Floats, Gap, GapReason, InputKey, SampleBlock
 from evenstroke_dsp.board_clock import ClockRate
 from evenstroke_dsp.board_feed import BoardFeed
-from evenstroke_dsp.setup import Probe, Setup, SetupError
+from evenstroke_dsp.setup import Probe, Setup
 from evenstroke_dsp.wording import counted
 
-from .capture_csv import read_capture
+from .capture_csv import read_capture, setup_missing
 from .judging import Mark, is_recording
 from .player import BlockMaker
 from .recording import RecordedBytes, RecordedNote, Recording, open_recording
@@ -87,13 +87,7 @@ def measured_in(
     """
     if not is_recording(path):
         if setup is None:
-            raise SetupError(
-                "a capture as CSV does not say what engine it is from",
-                where=str(path),
-                expected="a set-up file for it",
-                found="none",
-                todo="give one with --setup FILE; `evenstroke setup new` writes one",
-            )
+            raise setup_missing(path)
         capture = read_capture(path, setup, time_column)
         gathered = _Gathered(setup)
         for block in capture.blocks():

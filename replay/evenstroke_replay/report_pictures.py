@@ -92,6 +92,10 @@ class Trace:
     pulses: tuple[PulseMark, ...]
 
 
+_ROOM_FOR_A_MARK = 1.12
+"""Of the farthest deviation to the picture's edge: half a mark is as wide as 6 % of that."""
+
+
 def balance_picture(comparison: Comparison, labels: Sequence[str], even_margin: float) -> str:
     """Each cylinder's deviation as a mark with its 95 % interval, one row each.
 
@@ -111,7 +115,7 @@ def balance_picture(comparison: Comparison, labels: Sequence[str], even_margin: 
             _draw_row(axes, row, balance)
             axes.text(1.03, row, _row_words(balance, unit), transform=axes.get_yaxis_transform(), va="center")
         reach = max([even_margin * 1.25, 1e-9, *(_reach(balance) for balance in rows)])
-        axes.set_xlim(-reach * 1.06, reach * 1.06)
+        axes.set_xlim(-reach * _ROOM_FOR_A_MARK, reach * _ROOM_FOR_A_MARK)
         axes.set_ylim(len(rows) - 0.5, -0.5)
         axes.set_yticks(range(len(rows)), labels)
         axes.tick_params(axis="y", length=0)

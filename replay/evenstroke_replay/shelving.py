@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from evenstroke_dsp.comparisons import CLIPPED_FOR_A_WHILE, HALVES_DIFFER, SILENT_FOR_A_WHILE
 from evenstroke_dsp.messages import Comparison
 from evenstroke_dsp.wording import counted, listed
 
@@ -18,6 +19,7 @@ FEWEST_CYCLES = 6
 """A comparison of fewer is mostly noise, which the range of healthy engines would then be made of."""
 _OF_THE_ENGINE = frozenset({"uneven_spacing", "unmodelled", "low_corner_unknown"})
 """Limits that every recording of such an engine and such a probe has: they keep nothing off the shelf."""
+_LIMITS_NOTHING = frozenset({SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE, HALVES_DIFFER})
 
 
 @dataclass(frozen=True)
@@ -145,7 +147,7 @@ def _sorted_out(comparisons: tuple[Comparison, ...]) -> tuple[list[Comparison], 
 
 def _why_left_off(comparison: Comparison) -> str | None:
     cylinders = comparison.cylinders
-    limits = [code for code in comparison.because if code not in _OF_THE_ENGINE]
+    limits = [code for code in comparison.because if code not in _OF_THE_ENGINE | _LIMITS_NOTHING]
     if comparison.trust != "clean" and limits:
         return f"{'disturbed' if comparison.trust == 'disturbed' else 'limited'} by {listed(limits)}"
     if any(c.cylinder is None for c in cylinders):

@@ -33,12 +33,13 @@ from evenstroke_daemon.check_computer import ClockWatch, check_disk, check_ports
 from evenstroke_daemon.check_outcome import Check, Selfcheck, failed, guarded, holds, lines
 from evenstroke_daemon.clock import Clock
 from evenstroke_daemon.command_line import main
+from evenstroke_daemon.publisher import frames_of
 from evenstroke_daemon.recorded_session import Arrivals, arrivals_in
 from evenstroke_daemon.rig_process import virtual_rig
 from evenstroke_daemon.serial_port import LinkError, permission_advice
 from evenstroke_dsp.blocks import Gap, GapReason
 from evenstroke_dsp.board_clock import ClockRate
-from evenstroke_dsp.messages import Cycle, WaveData
+from evenstroke_dsp.messages import Balance, Cycle, WaveData
 from evenstroke_replay.judging import judge_path
 from evenstroke_replay.physics_cache import PhysicsCache
 from evenstroke_replay.recording_format import RecordingError
@@ -453,6 +454,12 @@ def test_a_stream_that_is_not_what_the_recording_gives_fails(ran):
     says(compare_stream([*live[:at], *live[at + 1 :]], messages), "failed", "are not the same")
     says(compare_stream([*live, live[at]], messages), "failed", "the 0 last ones are alike")
     says(compare_stream([*live, *live], messages[:1]), "failed", "are not the same")
+    # One that is alike proves nothing, nor do many of one kind.
+    of_recording = [parts for parts in live if parts[0] not in (b"state", b"health")]
+    says(compare_stream(of_recording[-1:], messages), "failed", "only the last 1 of", "too few to tell")
+    balances = [m for m in messages if isinstance(m, Balance)]
+    few = [frames_of(m) for m in balances[-1:]]
+    says(compare_stream(few, tuple(balances)), "failed", f"only the last 1 of {len(balances)}")
     wave = next(i for i, m in enumerate(messages) if isinstance(m, WaveData))
     shifted = WaveData(messages[wave].header, messages[wave].samples + 1)
     says(compare_stream(live, (*messages[:wave], shifted, *messages[wave + 1 :])), "failed", "not the same")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import pytest
 from evenstroke_dsp.balance import CylinderDeviation
-from evenstroke_dsp.comparisons import described_normals
+from evenstroke_dsp.comparisons import _halves_differ, described_normals
 from evenstroke_dsp.findings import (
     MEND_COUNT,
     brief_lines,
@@ -440,6 +440,68 @@ def test_of_two_cylinders_nobody_can_tell_which_is_odd() -> None:
     assert not any("cannot be told by this" in f.text for f in findings_of(setup, [three]))
 
 
+def test_a_load_that_a_weak_neighbour_adds_to_is_said_beside_it() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    amps = {1: 10.0, 5: 14.0, 3: -60.0, 6: 26.0, 2: 1.0, 4: 9.0}
+    said = {
+        f.odd_pulse_at[0]: "cylinder 3, which fires just" in f.text
+        for f in findings_of(setup, [compared(amps, "clamp", "compression")])
+    }
+    assert said[6] and not said[3] and not said[4]
+    wheel = msgspec.structs.replace(compared({**amps, 5: 28.0}, "wheel", "compression"), role="crank_teeth")
+    texts = {f.odd_pulse_at[0]: f.text for f in findings_of(setup, [wheel])}
+    assert "which fires just after it" in texts[5] and "which fires just before it" in texts[6]
+    assert not any("fires just" in f.text for f in findings_of(setup, [compared(amps)]))
+
+
+@pytest.mark.parametrize(
+    ("deviations", "so"),
+    [
+        ((-11.0, 11.0, -11.5, 11.5), True),
+        ((-20.0, 6.5, 7.0, 6.5), False),  # one of four
+        ((-9.0, 2.0, -9.0, 16.0), False),  # one large beside two small: three sizes
+        ((-30.0, 10.0, -10.0, 10.0, 10.0, 10.0), False),
+        ((-8.0, 8.0, -8.5, 7.5, -7.5, 8.5), True),
+        ((-11.0, 11.0), False),  # said of two by themselves
+        ((-2.0, 2.0, -2.0, 2.0), False),
+    ],
+)
+def test_two_against_two_cannot_be_told_apart(deviations, so) -> None:
+    order = (1, 5, 3, 6, 2, 4)[: len(deviations)]
+    whole = compared(dict(zip(order, deviations, strict=True)))
+    assert _halves_differ(whole.cylinders) is so
+    marked = msgspec.structs.replace(whole, because=("halves_differ",) if so else ())
+    texts = [f.text for f in findings_of(parse_setup(SIX + INTAKE), [marked])]
+    assert all(("which half is off cannot be told" in text) is so for text in texts)
+    # Contract 3: a verdict states the deviation, whatever is made of it.
+    assert {f.odd_pulse_at[0] for f in findings_of(parse_setup(SIX + INTAKE), [marked])} == {
+        c for c, d in zip(order, deviations, strict=True) if abs(d) > 6.0
+    }
+
+
+def test_an_engine_finding_of_other_signals_is_not_put_off_for_one_that_is_cut_off() -> None:
+    setup = parse_setup(SIX + INTAKE)
+    cut = msgspec.structs.replace(compared({1: 1.0, 5: 1.0, 3: -2.0}), because=("clipped",), trust="limited")
+    odd = compared({1: 4.0, 5: 4.0, 3: -20.0, 6: 4.0, 2: 4.0, 4: 4.0}, "clamp", "compression")
+
+    def told(*comparisons: Comparison) -> str:
+        found = findings_of(setup, comparisons)
+        return instruction_at_rest(
+            comparisons=comparisons, findings=found, refused=None, setup=setup, mode="cranking"
+        )[0]
+
+    words = told(cut, odd)
+    assert (
+        words.startswith("Repeat the same crank")
+        and "of intake too" in words
+        and "turn the gain down" in words
+    )
+    # Where it is the clamp that is cut off, nothing rests on another crank like this one.
+    assert told(msgspec.structs.replace(odd, because=("clipped",))).startswith(
+        "Mend the signal of clamp first"
+    )
+
+
 def test_what_asks_for_nothing_is_named_and_not_told_at_length() -> None:
     setup = parse_setup(SIX + INTAKE)
     rows = tuple(
@@ -464,4 +526,6 @@ def test_where_the_count_is_contradicted_that_comes_first(turning: bool) -> None
         turning=turning, cranked_s=4.0, cycle_s=0.6, comparisons=[doubted], findings=found, refused=None, setup=setup,
         enough=False,
     )  # fmt: skip
-    assert words.startswith("Stop cranking: compression does not come" if turning else "Mend the set-up")
+    assert words.startswith("Stop cranking: compression does not come" if turning else "See to the set-up")
+    # A burnt gasket looks the same, and is no fault of the set-up.
+    assert turning or ("If all that is right" in words and "leak-down test" in words)

@@ -6,7 +6,9 @@ import re
 
 import numpy as np
 import pytest
+from evenstroke_dsp.angle import Rotation
 from evenstroke_dsp.blocks import EdgeBlock, Gap, GapReason
+from evenstroke_dsp.cycles import _runs_out
 from evenstroke_dsp.messages import SourceInfo
 from evenstroke_dsp.physics import probes
 from evenstroke_dsp.setup import parse_setup
@@ -94,22 +96,48 @@ def test_neither_sync_nor_wheel_leaves_positions(bench) -> None:
     assert smaller(run) == [None]
 
 
-def test_a_sync_that_dies_is_said_with_the_time_from_when(bench) -> None:
-    setup = bench.setup(ORDER, wheel=False)
+@pytest.mark.parametrize(
+    ("order", "intervals", "wheel"),
+    [(ORDER, None, False), (ORDER, None, True), ((1, 2), (270, 450), False), (ORDER, (150, 90) * 3, False)],
+)
+def test_a_sync_that_dies_is_said_with_the_time_from_when(bench, order, intervals, wheel) -> None:
+    setup = bench.setup(order, intervals=intervals, wheel=wheel)
+    source = EngineSource(setup, LATE)
+    died = silent_from(4.0)
     run = bench.run(
-        setup, changed(bench, setup, of_input=SPARK, change=silent_from(4.0), seconds=12.5, crank=LATE)
+        setup,
+        [
+            died(b) if isinstance(b, EdgeBlock) and b.input == SPARK else b
+            for b in bench.blocks(setup, source, seconds=12.5)
+        ],
     )
     (said,) = (w.text for w in run.judgement.warnings if w.code == "sync_interrupted")
     begin, end = map(float, re.findall(r"from (\d+\.\d) to (\d+\.\d) s", said)[0])
     assert 4.0 - 120.0 / LATE.rpm - 0.1 < begin <= 4.0
     assert end == pytest.approx(10.5, abs=0.7)  # the crank's end
     assert "pick-up" in said
+    assert ("by the teeth and its other events" in said) is wheel
 
 
-def test_a_sync_that_comes_to_the_end_is_not_said_to_have_died(bench) -> None:
-    setup = bench.setup(ORDER, wheel=False)
-    run = bench.run(setup, changed(bench, setup, of_input=SPARK, change=lambda block: block))
+@pytest.mark.parametrize(("intervals", "wheel"), [(None, False), (None, True), ((150, 90) * 3, False)])
+def test_a_sync_that_comes_to_the_end_is_not_said_to_have_died(bench, intervals, wheel) -> None:
+    setup = bench.setup(ORDER, wheel=wheel, intervals=intervals)
+    run = bench.run(setup, bench.blocks(setup, EngineSource(setup, CRANK), seconds=SECONDS))
     assert "sync_interrupted" not in codes(run)
+
+
+@pytest.mark.parametrize(
+    ("rpm", "falls", "so"), [(800.0, True, True), (800.0, False, False), (200.0, True, False)]
+)
+def test_an_engine_that_is_switched_off_has_no_sync_that_died(rpm: float, falls: bool, so: bool) -> None:
+    """From 2 s on over ten revolutions to rest, at an even loss of speed, of which six pass: sqrt(1 - 0.6) = 0.63 is left."""
+    t = np.arange(0.0, 3.0, 0.005)
+    speed = rpm * 6.0
+    to_rest_s = 2 * 3600.0 / speed
+    after = np.clip(t - 2.0, 0.0, to_rest_s)
+    deg = speed * np.minimum(t, 2.0) + speed * (after - (after**2 / to_rest_s / 2 if falls else 0.0))
+    passed = deg <= speed * 2.0 + 6 * 360.0
+    assert _runs_out(Rotation(t=t[passed].tolist(), deg=deg[passed].tolist()), 2.0) is so
 
 
 def test_events_that_were_lost_on_the_way_are_not_missed(bench) -> None:
@@ -154,13 +182,12 @@ def test_a_sync_that_comes_late_takes_over_from_the_rhythm(bench, from_s: float,
     assert all(p.cylinder is not None for p in run.cycles[-1].probes[0].pulses)
     assert smaller(run) == [3 if named else None]
     assert {"cylinders_unnamed", "positions_set_aside", "sync_interrupted"} <= codes(run)
-    # A cycle that both cut is the sync's, which counts from its first on: the engine is not spinning up.
-    before, after = run.judgement.cranked
-    assert before.to_s <= after.from_s + 1e-6
-    assert after.from_s - before.to_s < 120.0 / LATE.rpm
-    assert after.mean_rpm == pytest.approx(LATE.rpm, rel=0.02)
+    # A cycle that both cut is the sync's, which counts from its first on: the engine is not spinning up, and cranked once.
+    (whole,) = run.judgement.cranked
+    assert whole.mean_rpm == pytest.approx(LATE.rpm, rel=0.02)
+    assert whole.cycles == pytest.approx((whole.to_s - whole.from_s) * LATE.rpm / 120.0, abs=1.0)
     first = next(c for c in run.cycles if c.probes[0].pulses[0].cylinder is not None)
-    assert (first.from_s, first.left_out) == (pytest.approx(after.from_s), None)
+    assert first.left_out is None
     # And what is known of the angle is that of the cycles that are compared.
     assert (run.judgement.sync.angle_uncertainty_deg is not None) == named
     # The rhythm that nobody follows any more does not keep the engine turning.

@@ -31,7 +31,7 @@ KEYS: dict[str, set[str]] = {
     },
     "normal": {"low", "high", "from"},
     "findings": {"odd_pulse_at", "probe", "feature", "cause", "suspect_cylinder", "text", "next_step"},
-    "warnings": {"code", "text"},
+    "warnings": {"code", "text", "probe"},
 }  # fmt: skip
 """Written out from the contract, not from the code."""
 

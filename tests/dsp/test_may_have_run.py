@@ -19,8 +19,15 @@ BATTERY = probe("battery", "battery_voltage", input=4, volts_per_unit=1.0)
 CLAMP = probe("starter", "starter_current", input=5, volts_per_unit=1.0)
 
 
-def judged(rpm: float, *, battery_v: float | None = None, loads: bool = False, mode: str = "cranking"):
-    """A four at a steady speed from the first sample on; loads: a clamp shows each compression."""
+def judged(
+    rpm: float,
+    *,
+    battery_v: float | None = None,
+    loads: bool = False,
+    mode: str = "cranking",
+    odd: bool = False,
+):
+    """A four at a steady speed from the first sample on; loads: a clamp shows each compression; odd: one pulse is small."""
     setup = parse_setup(
         FOUR
         + f'[conditions]\nmode = "{mode}"\n'
@@ -33,7 +40,8 @@ def judged(rpm: float, *, battery_v: float | None = None, loads: bool = False, m
     turned = rpm * 6.0 * t
     beat = np.cos(np.radians(4 * turned / 2.0))
     rng = np.random.default_rng(2)
-    signals = {0: 2.5 + 0.4 * np.sin(np.radians(2 * turned)) + 0.01 * rng.standard_normal(t.size)}
+    small = np.where((turned % 720.0 < 180.0) & odd, 0.6, 1.0)
+    signals = {0: 2.5 + 0.4 * small * np.sin(np.radians(2 * turned)) + 0.01 * rng.standard_normal(t.size)}
     if battery_v:
         signals[4] = battery_v + 0.3 * beat + 0.01 * rng.standard_normal(t.size)
     if loads:
@@ -82,3 +90,15 @@ def test_a_battery_that_is_charged_feeds_no_starter_at_any_speed() -> None:
 
 def test_what_is_said_to_idle_is_not_asked() -> None:
     assert judged(300.0, mode="idle")[1] == ""
+
+
+def test_no_pulse_is_the_engine_s_fault_by_what_cranked_ones_show_where_it_may_have_run() -> None:
+    cranked, _ = judged(190.0, odd=True)
+    assert "engine" in {f.cause for f in cranked.findings}
+    idled, _ = judged(300.0, odd=True)
+    assert idled.findings and {f.cause for f in idled.findings} == {"unclear"}
+    assert all("may have run by itself" in f.text for f in idled.findings)
+    # What was measured stands.
+    assert [x.verdict for x in idled.comparisons[0].cylinders] == [
+        x.verdict for x in cranked.comparisons[0].cylinders
+    ]

@@ -298,6 +298,14 @@ def test_a_rate_too_low_for_the_low_pass_limits_the_comparison_and_says_so(bench
         comparison = run.comparison("intake", "drop")
         assert ("unfiltered" in comparison.because) is because
         assert comparison.trust == "limited" or not because
+        said = [w.text for w in run.judgement.warnings if w.code == "unfiltered"]
+        assert bool(said) is because and all("sampled too seldom" in text for text in said)
+        # It is the logger that is to be mended, and no cylinder or pick-up.
+        words = run.findings[-1].instruction
+        assert words.startswith("Mend the signal of intake first. It is sampled too seldom") is because
+        if because:
+            assert {c.verdict for c in comparison.cylinders} == {"undecided"} and not run.judgement.findings
+            assert "noisy" not in comparison.because
 
 
 def test_what_is_left_out_at_the_end_limits_nothing(bench) -> None:

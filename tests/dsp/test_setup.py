@@ -150,6 +150,13 @@ def with_engine(line: str) -> str:
 REFUSED: list[tuple[str, str, str, str]] = [
     # what is wrong, the text, the place as stated, words that must be there
     ("not TOML", "schema = = 1", "engine.toml", "not valid TOML"),
+    (
+        "a decimal comma",
+        LEAST + "travel_m = 0,4 # m\n",
+        "at line 9",
+        "write the decimal comma as a point: 0.4",
+    ),
+    ("a list's end", LEAST + "sees = [1, 2\n", "engine.toml", "mend that place"),
     ("no schema", LEAST.replace("schema = 1", ""), "schema", "'schema' is missing"),
     ("a later schema", LEAST.replace("schema = 1", "schema = 2"), "line 2, schema", "expected: schema = 1"),
     ("schema true", LEAST.replace("schema = 1", "schema = true"), "schema", "expected: schema = 1"),
@@ -430,6 +437,25 @@ REFUSED: list[tuple[str, str, str, str]] = [
     ("a negative volume", LEAST + P2 + "added_volume_cc = -1\n", "probe[1].added_volume_cc", "0 or more"),
     ("a scale of nothing", LEAST + "volts_per_unit = 0\n", "probe[0].volts_per_unit", "not 0"),
     (
+        "a scale in mV",
+        LEAST + "input = 0\nvolts_per_unit = 500\n",
+        "probe[0].volts_per_unit",
+        "0.0001 to 100 V for one kPa",
+    ),
+    (
+        "a clamp's mV",
+        LEAST
+        + "input = 0\n[[probe]]\nname = 's'\nrole = 'starter_current'\ninput = 1\nvolts_per_unit = 10\n",
+        "probe[1].volts_per_unit",
+        "0.0001 to 1 V for one A",
+    ),
+    (
+        "a transducer's mV",
+        LEAST + "input = 0\n" + P2 + "input = 1\nvolts_per_unit = -2\n",
+        "probe[1].volts_per_unit",
+        "1e-05 to 1 V for one kPa",
+    ),
+    (
         "edges of a board",
         LEAST + SYNC.replace("ignition_sync", "cam_sync") + "sampling = 'edges'\ninput = 1\n",
         "probe[0].input",
@@ -676,6 +702,9 @@ def test_an_unknown_probe_name_raises_key_error() -> None:
 
 def test_the_unit_is_the_roles_only_where_a_scale_is_given() -> None:
     assert Probe(name="a", role="starter_current", volts_per_unit=0.01).unit == "A"
+    # A file may hold millivolts, or pressure in hPa or Pa, instead of volts.
+    for role, scale in (("starter_current", 10), ("manifold_pressure", 10), ("intake_pulse", -1000)):
+        parse_setup(f"{ENGINE}[[probe]]\nname = 'a'\nrole = '{role}'\nvolts_per_unit = {scale}\n")
     assert Probe(name="a", role="starter_current").unit == "V"
 
 

@@ -55,7 +55,9 @@ def compared(verdict: str, *because: str, probe: str = "intake", cycles: int = 1
 
 
 def at_rest(*comparisons: Comparison, said: dict[str, str] | None = None, refused: str | None = None) -> str:
-    warnings = tuple(CodedWarning(code=code, text=text) for code, text in (said or {}).items())
+    warnings = tuple(
+        CodedWarning(code=code, text=text, probe=text.split(":")[0]) for code, text in (said or {}).items()
+    )
     words, _ = instruction_at_rest(
         comparisons=comparisons,
         findings=findings_of(SETUP, comparisons, warnings=warnings),

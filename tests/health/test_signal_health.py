@@ -24,6 +24,7 @@ from evenstroke_dsp.messages import Balance, SourceInfo
 from evenstroke_dsp.physics import Fault, probes
 from evenstroke_dsp.pipeline import Pipeline
 from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.silent_cycles import SignalSeen, SilentCycles
 from setup_texts import FOUR, probe
 
 RATE_HZ = 2000.0
@@ -70,6 +71,53 @@ def test_a_signal_that_dies_is_said_with_the_time_from_when(cranks, plain) -> No
     # One that never was there does not go.
     never = judged(cranks, plain, np.full_like(signals[0], signals[0].mean()))
     assert not [w for w in never.judgement.warnings if "gone from" in w.text]
+
+
+def test_what_is_gone_or_cut_off_for_a_while_harms_only_what_lay_there(cranks, plain) -> None:
+    """Where each is, is chosen here; what the rest says is the same crank's, unharmed."""
+    setup, trace, signals = plain
+    t, (intake, exhaust) = trace.times_s, (signals[0], signals[1])
+    quiet = 0.002 * np.random.default_rng(2).standard_normal(t.size)
+    gone = np.where((t > 3.0) & (t < 4.4), quiet, intake)
+    cut = np.minimum(np.where(t > 5.6, 1.8, 1.0) * exhaust, 1.1 * exhaust[3000:].max())
+    outcome = cranks.judged(setup, trace, {**signals, 0: gone, 1: cut})
+    whole = cranks.judged(setup, trace, signals)
+    for name, feature, code, first, last in (
+        ("intake", "drop", "silent_for_a_while", 3.0, 4.4),
+        ("exhaust", "rise", "clipped_for_a_while", 5.6, 6.6),
+    ):
+        comparison, clean = outcome.comparison(name, feature), whole.comparison(name, feature)
+        assert comparison.trust == clean.trust and set(comparison.because) == {*clean.because, code}
+        for of, truth in zip(comparison.cylinders, clean.cylinders, strict=True):
+            assert of.verdict in ("undecided", truth.verdict) and 4 <= of.cycles < truth.cycles
+            assert of.low <= truth.deviation <= of.high and not of.one_off_cycles
+        assert {c.verdict for c in comparison.cylinders} - {"undecided"}
+        (said,) = re.findall(r"from (\d+\.\d) to (\d+\.\d) s", outcome.said(code))
+        assert first - 0.3 <= float(said[0]) < float(said[1]) <= last + 0.3
+    assert not {"dead", "clipped", "level_drift"} & outcome.codes
+    # However the blocks are cut, live or offline.
+    again, said = Pipeline(setup), []
+    for block in cranks.blocks(setup, trace, {**signals, 0: gone, 1: cut}, scans=977):
+        said += again.push(block)
+    said += again.flush()
+    assert again.judge(outcome.judgement.source) == outcome.judgement
+    # The last word live is the judgement's, though a cut in the last cycle shows only by what comes behind it.
+    assert [m for m in said if isinstance(m, Balance)][-1].comparisons == outcome.judgement.comparisons
+
+
+def test_a_cycle_is_silent_beside_those_that_are_not() -> None:
+    silent = SilentCycles()
+    seen = [(0.3, False), (5.0, True), (2.5, False), (None, False), (0.4, False), (0.5, False), (4.0, True)]
+    told = [
+        silent.add("cranking", k, 0.6 * k, 0.6 * k + 0.6, None if x is None else SignalSeen(x, out))
+        for k, (x, out) in enumerate(seen)
+    ]
+    # The first is known to be silent once a signal came; one that is half as large as any is weak, and no silence.
+    assert told == [False, False, False, False, True, True, False]
+    assert silent.was_there and not silent.gone
+    assert silent.left_out("cranking") == {-1, 0, 1, 3, 4, 5, 6}
+    assert np.ravel(silent.times("cranking")) == pytest.approx([0.0, 0.6, 2.4, 3.6])
+    assert silent.left_out("idle") == frozenset() and silent.times("idle") == ()
 
 
 @pytest.mark.parametrize("hertz", [50.0, 60.0])

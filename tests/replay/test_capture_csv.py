@@ -302,6 +302,45 @@ def test_volts_cannot_be_told_from_level_changes() -> None:
 # --- refused ---------------------------------------------------------------------------------------
 
 
+EVEN = [f"{0.001 * k:.3f},1" for k in range(40)]
+
+
+def with_times(**times: str) -> str:
+    """Rows a millisecond apart, but for those whose times are given by number: r7="0.1"."""
+    rows = [f"{times[f'r{k}']},1" if f"r{k}" in times else row for k, row in enumerate(EVEN)]
+    return "\n".join(["time_s,intake", *rows]) + "\n"
+
+
+PREAMBLE = "Logger 7\nrate;1000\n\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "where", "found", "todo"),
+    [
+        # One row's clock is wrong: that row, whichever side of it the time seems to go back on.
+        (with_times(r7="5.000"), "line 9, column 1", "5.000", "mend this row's time"),
+        (with_times(r7="0.001"), "line 9, column 1", "0.001", "mend this row's time"),
+        ("\n".join(["time_s,intake", *EVEN, *EVEN]), "line 42, column 1", "0.000", "the clock begins anew here"),
+        ("\n".join(["time_s,intake", *EVEN[::-1]]), "line 3, column 1", "0.038", "sort the rows"),
+        # What stands before the header, with another separator or none.
+        (PREAMBLE + "time_s,intake\n0,1\n1,2\n", "line 4", "3 other lines before it, from 'Logger 7' on", "delete lines 1 to 3"),
+        ('# made today\n"time_s";intake\n0;1\n1;2\n', "line 2", "1 other line before it", "delete line 1"),
+        # Decimal commas.
+        ("time_s,intake\n0,000,1,5\n0,001,1,6\n", "line 2, column 3", "4 cells ('0,000,1,5')", "with semicolons between"),
+        ("time_s,intake\n0,000;1,5\n0,001;1,6\n", "line 2, column 3", "3 cells", "header's names by a semicolon"),
+        ("time_s;intake\n0.000,1.5\n0.001,1.6\n", "line 2, column 2", "1 cell (", "header's names by a comma"),
+        ("time_s\tintake\n0,000\t1,5\n0,001\t1,6\n", "line 2, column 1", "'0,000'", "with decimal points"),
+        ("time_s;intake\n0,000;1.234,5\n0,001;1,6\n", "line 2, column 2", "'1.234,5'", "without a sign between thousands"),
+        ("time_s,intake\n0,1,2\n1,2,3\n2,3\n", "line 2, column 3", "3 cells", "the header lacks names"),
+    ],
+)  # fmt: skip
+def test_what_is_malformed_is_said_where_it_is_with_what_mends_it(text, where, found, todo) -> None:
+    with pytest.raises(CaptureError) as caught:
+        read_capture(text, setup())
+    assert where in caught.value.where and found in caught.value.found
+    assert todo in caught.value.todo
+
+
 @pytest.mark.parametrize(
     ("text", "where", "says"),
     [
@@ -324,7 +363,7 @@ def test_volts_cannot_be_told_from_level_changes() -> None:
         ("time_s,intake\n0,1\n,2\n", "line 3, column 1 (time_s)", "is empty"),
         ("time_s,intake\n0,1\nnoon,2\n", "line 3, column 1 (time_s)", "not a number"),
         ("time_s,intake\n0,1\n1,2\n1,3\n", "line 4, column 1 (time_s)", "does not increase"),
-        ("time_s,intake\n0,1\n1,2\n0.5,3\n", "line 4, column 1 (time_s)", "does not increase"),
+        ("time_s,intake\n0,1\n1,2\n0.5,3\n", "line 4, column 1 (time_s)", "goes back"),
         ("time_s,intake\n0,1\n1,2,3\n2,3\n", "line 3, column 3", "another number of cells"),
         ("time_s,intake\n0,1\n1\n2,3\n", "line 3, column 2", "another number of cells"),
         ("time_s,intake\n0,1\n\n2,3\n", "line 3, column 1", "another number of cells"),

@@ -7,10 +7,13 @@ from collections.abc import Iterable
 from evenstroke_dsp.messages import Trust
 
 _BECAUSE = {
+    "clipped_for_a_while": "cycles left out in which it was cut off",
+    "halves_differ": "which half is off cannot be told",
     "low_corner_unknown": "the probe's low corner is not known",
     "no_compression": "no rhythm of compression shows",
     "not_measured": "not measured in any cycle",
     "plug_removed": "a plug is out",
+    "silent_for_a_while": "cycles left out in which it was silent",
     "verdict_withdrawn": "a verdict was withdrawn",
     "wheel_gap": "hidden by the wheel's gap",
 }

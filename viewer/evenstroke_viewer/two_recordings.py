@@ -149,17 +149,31 @@ def change_name(change: FeatureChange) -> str:
     return f"{change.probe}: {pulse_name(change.role, change.feature)}, {_STRETCHES[change.stretch]}"
 
 
+def _why_nothing(compared: TwoCranks) -> str:
+    """What keeps the first that is not compared from it, without what to do about that; empty where it shares nothing."""
+    if not compared.not_compared:
+        return ""
+    return compared.not_compared[0].because.partition(": ")[0].rstrip(".")
+
+
+def _to_do(compared: TwoCranks, change: FeatureChange | None) -> str:
+    """The next step, without what the sentence above it says already."""
+    if change is not None:
+        return compared.next_step
+    words = compared.next_step.removeprefix("Nothing could be subtracted").lstrip(":. ")
+    why = _why_nothing(compared)
+    if why and words.lower().startswith(why.lower()):
+        words = words[len(why) :].lstrip(":. ") or words
+    return f"{words[:1].upper()}{words[1:]}"
+
+
 _TO_TELL = "crank longer, or once more"
 
 
 def sentence(laid: Laid, change: FeatureChange | None) -> str:
     """What differs, in one sentence."""
     if change is None:
-        because = (
-            laid.compared.not_compared[0].because.rstrip(".")
-            if laid.compared.not_compared
-            else "they share nothing"
-        )
+        because = _why_nothing(laid.compared) or "they share nothing"
         return f"Nothing is subtracted: {because[:1].lower()}{because[1:]}."
     sign = "%" if change.unit == "percent" else "crank degrees"
     open_ones = [x.cylinder for x in change.cylinders if x.verdict == "undecided"]
@@ -268,7 +282,8 @@ class _Page:
     def picture(self) -> Picture:
         width, height, theme, compared = self.width, self.height, self.theme, self.laid.compared
         says = sentence(self.laid, self.change)
-        now, then = split(compared.next_step)
+        next_step = _to_do(compared, self.change)
+        now, then = split(next_step)
         edge = 0.012 * width
         inner = width - 2 * edge
         head, order = (
@@ -286,7 +301,7 @@ class _Page:
         if self.change is not None:
             items += self._compared(Box(left, top, width - left - edge, low - top), self.change, edge)
         names = f"First: {compared.first.file}. Second: {compared.second.file}."
-        spoken = " ".join((says, names, compared.next_step, *alike_lines(compared), *compared.texts))
+        spoken = " ".join((says, names, next_step, *alike_lines(compared), *compared.texts))
         return Picture(width, height, theme.ground, tuple(items), spoken)
 
     def _text(
@@ -498,7 +513,8 @@ def _short(name: str | None) -> str:
 def relevant_texts(compared: TwoCranks, change: FeatureChange | None) -> tuple[str, ...]:
     """What the comparison says of this feature, and then of all; where nothing is subtracted, why."""
     if change is None:
-        reasons = dict.fromkeys(n.because for n in compared.not_compared)
+        first = compared.not_compared[0].because if compared.not_compared else ""
+        reasons = dict.fromkeys(n.because for n in compared.not_compared if n.because != first)
         return tuple(f"{why[:1].upper()}{why[1:].rstrip('.')}." for why in reasons)
     about = f"{pulse_name(change.role, change.feature)} ({change.probe})"
     own = [text for text in compared.texts if about in text]
