@@ -7,8 +7,8 @@ chapter 7, from memory). Battery voltage falls as the current rises and serves i
 speed is what the two syncs say, so that the angle between them is exact and only its course is estimated.
 
 The gain is not known beforehand. It follows from what each interval bears out, weighed by Bayes' rule on a
-grid: the crank never stands still or turns back; speed without any current is a starter's usual one; the
-inrush at the start is nearly the current of a starter that stands; the sum of speed and drop changes
+grid: the crank seldom stands still or turns back; speed without any current is a starter's usual one; the
+inrush at the start tells the current of a starter that stands (`inrush.py`); the sum of speed and drop changes
 slowly from cycle to cycle; and every cylinder loads the starter most at the same cylinder angle.
 
 Where the starter's clutch lets the crank run ahead of the rotor, the current tells the rotor's speed only: `clutch_overrun.py`
@@ -27,8 +27,9 @@ from .blocks import Floats
 from .clutch_overrun import ClutchOverrun, Lead
 from .engine import CYCLE_DEG
 from .history import History, Stretch
+from .inrush import Inrush, read_inrush
 from .rhythm_tracker import shortest_period
-from .setup import Probe, Setup
+from .setup import DEFAULT_LOWPASS_HZ, Probe, Setup
 
 _SOURCES = ("starter_current", "battery_voltage")
 
@@ -40,9 +41,10 @@ UNLOADED_RPM = 280.0
 _UNLOADED_SPREAD = 0.25
 """Crank speed that a starter would reach without load, and the standard deviation of its logarithm: a
 load of a quarter to a third of the stall torque at 150 to 250 rpm (common practice, no source)."""
-_INRUSH = 0.08
-_INRUSH_SPREAD = 0.10
-"""Logarithm of stall current over the inrush as filtered: the rotor has begun to turn by then."""
+_INRUSH = 0.0
+_INRUSH_SPREAD = 0.05
+"""Logarithm of the stall current while cranking over what the inrush says of it, and its standard deviation: the battery gives
+less by then, and a light rotor turns before it can be seen (130 simulated inrushes of two models, from -0.04 to 0.10)."""
 _SWING, _SWING_SPREAD = 0.45, 0.5
 """Without a level at rest: the slowest moment lies this share below the mean, standard deviation of its
 logarithm (common practice, no source)."""
@@ -51,6 +53,11 @@ _PLACE_SPREAD_DEG = 8.0  # of the angle of greatest load, from cylinder to cylin
 _OUTLIER = 9.0  # a squared deviation counts no more than this
 _WORTH_INTERVALS = 2.0  # errors of the model repeat: many intervals say no more than two about places
 _SLOWEST_SHARE = 0.97  # of the mean speed that may be lost at the slowest moment
+_NEAR_STALL, _ROCKED_SPREAD, _ROCKED_SHARE = 0.92, 0.10, 1.3
+"""But where the current came so near to what the starter draws at a standstill: compression may have rocked the crank back until
+its leaks let it pass; spread of what that adds, and what is lost at most (simulated twins turn back at up to a quarter of their
+mean speed)."""
+_CREEPS = 1e-3  # of what a crank that stands is off constant speed: an angle that is told must ascend
 _LONGEST_ARM_DEG = 90.0
 _LOAD_LEADS_DEG = 10.0  # the load is greatest before TDC
 
@@ -100,6 +107,7 @@ class _Evidence:
     scale: float
     intervals: int = 0
     possible: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
+    rocked: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     prior: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     steady: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
     by_lead: Floats = field(default_factory=lambda: np.zeros(_GAINS.size))
@@ -109,7 +117,7 @@ class _Evidence:
 
     def gain(self) -> tuple[float, float]:
         """The gain's mean, in degrees per second and unit, and the standard deviation of its logarithm."""
-        log = self.possible + (self.prior + self.by_lead) / max(self.intervals, 1) + self.steady
+        log = self.possible + self.rocked + (self.prior + self.by_lead) / max(self.intervals, 1) + self.steady
         if self.placed:
             log = log + self.places * (min(self.placed, _WORTH_INTERVALS) / self.placed)
         weight = np.exp(log - log.max())
@@ -136,8 +144,11 @@ class SpeedShape:
         self._history = history
         self._firing = np.sort(np.asarray(firing_deg, dtype=np.float64))
         self._cylinders = setup.engine.cylinders
+        self._lowpass_hz = 0.0
+        if self.probe is not None:
+            self._lowpass_hz = self.probe.lowpass_hz or DEFAULT_LOWPASS_HZ[self.probe.role]
         self._rest: float | None = None
-        self._inrush: float | None = None
+        self._inrush: Inrush | None = None
         self._evidence: _Evidence | None = None
         self._pattern_deg = shortest_period(list(firing_deg)) if firing_deg else CYCLE_DEG
         self._overrun = (
@@ -155,7 +166,7 @@ class SpeedShape:
         self._evidence = None
         if self._overrun is not None:
             self._overrun.begin()
-        load = self._load(t - _REST_REACH_S, t)
+        load = self._signal(t - _REST_REACH_S, t)
         if load is None or load[0][-1] - load[0][0] < 2 * _QUIET_S:
             return
         times, x = load
@@ -163,7 +174,8 @@ class SpeedShape:
         quiet = x < low + 0.05 * (high - low)
         first = times < times[0] + _QUIET_S
         if quiet[first].all() and not quiet[-1]:
-            self._rest, self._inrush = float(np.median(x[quiet])), high
+            self._rest = float(np.median(x[quiet]))
+            self._inrush = read_inrush(times, x - self._rest, float(x[first].std()), self._lowpass_hz)
 
     def between(self, t0: float, t1: float, deg: float) -> Course | None:
         """How the crank turned `deg` degrees from one sync to the next; None where nothing tells."""
@@ -182,20 +194,20 @@ class SpeedShape:
             off = (_GAINS - math.log(lead.gain / self._evidence.scale)) / _LEAD_GAIN_SPREAD
             self._evidence.by_lead -= 0.5 * np.minimum(off**2, _OUTLIER)
         gain, spread = self._evidence.gain()
-        gain = min(gain, _SLOWEST_SHARE * speed / above)
+        gain = min(gain, _ROCKED_SHARE * speed / above)
         inside = np.arange(t[0] + _KNOT_S, t1 - t0 - _KNOT_S / 2, _KNOT_S)
-        rotor = speed * inside - gain * np.interp(inside, t, lost)
+        crank = speed * inside - gain * np.interp(inside, t, lost)
         course = gain * float(np.abs(lost).max())
+        own = _FLOOR_DEG + _SHARE_OF_COURSE * course
+        by_lead = 0.0
         if lead is not None:
-            turned = rotor + np.interp(inside, t, ahead)
-            if _ascends(turned, deg):
-                by_lead = _SHARE_OF_LEAD * float(np.abs(ahead).max())
-                own = _FLOOR_DEG + _SHARE_BESIDE_LEAD * course
-                return Course(
-                    t0 + inside, turned / deg, math.hypot(1.96 * spread * course, own, by_lead), True
-                )
-        uncertainty = math.hypot(1.96 * spread * course, _FLOOR_DEG + _SHARE_OF_COURSE * course)
-        return Course(t0 + inside, rotor / deg, uncertainty) if _ascends(rotor, deg) else None
+            crank = crank + np.interp(inside, t, ahead)
+            own = _FLOOR_DEG + _SHARE_BESIDE_LEAD * course
+            by_lead = _SHARE_OF_LEAD * float(np.abs(ahead).max())
+        turned = _onward(crank, inside * speed)
+        back = float(np.abs(turned - crank).max())
+        uncertainty = math.hypot(1.96 * spread * course, own, by_lead, back)
+        return Course(t0 + inside, turned / deg, uncertainty, lead is not None)
 
     def _lead(self, t0: float, t1: float, deg: float, times: Floats, x: Floats) -> Lead | None:
         """How the crank led the starter's rotor, None where that cannot be told."""
@@ -238,7 +250,13 @@ class SpeedShape:
         return self._load(t0, t1) is not None
 
     def _load(self, t_from: float, t_to: float) -> tuple[Floats, Floats] | None:
-        """The load on the starter between two times, larger = more; None where it was not recorded whole."""
+        """The load on the starter between two times, larger = more, as without the circuit's lag; None where it was not recorded
+        whole."""
+        signal = self._signal(t_from, t_to)
+        return None if signal is None else (signal[0], _without_lag(*signal))
+
+    def _signal(self, t_from: float, t_to: float) -> tuple[Floats, Floats] | None:
+        """Likewise, as recorded."""
         if self.probe is None or self.row is None:
             return None
         piece: Stretch | None = self._history.piece(t_from - self.offset_s, t_to - self.offset_s)
@@ -249,8 +267,7 @@ class SpeedShape:
         if inside.sum() < _FEWEST_SAMPLES or piece.lost[self.row][inside].any():
             return None
         sign = -1.0 if self.probe.role == "battery_voltage" else 1.0
-        x = sign * _without_lag(t, x)
-        return t[inside], x[inside]
+        return t[inside], sign * x[inside]
 
     def _is_rhythm(self, x: Floats, deg: float) -> bool:
         """Whether what moves in the signal is slow enough to come from compression strokes."""
@@ -280,7 +297,16 @@ class SpeedShape:
         evidence.intervals += 1
         gains = evidence.scale * np.exp(_GAINS)
         slowed = gains * above / speed
-        evidence.possible -= 0.5 * (np.maximum(slowed - _SLOWEST_SHARE, 0.0) / 0.03) ** 2
+        most = _SLOWEST_SHARE
+        if (
+            self._inrush is not None
+            and rest is not None
+            and x.max() - rest > _NEAR_STALL * self._inrush.stall
+        ):
+            most = _ROCKED_SHARE
+            rocked = -0.5 * (np.maximum(slowed - _SLOWEST_SHARE, 0.0) / _ROCKED_SPREAD) ** 2
+            evidence.rocked = np.minimum(evidence.rocked, rocked)
+        evidence.possible -= 0.5 * (np.maximum(slowed - most, 0.0) / 0.03) ** 2
         if rest is None:
             evidence.prior -= 0.5 * (np.log(slowed / _SWING) / _SWING_SPREAD) ** 2
         else:
@@ -288,9 +314,10 @@ class SpeedShape:
             unloaded = (rotor + gains * (mean - rest)) / 6.0
             evidence.prior -= 0.5 * (np.log(unloaded / UNLOADED_RPM) / _UNLOADED_SPREAD) ** 2
             stall = mean - rest + rotor / gains
-            if self._rest is not None and self._inrush is not None:
-                over = np.log(stall / (self._inrush - self._rest)) - _INRUSH
-                evidence.prior -= 0.5 * np.minimum((over / _INRUSH_SPREAD) ** 2, _OUTLIER)
+            if self._inrush is not None:
+                over = np.log(stall / self._inrush.stall) - _INRUSH
+                spread = math.hypot(_INRUSH_SPREAD, self._inrush.spread)
+                evidence.prior -= 0.5 * np.minimum((over / spread) ** 2, _OUTLIER)
             total = rotor + gains * (mean - rest)
             if evidence.sum_before is not None:
                 step = np.log(total / evidence.sum_before) / _STEADY_SPREAD
@@ -355,6 +382,8 @@ def _ahead(lead: Lead | None, times: Floats) -> tuple[Floats, float]:
     return ahead - mean * (times - times[0]), mean
 
 
-def _ascends(turned: Floats, deg: float) -> bool:
-    """Whether a crank that has turned by so much turns on all the way to `deg`."""
-    return bool((np.diff(np.concatenate([[0.0], turned, [deg]])) > 0).all())
+def _onward(turned: Floats, straight: Floats) -> Floats:
+    """How far a crank got that turned by so much, shape (knots,): one that is rocked back stands until it passes that place
+    again. straight: likewise at constant speed."""
+    reached = np.clip(np.maximum.accumulate(turned), 0.0, straight[-1])
+    return np.asarray(reached + _CREEPS * (straight - reached))
