@@ -9,8 +9,8 @@ and shaft are wound up and the crank's speed in units of u, and T what the clutc
     ds/dt = u - w, T = k s              clutch and shaft
     dw/dt = c (T - held)                crank; it stands until T exceeds what holds it
 
-None of the constants is known. They are fitted to the current by least squares (Levenberg and Marquardt, Numerical Recipes,
-section 15.5, from memory), held by what starters are like, so that what a slow recording does not show stays there.
+None of the constants is known. They are fitted to the current by least squares, held by what starters are like, so that what a
+slow recording does not show stays there.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+from scipy import optimize, signal
 
 from .blocks import Floats
 from .conditioning import butterworth_sections
@@ -42,9 +42,7 @@ _BEFORE_S, _AFTER_S, _STEP_S = 0.020, 0.050, 0.00025
 _RISES = 0.15  # of the largest current
 _MISFIT = 0.012  # of the largest current: what the model itself gets wrong
 _FEWEST = 8
-_TRIES = (0.03, 1.0, 30.0, 1000.0)
-_ROUNDS, _ENOUGH = 25, 1e-3
-_FARTHEST = 5.0  # standard deviations
+_ENOUGH = 1e-3  # of the sum of squares: a step that gains less is the last
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,35 +82,26 @@ def read_inrush(t: Floats, load: Floats, noise: float, lowpass_hz: float) -> Inr
     for constant, stiff in _STARTS:
         point = _USUAL.copy()
         point[[_M, _K]] = math.log(constant), math.log(stiff)
-        fits.append(_fitted(point, spread, residuals))
+        fits.append(_fitted(point, residuals))
     point, cost, variance = min(fits, key=lambda fit: fit[1])
     misfit = max(1.0, cost / after.size)
     return Inrush(largest * math.exp(point[_STALL]), math.sqrt(variance * misfit))
 
 
-def _fitted(
-    point: Floats, spread: Floats, residuals: Callable[[Floats], Floats]
-) -> tuple[Floats, float, float]:
+def _fitted(point: Floats, residuals: Callable[[Floats], Floats]) -> tuple[Floats, float, float]:
     """The best point, its cost, and the variance of the stall current's logarithm there."""
     moves = np.concatenate([np.zeros((1, point.size)), np.diag(_CHANGE)])
-    damping, cost, square = 0.01, math.inf, np.eye(point.size)
-    for _ in range(_ROUNDS):
-        around = residuals(point + moves)
-        slope = (around[:, 1:] - around[:, :1]) / _CHANGE
-        square, down = slope.T @ slope, slope.T @ around[:, 0]
-        cost = float(around[:, 0] @ around[:, 0])
-        steps = [np.linalg.solve(square + damping * s * np.diag(np.diag(square)), down) for s in _TRIES]
-        tried = np.clip(point - np.array(steps), _USUAL - _FARTHEST * spread, _USUAL + _FARTHEST * spread)
-        costs = (residuals(tried) ** 2).sum(axis=0)
-        best = int(costs.argmin())
-        gained = cost - float(costs[best])
-        if not gained > 0:
-            break
-        point, cost = tried[best], float(costs[best])
-        damping = min(max(damping * _TRIES[best], 1e-5), 1e4)
-        if gained < _ENOUGH * cost:
-            break
-    return point, cost, float(np.linalg.inv(square)[_STALL, _STALL])
+
+    def off(at: Floats) -> Floats:
+        return residuals(at[None])[:, 0]
+
+    def slope(at: Floats) -> Floats:
+        around = residuals(at + moves)
+        return np.asarray((around[:, 1:] - around[:, :1]) / _CHANGE)
+
+    fit = optimize.least_squares(off, point, slope, method="lm", x_scale=_CHANGE, ftol=_ENOUGH)
+    variance = np.linalg.inv(fit.jac.T @ fit.jac)[_STALL, _STALL]
+    return fit.x, 2.0 * float(fit.cost), float(variance)
 
 
 def _current(points: Floats, after: Floats, sections: Floats) -> Floats:
