@@ -75,3 +75,15 @@ def test_the_level_is_that_of_a_least_squares_parabola(reach: int) -> None:
     at = np.arange(-reach, reach + 1)
     expected = np.polyfit(at, x[30 + at], 2)[2]
     assert _level(x, 30, reach) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_pulse_that_begins_beyond_the_others_middle_is_measured_from_its_own_trough() -> None:
+    """As of an exhaust valve that opens less: its dip comes later than the middle, where all cylinders' pulses are steepest."""
+    t = np.arange(1000) / RATE_HZ
+    middle, arm = 0.5, 0.6 * INTERVAL_DEG / DEG_PER_S
+    window = Window(middle - arm, middle, middle + arm, 200.0, DEG_PER_S)
+    late = np.interp(t, [0.0, 0.43, 0.52, 0.57, 1.0], [1.0, 1.0, -0.7, 0.9, 0.0])
+    pulse = measure(ROLE_PULSES["exhaust_pulse"], t, late, window, INTERVAL_DEG)
+    assert pulse is not None
+    assert pulse.t_from == pytest.approx(0.52)
+    assert pulse.values["rise"] == pytest.approx(1.6)
