@@ -71,6 +71,8 @@ _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
+_LOST_FROM_REST = 0.1
+"""Share of the samples from rest into the crank that may be lost: a level's mean does not need each of them."""
 _ANGLE_MATTERS = 0.25
 _OTHER_SLOPE = 0.25
 """Of a firing interval: healthy middles settle within 0.1 of it."""
@@ -913,17 +915,18 @@ class ProbeMeasurer:
         if self.probe.role == "crankcase_pulse" or self.row is None:
             return None
         piece = history.piece(span.rotation.t[0] - _BEFORE_TURNING_S, span.to_s)
-        if piece is None or piece.lost[self.row].any():
+        if piece is None or piece.lost[self.row].mean() > _LOST_FROM_REST:
             return None
+        came = ~piece.lost[self.row]
         sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
         corner_hz = self.probe.low_corner_hz if self.probe.role in PULSE_ROLES else None
-        x = sign * piece.values[self.row]
+        t, x = piece.t[came], sign * piece.values[self.row][came]
         if self.probe.role != "starter_current":
-            return level_step(piece.t, x, height, corner_hz)
+            return level_step(t, x, height, corner_hz)
         # A clamp's noise at rest may be as large as what is left of its pulse without compression; from rest into the crank it
         # moves by far more than either.
         whole = float(np.ptp(x))
-        step = level_step(piece.t, x, whole)
+        step = level_step(t, x, whole)
         return None if step is None or height <= 0 else replace(step, heights=step.heights * whole / height)
 
     def _pulses(
