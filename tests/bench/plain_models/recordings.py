@@ -128,13 +128,13 @@ def make(
     fault: tuple[int, float] | None = None,
     side: str = "intake",
     cold: bool = False,
-    one_off: tuple[int, int, float] | None = None,
+    one_off: tuple[int, int] | None = None,
     fires_from_s: float = np.inf,
     sag: float = 0.0,
     seconds: float = 10.0,
 ) -> Made:
-    """fault: cylinder and by how many per cent of the mean its pulse deviates. one_off: cylinder, cycle, and what is left of its
-    valve lift or pulse in that one."""
+    """fault: cylinder and by how many per cent of the mean its pulse deviates. one_off: cylinder and the cycle in which its
+    intake valve or stroke is as would make every one of its pulses half as large."""
     kind, model = KINDS[kind_name], MODELS[model_name]
     random = np.random.default_rng(seed)
     engine = model.draw(kind, random, 1.0, cold)
@@ -143,7 +143,12 @@ def make(
     trough = {s: _trough_deg(model, engine, s, theta0) for s in sides}
     if fault is not None:
         engine = altered(model, engine, side, theta0, trough[side], *fault)
-    engine.one_off, engine.fires_from_s, engine.sag = one_off, min(fires_from_s, 1e9), sag
+    if one_off is not None:
+        half = altered(model, engine, "intake", theta0, trough["intake"], one_off[0], -50.0)
+        place = one_off[0] - 1
+        left = half.in_lift[place] if model is lumped else half.intake_size[place] / engine.intake_size[place]
+        engine.one_off = (*one_off, float(left))
+    engine.fires_from_s, engine.sag = min(fires_from_s, 1e9), sag
     if plan.hose is not None and model is lumped:
         engine.added_cc[plan.hose - 1] += plan.added_cc
     trace = model.run(engine, seconds, REST_S, AFTER_S, theta0)
@@ -166,5 +171,5 @@ def make(
         deviations[probe] = (both[0], both[1])
     return Made(
         folder / "rec.csv", folder / "setup.toml", kind, time, theta, degrees_per_s / 6.0, deviations, places,
-        one_off[:2] if one_off is not None else None,
+        one_off,
     )  # fmt: skip

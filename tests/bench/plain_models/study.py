@@ -6,7 +6,7 @@ WHAT: faults    one cylinder's intake pulse deviates by 10, 15 or 20 per cent at
       exhaust   likewise, its exhaust pulse by 20 per cent at 25 dB
       cold      an engine that hardly turns
       troubled  15 per cent, and a start, a sag, lost samples, missed or doubled syncs, an inverted probe, mains pickup
-      one_off   a pulse that is odd once
+      one_off   a pulse that is half as large once
       healthy   production scatter alone; with physics, so that each new kind of engine takes a minute
 
 `lumped` is a plain engine of lumped volumes, `kinematic` pulses of a shape and a speed that compression modulates: what somebody
@@ -47,9 +47,6 @@ LEVELS = ((30.0, 10.0, 6), (25.0, 10.0, 12), (20.0, 15.0, 10), (15.0, 20.0, 12))
 TROUBLES = ("start", "sag", "lost", "missed", "doubled", "inverted", "pickup")
 SAID = {"start": {"engine_started"}, "sag": {"level_drift", "speed_sags"}, "lost": {"lost_samples"}, "missed": {"sync_missed"},
         "doubled": {"sync_extra"}, "inverted": {"polarity"}, "pickup": {"mains_pickup"}}  # fmt: skip
-ONCE = {2: (0.02, 0.5), 3: (0.02, 0.5), 4: (0.02, 0.5), 5: (0.1, 0.8), 6: (0.05, 0.94), 8: (0.2, 0.93)}
-"""What is left once of the valve's lift (lumped) and of the stroke (kinematic): strokes that overlap leave little of a pulse, so
-that a small part of one is half of what is seen."""
 
 
 class _Turned:
@@ -107,7 +104,7 @@ def _drawn(
             setattr(plan, trouble, {"lost": 0.01, "missed": 0.1, "doubled": 0.2, "pickup": 0.4}[trouble])
     elif what == "one_off":
         fault = None
-        how["one_off"] = (cylinder, 9, ONCE[cylinders][model == "kinematic"])
+        how["one_off"] = (cylinder, 9)
     elif what == "healthy":
         plan.snr_db, plan.current, fault = 28.0, True, None
     name = f"{what}_{kind}_{model}_{seed}" + (f"_{trouble}" if trouble else "")
