@@ -47,6 +47,9 @@ _BRUSH_OVER_REST = 4.0
 _BRUSH_SHARE = 0.03
 _REST_MEMORIES = 5
 """The starter's brushes spark and fill every frequency: noise while it turns against noise at rest."""
+_SLOPES_SHOW_HZ = 2000.0
+"""Up to this rate a pulse's own slope moves it from one sample to the next by as much as brushes may: third differences, which
+leave it out, are the measure then. Above it they would see only what an amplifier's low-pass has taken away."""
 
 NOISY_DB = 11.0
 """What comes in every cycle over what does not, from which on a pulse is judged: the one limit for noise, of a probe's health and
@@ -148,6 +151,7 @@ class _Frame:
     low: float
     high: float
     noise: float
+    rough: float
     step: float
     lost: int
     samples: int
@@ -163,6 +167,7 @@ class ProbeWatch:
         self._frames: deque[_Frame] = deque(maxlen=longest)
         self._every = max(1, round(rate_hz / _THINNED_HZ))
         self._thinned_hz = rate_hz / self._every
+        self._slopes_show = rate_hz <= _SLOPES_SHOW_HZ
         self._thinned: deque[Floats] = deque(maxlen=longest)
         self._rest_noise: deque[float] = deque(maxlen=_REST_MEMORIES * keep)
         self.clipping = ClippingFinder(rate_hz)
@@ -180,12 +185,14 @@ class ProbeWatch:
         moves = np.abs(good[1:] - good[:-1])
         noise = _median(moves) * _MAD_TO_SIGMA / float(np.sqrt(2.0))
         steps = moves[moves > 0]
+        rough = _noise_beside_slopes(good) if self._slopes_show else noise
         self._frames.append(
             _Frame(
                 t0,
                 low,
                 high,
                 noise,
+                rough,
                 float(steps.min()) if steps.size else np.inf,
                 values.size - good.size,
                 values.size,
@@ -194,7 +201,7 @@ class ProbeWatch:
         whole = good[: good.size // self._every * self._every]
         self._thinned.append(whole.reshape(-1, self._every).mean(axis=1))
         if not turning:
-            self._rest_noise.append(noise)
+            self._rest_noise.append(rough)
 
     def seen_between(self, t_from: float, t_to: float) -> SignalSeen | None:
         """What moved between two times, seconds; None where that is not remembered, or too short to tell."""
@@ -223,8 +230,8 @@ class ProbeWatch:
         lost = sum(f.lost for f in frames) / sum(f.samples for f in frames)
         analog = self.probe.role not in EDGE_ROLES
         line = self._mains(x, swing, noise, turning=turning) if analog else None
-        # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest.
-        rest = float(np.quantile(self._rest_noise, 0.1)) if self._rest_noise else None
+        rest = self._noise_at_rest()
+        rough = float(np.median([f.rough for f in frames]))
         with np.errstate(over="ignore"):
             steps = float(np.float64(swing) / step) if np.isfinite(step) else 0.0
         problems = {
@@ -234,7 +241,7 @@ class ProbeWatch:
             "brush_pickup": turning
             and analog
             and rest is not None
-            and noise > max(_BRUSH_OVER_REST * rest, _BRUSH_SHARE * swing, step),
+            and rough > max(_BRUSH_OVER_REST * rest, _BRUSH_SHARE * swing, step),
             "few_bits": turning and analog and 0.0 < steps < _FEWEST_STEPS,
             "lost_samples": lost > _LOST_SHARE,
             "flat": not turning and swing == 0.0,
@@ -261,6 +268,15 @@ class ProbeWatch:
         """Of the converter; 0 for a probe whose two levels are its signal, and where nothing moved."""
         step = min(f.step for f in frames)
         return step if self.probe.role not in EDGE_ROLES and np.isfinite(step) else 0.0
+
+    def _noise_at_rest(self) -> float | None:
+        """None where no rest was seen."""
+        if not self._rest_noise:
+            return None
+        # That the engine turns is known a cycle or two late, so that the last of the rest may be no rest: the plenum is drawn
+        # empty meanwhile, and a probe that is driven against its end by that stands still there without any noise.
+        moving = [rough for rough in self._rest_noise if rough > 0.0]
+        return float(np.quantile(moving, 0.1)) if moving else 0.0
 
     def _is_dead(self, frames: Sequence[_Frame], x: Floats, step: float) -> bool:
         """x: the same frames, thinned."""
@@ -362,6 +378,11 @@ def _state(problems: tuple[str, ...], *, turning: bool) -> str:
 
 def _noise(frames: Sequence[_Frame]) -> float:
     return float(np.median([f.noise for f in frames]))
+
+
+def _noise_beside_slopes(good: Floats) -> float:
+    """RMS of white noise by third differences, which parabolas leave at zero (their variance is 20 times its own)."""
+    return _median(np.abs(np.diff(good, n=3))) * _MAD_TO_SIGMA / float(np.sqrt(20.0))
 
 
 def _median(values: Floats) -> float:

@@ -431,6 +431,15 @@ def warnings_of(
             "battery, check its terminals, the engine's earth and whether the starter stays engaged, hold the key through, and "
             "crank again. If it hesitates still, record starter current, which shows at whose compression.",
         )
+    if stretches.sag is not None and not mixed:
+        first, last = stretches.sag
+        warn(
+            "speed_sags",
+            f"The cranking speed fell by {100 * (1 - last / first):.0f} % in one crank, from {first:.0f} to {last:.0f} rpm "
+            "(means of the first and the last three cycles that count, stated without an interval). Each cycle is compared with "
+            "its own mean, so that no cylinder is blamed for it. Charge the battery, check its terminals and the engine's earth, "
+            "and rest the starter before another crank.",
+        )
     for measurer in measurers:
         count = measurer.other_count
         if count is not None:

@@ -73,7 +73,13 @@ _FOLD_MEMORY = 0.2
 _LONGEST_REACH_DEG = 90.0
 _EVEN_SPACING_DEG = 5.0
 _BEFORE_TURNING_S = 2.0
+_LOST_FROM_REST = 0.1
+"""Share of the samples from rest into the crank that may be lost: a level's mean does not need each of them."""
 _ANGLE_MATTERS = 0.25
+_OTHER_SLOPE = 0.25
+"""Of a firing interval: healthy middles settle within 0.1 of it."""
+_FIRST_CYCLES = 8
+"""A fold forgets the first of them by then."""
 """Of the shortest firing interval: from such a doubt about the crank angle on a window may miss the crest or trough of a
 pulse that merges with its neighbour, as uneven ones do. Even ones stand apart: of simulated threes, fours and cold fives
 whose angle was in doubt by up to seven tenths of an interval no interval excluded the truth for that."""
@@ -570,8 +576,8 @@ class ProbeMeasurer:
     def count(self, number: int) -> bool:
         """The cycle measured last counts, as that number of its stretch: learn from it about the probe.
 
-        True where the probe now turns out to be the other way up than it was taken to be: then all cycles
-        so far have to be taken anew, from `counted_anew`.
+        True where the probe now turns out to be the other way up than it was taken to be, or the first cycles to have been
+        measured elsewhere than where the pulses are: then all cycles so far have to be taken anew, from `counted_anew`.
         """
         if self._latest is None:
             return False
@@ -580,7 +586,13 @@ class ProbeMeasurer:
             self._counted.append(CountedCycle(span, kind, number, places, signal))
         key = self._fold_key(span, places, kind)
         latest = _Latest(span, places, middle, span.rpm * 6.0, self._reach(span), self._longest_arm_s(span))
-        self._latest_of[key] = latest.doubted_since(self._latest_of.get(key))
+        before = self._latest_of.get(key)
+        moved = (
+            before is not None
+            and len(self._counted) <= _FIRST_CYCLES
+            and self._moved(before.middle_deg, middle)
+        )
+        self._latest_of[key] = latest.doubted_since(before)
         self._learn(span, kind, places, signal)
         self._find_small(kind)
         self._find_rings(span, kind, places)
@@ -604,7 +616,12 @@ class ProbeMeasurer:
             for memory in self.folds.values():
                 memory.mean = -memory.mean if memory.mean is not None else None
         self._find_between(span, kind, places)
-        return turned
+        return turned or moved
+
+    def _moved(self, before_deg: float, now_deg: float) -> bool:
+        """Whether the pulses' middle is sought on another slope than in the cycle before: while a level that fell as turning
+        began, or a signal that it drove against its end, comes back, that may be the steepest of all."""
+        return abs(now_deg - before_deg) > _OTHER_SLOPE * CYCLE_DEG / max(self.pulses_a_cycle, 1)
 
     def counted_anew(self) -> Iterator[tuple[CountedCycle, tuple[Measured, ...]]]:
         """Every cycle that counts, measured with what is known of the probe by now."""
@@ -924,17 +941,18 @@ class ProbeMeasurer:
         if self.probe.role == "crankcase_pulse" or self.row is None:
             return None
         piece = history.piece(span.rotation.t[0] - _BEFORE_TURNING_S, span.to_s)
-        if piece is None or piece.lost[self.row].any():
+        if piece is None or piece.lost[self.row].mean() > _LOST_FROM_REST:
             return None
+        came = ~piece.lost[self.row]
         sign = -1.0 if self.probe.positive_is == "vacuum" else 1.0
         corner_hz = self.probe.low_corner_hz if self.probe.role in PULSE_ROLES else None
-        x = sign * piece.values[self.row]
+        t, x = piece.t[came], sign * piece.values[self.row][came]
         if self.probe.role != "starter_current":
-            return level_step(piece.t, x, height, corner_hz)
+            return level_step(t, x, height, corner_hz)
         # A clamp's noise at rest may be as large as what is left of its pulse without compression; from rest into the crank it
         # moves by far more than either.
         whole = float(np.ptp(x))
-        step = level_step(piece.t, x, whole)
+        step = level_step(t, x, whole)
         return None if step is None or height <= 0 else replace(step, heights=step.heights * whole / height)
 
     def _pulses(

@@ -25,6 +25,11 @@ UNSTEADY_PERCENT = 2.0
 that sag by 30 % among them, change by 0.3 % at most; those that hesitate by 5 or 10 % of their speed now and then by 0.3 to 1.8;
 by 20 % by 1.4 to 3.8, where twice as many cylinders stay undecided, and by 30 % and more by 2.3 to 15. No verdict of these 80 was
 wrong (tests/bench/bench_unsteady.py)."""
+SAGS_PERCENT = 15.0
+"""From which on a fall of the cranking speed is said. Healthy simulated cranks lose a few per cent as the battery tires; it moves
+no verdict, since each cycle is compared with its own mean."""
+_MEAN_OF = 3
+"""Cycles at either end whose mean speed is compared."""
 _FEWEST_CHANGES = 3
 _MAD_TO_SIGMA = 1.4826
 _KEPT_CHANGES = 60
@@ -40,6 +45,22 @@ class _Cranked:
     to_s: float = 0.0
     cycles: int = 0
     _latest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=_OVERLAPPING))
+    _first_rpm: list[float] = field(default_factory=list)
+    _last_rpm: deque[float] = field(default_factory=lambda: deque(maxlen=_MEAN_OF))
+
+    def counts(self, rpm: float) -> None:
+        """One of its cycles counts, at this speed."""
+        if len(self._first_rpm) < _MEAN_OF:
+            self._first_rpm.append(rpm)
+        else:
+            self._last_rpm.append(rpm)
+
+    @property
+    def speeds(self) -> tuple[float, float] | None:
+        """Mean rpm of the first and the last cycles that count; None for too few."""
+        if len(self._last_rpm) < _MEAN_OF:
+            return None
+        return statistics.fmean(self._first_rpm), statistics.fmean(self._last_rpm)
 
     def add(self, from_s: float, to_s: float) -> None:
         self.from_s, self.to_s = (from_s if not self.cycles else self.from_s), to_s
@@ -115,6 +136,8 @@ class StretchKeeper:
         self._follow(rpm, goes_on=same_turning and kind == "cranking")
         if left_out is None and let_go and kind == "cranking":
             left_out = "let_go"  # the starter: its last pulses were drawn at another speed
+        if left_out is None and kind == "cranking":
+            self._cranked[-1].counts(rpm)
         if left_out is None:
             doubt = span.uncertainty_deg
             self._doubt_unknown |= doubt is None
@@ -149,6 +172,13 @@ class StretchKeeper:
     def unsteady(self) -> bool:
         """Whether what is compared of cranking is limited by that."""
         return (self.unsteady_percent or 0.0) > UNSTEADY_PERCENT
+
+    @property
+    def sag(self) -> tuple[float, float] | None:
+        """Mean rpm at the beginning and the end of the crank whose speed fell most, where that is enough to be said."""
+        speeds = [c.speeds for c in self._cranked if c.speeds is not None]
+        first, last = min(speeds, key=lambda s: s[1] / s[0], default=(1.0, 1.0))
+        return (first, last) if 100.0 * (1.0 - last / first) > SAGS_PERCENT else None
 
     def _is_steady(self, rpm: float, before: float) -> bool:
         """Near the last steady speed, or near the cycle before: two alike make a new steady speed."""

@@ -7,8 +7,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from evenstroke_dsp.angle import Rotation
+from evenstroke_dsp.cycles import CycleSpan, Place
+from evenstroke_dsp.engine import firing_angles
 from evenstroke_dsp.features import ROLE_PULSES, Window, _level, measure
+from evenstroke_dsp.history import History
+from evenstroke_dsp.measurement import Measured, ProbeMeasurer
+from evenstroke_dsp.setup import parse_setup
 from scipy import signal
+from setup_texts import FOUR, intake
 
 RATE_HZ = 1000.0
 DEG_PER_S = 1200.0  # 200 rpm
@@ -75,3 +82,45 @@ def test_the_level_is_that_of_a_least_squares_parabola(reach: int) -> None:
     at = np.arange(-reach, reach + 1)
     expected = np.polyfit(at, x[30 + at], 2)[2]
     assert _level(x, 30, reach) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_pulse_that_begins_beyond_the_others_middle_is_measured_from_its_own_trough() -> None:
+    """As of an exhaust valve that opens less: its dip comes later than the middle, where all cylinders' pulses are steepest."""
+    t = np.arange(1000) / RATE_HZ
+    middle, arm = 0.5, 0.6 * INTERVAL_DEG / DEG_PER_S
+    window = Window(middle - arm, middle, middle + arm, 200.0, DEG_PER_S)
+    late = np.interp(t, [0.0, 0.43, 0.52, 0.57, 1.0], [1.0, 1.0, -0.7, 0.9, 0.0])
+    pulse = measure(ROLE_PULSES["exhaust_pulse"], t, late, window, INTERVAL_DEG)
+    assert pulse is not None
+    assert pulse.t_from == pytest.approx(0.52)
+    assert pulse.values["rise"] == pytest.approx(1.6)
+
+
+def ends(measured: tuple[Measured, ...], begin_deg: float) -> np.ndarray:
+    """Where each pulse's trough was found, crank degrees after the cycle's beginning."""
+    return np.array([DEG_PER_S * m.pulse.t_to - begin_deg for m in measured if m.pulse is not None])
+
+
+def test_a_first_cycle_measured_on_another_slope_is_taken_anew() -> None:
+    """As where a signal comes back from its end while the plenum still empties: what was read there is no one-off."""
+    setup = parse_setup(FOUR + intake())
+    firing = firing_angles(setup.engine)
+    places = tuple(Place(c, None, angle) for c, angle in firing.items())
+    t = np.arange(0.0, 6.0, 1 / RATE_HZ)
+    degrees = DEG_PER_S * t
+    values = np.sin(np.radians(2.0 * degrees))
+    values += np.where(degrees < 1440.0, 1.5 * np.sin(np.radians(2.0 * degrees + 170.0)), 0.0)
+    history = History()
+    history.add(0.0, 1 / RATE_HZ, values[None, :], np.zeros((1, t.size), dtype=np.bool_))
+    turning = Rotation(t=[0.0, 6.0], deg=[0.0, 6.0 * DEG_PER_S])
+    measurer = ProbeMeasurer(setup, setup.probe[0], 0)
+    anew, lags = [], []
+    for number in range(1, 6):
+        live = measurer.measure(CycleSpan(turning, 0, number, 720.0 * number, places), history, "cranking")
+        lags.append(ends(live, 720.0 * number))
+        anew.append(measurer.count(number))
+    assert anew == [False, True, False, False, False]
+    again = ends(next(measured for _, measured in measurer.counted_anew()), 720.0)
+    # What the first cycle holds is another sine, whose trough the others' window reaches only at its end.
+    first, taken_anew = np.abs(lags[0] - lags[-1]), np.abs(again - lags[-1])
+    assert taken_anew.max() < first.min() - 20.0

@@ -90,3 +90,19 @@ def test_an_abrupt_stop_lists_no_one_off(bench, start_deg: float) -> None:
     run = bench.run(setup, bench.blocks(setup, EngineSource(setup, crank), seconds=6.5))
     assert not any(c.one_off_cycles for c in run.cylinders("intake", "drop").values())
     assert sum(c.left_out is None for c in run.cycles) >= 4
+
+
+def test_a_speed_that_sags_evenly_is_said_and_leaves_no_cycle_out() -> None:
+    rpms = [240.0 * 0.7 ** (k / 17) for k in range(18)]
+    keeper, _ = kept(rpms)
+    assert keeper.sag is not None
+    first, last = keeper.sag
+    # The first cycle of a turning gains speed, and a second that is slower at once may be one that was let go of.
+    assert first == pytest.approx(sum(rpms[2:5]) / 3)
+    assert last == pytest.approx(sum(rpms[-3:]) / 3)
+    assert not any(left_out(rpms)[2:])
+
+
+def test_a_battery_that_tires_a_little_is_not_said() -> None:
+    keeper, _ = kept([240.0 * 0.9 ** (k / 17) for k in range(18)])
+    assert keeper.sag is None

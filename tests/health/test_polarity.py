@@ -9,8 +9,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from evenstroke_dsp.angle import Rotation
+from evenstroke_dsp.cycles import CycleSpan, Place
+from evenstroke_dsp.engine import firing_angles
+from evenstroke_dsp.history import History
+from evenstroke_dsp.measurement import ProbeMeasurer
 from evenstroke_dsp.physics.probes import crankcase_pulse
 from evenstroke_dsp.polarity import level_step
+from evenstroke_dsp.setup import parse_setup
+from setup_texts import FOUR, intake
 
 CASES = [
     ("three", 0.5), ("three", 8.0), ("four", 0.5), ("four", 2.0), ("five", 2.0), ("six", 0.5), ("six", 2.0),
@@ -111,3 +118,32 @@ def test_a_known_corner_does_not_hide_the_level() -> None:
     # Mean of exp(-w t) over one second: (1 - exp(-w)) / w = 0.198.
     assert coupled.heights == pytest.approx(-0.198, abs=0.05)
     assert undone.heights == pytest.approx(-1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("lost_from_s", [0.6, 1.6])
+def test_a_few_lost_samples_leave_the_level_s_fall_as_evidence(lost_from_s) -> None:
+    """One block of many that a logger may lose, at rest or as turning begins."""
+    rate_hz, turns_s, deg_per_s = 1000.0, 1.5, 1200.0
+    t = np.arange(4000) / rate_hz
+    since = np.maximum(t - turns_s, 0.0)
+    x = np.sin(np.radians(2.0 * deg_per_s * since)) - 3.0 * (1.0 - np.exp(-since / 0.2))
+    setup = parse_setup(FOUR + intake())
+    places = tuple(Place(c, None, angle) for c, angle in firing_angles(setup.engine).items())
+    turning = Rotation(t=[turns_s, 4.0], deg=[0.0, deg_per_s * (4.0 - turns_s)])
+    heights = []
+    for lost_samples in (0, 40):
+        lost = np.zeros((1, t.size), dtype=np.bool_)
+        begin = int(lost_from_s * rate_hz)
+        lost[0, begin : begin + lost_samples] = True
+        held = np.where(lost[0], x[begin - 1], x)
+        history = History()
+        history.add(0.0, 1 / rate_hz, held[None, :], lost)
+        measurer = ProbeMeasurer(setup, setup.probe[0], 0)
+        measurer.measure(CycleSpan(turning, 0, 1, 720.0, places), history, "cranking")
+        step = measurer._level_step
+        assert step is not None
+        assert step.begin_s == pytest.approx(turns_s, abs=0.1)
+        heights.append(step.heights)
+    whole, few_lost = heights
+    assert whole < -0.1
+    assert few_lost == pytest.approx(whole, rel=0.15)

@@ -23,7 +23,7 @@ from evenstroke_dsp.health import (
 from evenstroke_dsp.messages import Balance, SourceInfo
 from evenstroke_dsp.physics import Fault, probes
 from evenstroke_dsp.pipeline import Pipeline
-from evenstroke_dsp.setup import parse_setup
+from evenstroke_dsp.setup import Probe, parse_setup
 from evenstroke_dsp.silent_cycles import SignalSeen, SilentCycles
 from setup_texts import FOUR, probe
 
@@ -466,3 +466,40 @@ def test_medians_are_numpy_s() -> None:
     for _ in range(500):
         values = np.round(rng.normal(size=int(rng.integers(1, 60))), 1) * rng.random()
         assert _median(values) == float(np.median(values))
+
+
+def watched(
+    rate_hz: float, rest: np.ndarray, turning: np.ndarray, taken_for_rest: int = 0
+) -> tuple[str, ...]:
+    """The problems of a pulse probe at the end of turning, of which the first samples were still taken for rest."""
+    frame = int(rate_hz * 0.1)
+    watch = ProbeWatch(Probe(name="intake", role="intake_pulse", volts_at_zero=0.0), rate_hz, frame)
+    values = np.concatenate([rest, turning])
+    for begin in range(0, values.size - frame + 1, frame):
+        watch.push(
+            values[begin : begin + frame], begin / rate_hz, turning=begin >= rest.size + taken_for_rest
+        )
+    return watch.report(turning=True).problems
+
+
+@pytest.mark.parametrize("rate_hz", [500.0, 1000.0, 5000.0])
+def test_a_pulses_own_slope_is_no_brush_noise_and_brush_noise_is(rate_hz) -> None:
+    rng = np.random.default_rng(8)
+    t = np.arange(int(3 * rate_hz)) / rate_hz
+    step = 5.0 / 4096
+    noise = 0.006 * rng.standard_normal(2 * t.size)
+    pulses = np.sin(2 * np.pi * 15.0 * t)
+    read = [np.round(x / step) * step for x in (noise[: t.size], pulses + noise[t.size :])]
+    assert "brush_pickup" not in watched(rate_hz, *read)
+    sparks = 0.15 * rng.standard_normal(t.size)
+    assert "brush_pickup" in watched(rate_hz, read[0], read[1] + sparks)
+
+
+def test_a_probe_driven_against_its_end_as_turning_begins_was_not_silent_at_rest() -> None:
+    rng = np.random.default_rng(9)
+    rate_hz = 1000.0
+    t = np.arange(3000) / rate_hz
+    noise = 0.15 * rng.standard_normal((2, t.size))
+    turning = np.sin(2 * np.pi * 10.0 * t) + noise[1]
+    turning[:800] = -2.5
+    assert "brush_pickup" not in watched(rate_hz, noise[0], turning, taken_for_rest=800)
