@@ -40,7 +40,7 @@ _STARTS = (
 )  # m and k: a light rotor that meets its clutch at once, and a heavy one
 _BEFORE_S, _AFTER_S, _STEP_S = 0.020, 0.050, 0.00025
 _RISES = 0.15  # of the largest current
-_MISFIT = 0.012  # of the largest current: what the model itself gets wrong
+_MISFIT = 0.003  # of the largest current: what the model itself gets wrong
 _FEWEST = 8
 _ENOUGH = 1e-3  # of the sum of squares: a step that gains less is the last
 
@@ -68,7 +68,9 @@ def read_inrush(t: Floats, load: Floats, noise: float, lowpass_hz: float) -> Inr
     if k == 0 or shown.sum() < _FEWEST:
         return None
     after, seen = t[shown] - on, load[shown] / largest
-    error = math.hypot(_MISFIT, noise / largest)
+    # A low-passed current has no more than two samples a period of its corner that differ by themselves: so many count.
+    repeated = math.sqrt(max(1.0, 0.5 / (lowpass_hz * between)))
+    error = math.hypot(_MISFIT * repeated, noise / largest)
     spread = _SPREAD.copy()
     spread[_ON] = between
 
@@ -100,8 +102,8 @@ def _fitted(point: Floats, residuals: Callable[[Floats], Floats]) -> tuple[Float
         return np.asarray((around[:, 1:] - around[:, :1]) / _CHANGE)
 
     fit = optimize.least_squares(off, point, slope, method="lm", x_scale=_CHANGE, ftol=_ENOUGH)
-    variance = np.linalg.inv(fit.jac.T @ fit.jac)[_STALL, _STALL]
-    return fit.x, 2.0 * float(fit.cost), float(variance)
+    found = slope(fit.x)
+    return fit.x, 2.0 * float(fit.cost), float(np.linalg.inv(found.T @ found)[_STALL, _STALL])
 
 
 def _current(points: Floats, after: Floats, sections: Floats) -> Floats:
