@@ -26,7 +26,7 @@ demo: $(RUN)
 	$(BIN)/evenstroke demo
 
 test: $(DEV)
-	$(BIN)/pytest
+	$(BIN)/pytest --numprocesses auto --dist loadfile
 
 lint: $(DEV)
 	$(BIN)/ruff check .
