@@ -99,7 +99,7 @@ def test_the_table_is_whole() -> None:
 
 
 @pytest.mark.parametrize("acknowledged", [(), (PLUG_OUT,), (FUEL_ON,), (PLUG_OUT, FUEL_ON)])
-@pytest.mark.parametrize(("state", "expected"), CRANKING.items(), ids=str)
+@pytest.mark.parametrize(("state", "expected"), CRANKING.items(), ids=map(str, CRANKING))
 def test_dangers_and_what_stops_a_session(
     state: tuple[bool, str | None, str | None],
     expected: tuple[set[str], set[str]],
