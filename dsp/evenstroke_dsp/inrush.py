@@ -83,10 +83,12 @@ def read_inrush(t: Floats, load: Floats, noise: float, lowpass_hz: float) -> Inr
         return np.concatenate([off, ((points - _USUAL) / spread).T])
 
     fits = []
-    for constant, stiff in _STARTS:
-        point = _USUAL.copy()
-        point[[_M, _K]] = math.log(constant), math.log(stiff)
-        fits.append(_fitted(point, residuals))
+    # A step of the fit may try a starter whose current grows beyond all bounds; the next one goes back.
+    with np.errstate(over="ignore", invalid="ignore"):
+        for constant, stiff in _STARTS:
+            point = _USUAL.copy()
+            point[[_M, _K]] = math.log(constant), math.log(stiff)
+            fits.append(_fitted(point, residuals))
     point, cost, variance = min(fits, key=lambda fit: fit[1])
     misfit = max(1.0, cost / after.size)
     return Inrush(largest * math.exp(point[_STALL]), math.sqrt(variance * misfit))
