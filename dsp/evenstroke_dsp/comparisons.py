@@ -35,8 +35,9 @@ _MERGING = 2
 _CUT_SHARE, _FEWEST_CUT, _LATEST = 0.1, 2, 60
 """A pulse that is cut off in more than this share of its latest cycles, and in more than a single one, reads small on average."""
 _SHORT = 0.5
-"""Of the cycles that were measured, up to which all from the first whose signal is cut off to the last are left out. What is
-scattered over more of them may be cut off because it is large: without those cycles it would read small."""
+"""Of the cycles that were measured, or of as many as are remembered, up to which all from the first whose signal is cut off to
+the last are left out. What is scattered over more of them may be cut off because it is large: without those cycles it would read
+small."""
 SILENT_FOR_A_WHILE, CLIPPED_FOR_A_WHILE = "silent_for_a_while", "clipped_for_a_while"
 """Codes of cycles that are left out for their signal, which limits nothing that is stated of the others."""
 HALVES_DIFFER = "halves_differ"
@@ -108,7 +109,7 @@ class _Group:
         if not self.cut:
             return frozenset()
         first, last = min(self.cut), max(self.cut)
-        short = last - first + 1 <= _SHORT * self.cycles
+        short = last - first + 1 <= _SHORT * min(self.cycles, KEPT_CYCLES)
         return frozenset(range(first, last + 1)) if short else frozenset()
 
     def cut_off(self, *, either_end: bool) -> Bools:

@@ -59,7 +59,7 @@ from .silent_cycles import SilentCycles
 from .speed_shape import SpeedShape
 from .stretches import StretchKeeper
 from .swapped_probes import swapped_pair
-from .sync_pace import OtherPace, SyncPace
+from .sync_pace import STARTER_LOADS, OtherPace, SyncPace
 from .sync_rate import irregular, wrong_by_teeth
 from .sync_tracker import SyncTracker
 from .valve_events import seen_events
@@ -212,7 +212,7 @@ class Pipeline:
         return tuple(out)
 
     def _watched(self, watch: ProbeWatch, *, turning: bool) -> ProbeHealth:
-        """A starter that is let go of draws nothing beside an engine that runs by itself: that is no signal that is gone."""
+        """A starter that is let go of loads nothing beside an engine that runs by itself: that is no signal that is gone."""
         health = watch.report(turning=turning)
         if not self._let_go_of(watch.probe) or "dead" not in health.problems:
             return health
@@ -224,11 +224,11 @@ class Pipeline:
         )
 
     def _let_go_of(self, probe: Probe) -> bool:
-        """Whether this is a starter's current, and the engine runs by itself, or did and runs out."""
+        """Whether this shows a starter's load, and the engine runs by itself, or did and runs out."""
         ran = self._phase == "running" or (
             self._phase != "cranking" and self._stretches.running_from_s is not None
         )
-        return probe.role == "starter_current" and ran
+        return probe.role in STARTER_LOADS and ran
 
     def engine_angles(self, times: Floats) -> Floats:
         """Engine angle modulo 720 at ascending times (seconds), shape as given; NaN where it is not known.
@@ -563,7 +563,7 @@ class Pipeline:
         for measurer in self._measurers:
             if measurer.row is None and measurer.probe.role != "crank_teeth":
                 continue
-            if kind == "idle" and measurer.probe.role == "starter_current":
+            if kind == "idle" and measurer.probe.role in STARTER_LOADS:
                 continue  # no starter turns an engine that runs by itself
             if left_out is None and self._is_silent(measurer.probe, span, kind, number):
                 gone = tuple(

@@ -20,8 +20,9 @@ from .rhythm_tracker import RhythmSource, shortest_period
 from .setup import DEFAULT_LOWPASS_HZ, Probe, Setup
 from .sync_tracker import SyncTracker
 
-_LOADS = ("starter_current", "battery_voltage")
-_ROLES = (*_LOADS, "intake_pulse", "manifold_pressure", "exhaust_pulse")
+STARTER_LOADS = ("starter_current", "battery_voltage")
+"""What shows the load on a starter, and nothing of an engine that runs by itself."""
+_ROLES = (*STARTER_LOADS, "intake_pulse", "manifold_pressure", "exhaust_pulse")
 _CYCLES = {"cycle": 3, "revolution": 2}
 """So many of what the set-up takes for cycles are looked at together, by how often it says that a sync comes."""
 _STEPS = 96
@@ -158,7 +159,7 @@ class SyncPace:
     def _by_speed(self, pulses: int, source: RhythmSource) -> bool:
         """Whether the speed has to speak against the sync as well."""
         cylinders = self._setup.engine.cylinders
-        half_may_be_lost = cylinders < 4 or source.probe.role in _LOADS
+        half_may_be_lost = cylinders < 4 or source.probe.role in STARTER_LOADS
         return 2 * pulses < cylinders or (half_may_be_lost and pulses < cylinders)
 
 

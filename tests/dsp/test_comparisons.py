@@ -88,3 +88,26 @@ def test_cycles_taken_anew_never_turn_a_verdict_into_another() -> None:
     assert "verdict_withdrawn" in because
     keeper.forget("intake")
     assert words(0.7)[0] == {"smaller"}
+
+
+def test_a_signal_that_is_cut_off_for_longer_than_is_remembered_is_not_left_out(monkeypatch) -> None:
+    """Of a long idle only the latest cycles are remembered, all cut off: few of all that were, and none would be left."""
+    setup = parse_setup(SETUP)
+    measurer = ProbeMeasurer(setup, setup.probe[0], 0)
+    monkeypatch.setattr(ProbeMeasurer, "cut_off", lambda *_: (False, True))
+    keeper = ComparisonKeeper(setup, [measurer])
+    draw = np.random.default_rng(1)
+    for cycle in range(2100):
+        measured = [
+            Measured(
+                Place(cylinder, None, 0.0), k, Pulse(0.0, 0.1, {"drop": 1.0 + 0.01 * draw.normal()}), None
+            )
+            for k, cylinder in enumerate(setup.sees(setup.probe[0]), 1)
+        ]
+        keeper.add(measurer, measured, "idle", cycle, 0)
+        if cycle % 50 == 49:
+            for group in keeper._groups.values():
+                group.look_for_cuts()
+    (drop,) = (c for c in keeper.state() if c.feature == "drop")
+    assert "clipped" in drop.because and "clipped_for_a_while" not in drop.because
+    assert all(c.cycles for c in drop.cylinders)

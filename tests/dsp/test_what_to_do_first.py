@@ -105,18 +105,17 @@ def test_while_it_turns_the_key_is_let_go_of() -> None:
 
 RATE_HZ = 1000.0
 CLAMP = probe("starter", "starter_current", input=5, volts_per_unit=1.0)
+BATTERY = probe("starter", "battery_voltage", input=5, volts_per_unit=1.0)
 
 
 @cache
-def started(mode: str) -> tuple[Judgement, FindingMessage, tuple[str, ...], frozenset[str]]:
+def started(
+    mode: str, load: str = CLAMP
+) -> tuple[Judgement, FindingMessage, tuple[str, ...], frozenset[str]]:
     """A four that is cranked for 4 s at 190 rpm and then runs at 850 for 4 more, its starter let go of; to idle: runs at once.
-    The last word, the problems of the clamp and all that was ever wrong with the sync."""
+    load: what shows the starter's. The last word, that probe's problems and all that was ever wrong with the sync."""
     setup = parse_setup(
-        FOUR
-        + f'[conditions]\nmode = "{mode}"\nfuel = "disabled"\n'
-        + intake(input=0)
-        + spark(input=1)
-        + CLAMP
+        FOUR + f'[conditions]\nmode = "{mode}"\nfuel = "disabled"\n' + intake(input=0) + spark(input=1) + load
     )
     t = np.arange(round(8 * RATE_HZ)) / RATE_HZ
     runs = (t > 4.0) | (mode == "idle")
@@ -126,6 +125,8 @@ def started(mode: str) -> tuple[Judgement, FindingMessage, tuple[str, ...], froz
     amperes = np.where(runs, 0.0, 150.0 + 60.0 * np.cos(np.radians(2 * turned))) + 0.1 * rng.standard_normal(
         t.size
     )
+    if load == BATTERY:
+        amperes = np.where(runs, 14.0, 12.6 - 0.01 * amperes) + 0.02 * rng.standard_normal(t.size)
     keys = {p.name: p.key for p in setup.probe}
     events = np.interp(np.arange(1, turned[-1] // 720.0) * 720.0, turned, t)
     both = np.sort(np.concatenate([events, events + 0.0015]))
@@ -146,9 +147,10 @@ def started(mode: str) -> tuple[Judgement, FindingMessage, tuple[str, ...], froz
     return judgement, last, health["starter"].problems, frozenset(of_sync)
 
 
+@pytest.mark.parametrize("load", [CLAMP, BATTERY], ids=["clamp", "battery"])
 @pytest.mark.parametrize("mode", ["cranking", "idle"])
-def test_a_starter_that_draws_nothing_beside_a_running_engine_is_no_dead_signal(mode: str) -> None:
-    judgement, last, problems, of_sync = started(mode)
+def test_a_starter_that_draws_nothing_beside_a_running_engine_is_no_dead_signal(mode: str, load: str) -> None:
+    judgement, last, problems, of_sync = started(mode, load)
     assert judgement.running_from_s is not None
     assert "dead" not in problems
     of_clamp = [c for c in judgement.comparisons if c.probe == "starter"]
