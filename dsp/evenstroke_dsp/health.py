@@ -99,7 +99,8 @@ ADVICE = {
     "brush_pickup": "It picks up the starter: lead its cable away from the starter's, and earth it at one place.",
     "few_bits": "The signal fills few steps of the converter: turn the gain up.",
     "unfiltered": "It is sampled too seldom for its low-pass, so that noise and what lies between samples pass for a pulse's "
-    "size, and no verdict is given: sample it at 250 Hz at least, better at 1000 or more.",
+    "size, and no verdict is given: sample it at five times `lowpass_hz` at least (50 Hz: 250), better at twenty "
+    "times, or lower a `lowpass_hz` that the set-up raises.",
     "sync_irregular": "Events are missed or doubled: move the pick-up, or change its threshold.",
     "lost_samples": "Samples are lost: lower rate_hz, and check the cable and the computer's load.",
     "polarity_untold": "Which way up it is cannot be told: blow gently into it, and see that positive_is fits.",

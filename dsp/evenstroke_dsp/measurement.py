@@ -271,7 +271,7 @@ class ProbeMeasurer:
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
     mean_level: float | None = None
-    """Of the signal itself over the last cranking cycle, in the probe's unit."""
+    """Of the signal itself over the last cranking cycle that counts, in the probe's unit: not of one in which an engine starts."""
     zero_known: bool = False
     """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
@@ -554,7 +554,7 @@ class ProbeMeasurer:
             self._level_step = self._level_step_into(span, history, float(np.ptp(signal.x)))
         signal = self._turned(signal)
         folded, cycle_mean = self._fold(span, signal, places, kind, counts=counts)
-        if kind == "cranking":
+        if kind == "cranking" and counts:
             self.mean_level = self.pulse.sign * cycle_mean
         step = self._level_step
         if self.probe.role == "starter_current" and step is not None and step.heights > _CLAMP_ROSE:
