@@ -271,7 +271,7 @@ class ProbeMeasurer:
     from rest on, of what the mean is above its level at rest: where no current is not 0 V and nobody wrote down where it
     is, the mean is mostly that."""
     mean_level: float | None = None
-    """Of the signal itself over the last cranking cycle that counts, in the probe's unit: not of one in which an engine starts."""
+    """Of the signal itself over the last cranking cycle that counts, in the probe's unit: of none in which an engine starts."""
     zero_known: bool = False
     """Of a clamp: its level at rest was recorded, and `rhythm` is a share of what came on top of it."""
     inverted: bool = False
