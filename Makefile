@@ -26,7 +26,7 @@ demo: $(RUN)
 	$(BIN)/evenstroke demo
 
 test: $(DEV)
-	$(BIN)/pytest --numprocesses auto --dist loadfile
+	$(BIN)/pytest --numprocesses auto --dist loadgroup
 
 lint: $(DEV)
 	$(BIN)/ruff check .

@@ -191,8 +191,9 @@ def measure(pulse: RolePulse, t: Floats, x: Floats, window: Window, interval_deg
     reach = _reach(t, window) if falls else 0
     sought = _smoothed(turned, int(low), int(high), reach)
     end = int(mid + np.argmin(sought[mid - low :]))
-    # A valve that opens less moves its own pulse's first end beyond the middle that the others have.
-    begin = int(low + np.argmax(sought[: end - low + 1]))
+    # An exhaust valve that opens less moves its own pulse's trough beyond the middle that the others have. An intake's crest
+    # stays: what falls beyond that is the next stroke's.
+    begin = int(low + np.argmax(sought[: (mid if falls else end) - low + 1]))
     if end <= begin:
         t_none = float(t[begin])  # it rises all the way where it should fall: this cylinder made no pulse
         return Pulse(t_none, t_none, {pulse.features[0].name: 0.0})

@@ -596,7 +596,7 @@ def test_with_a_port_the_caution_stands_before_the_board_is_touched(monkeypatch,
     monkeypatch.setattr(Chain, "checks", lambda self: iter(()))
     assert main(["selfcheck", "--port", "socket://127.0.0.1:1"]) == 1
     out, err = capsys.readouterr()
-    assert "engine must be off, or nobody at the starter" in err
+    assert "engine must be off, or nobody at the starter" in " ".join(err.split())
     assert "FAILED       board" in out
 
 
