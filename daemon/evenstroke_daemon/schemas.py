@@ -6,6 +6,7 @@ python -m evenstroke_daemon.schemas --check   exit 1, with their names, where th
 
 from __future__ import annotations
 
+import inspect
 import sys
 from pathlib import Path
 
@@ -45,6 +46,9 @@ def write(folder: Path = FOLDER) -> None:
 
 def _schema(name: str, kind: object) -> dict[str, object]:
     schema = msgspec.json.schema(kind)
+    for definition in schema.get("$defs", {}).values():
+        if "description" in definition:  # a docstring, whose indentation msgspec takes away from 0.23 on
+            definition["description"] = inspect.cleandoc(definition["description"])
     if name == "request":  # read, not sent: what has a default may be left out
         return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": name} | schema
     for definition in schema.get("$defs", {}).values():
